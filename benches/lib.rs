@@ -1,0 +1,1 @@
+//! Measured claims; run with `cargo bench`.

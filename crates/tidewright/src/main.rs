@@ -1,0 +1,2 @@
+//! The `tidewright` command.
+fn main() {}

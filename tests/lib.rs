@@ -1,0 +1,1 @@
+//! Reader for the reference tables in `tests/reference`, shared by the cross-crate tests.
