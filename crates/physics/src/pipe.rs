@@ -15,6 +15,12 @@ pub const SMOOTH_PVC_ROUGHNESS: f64 = 1.5e-6;
 /// 2040: the onset of sustained turbulence, Avila et al., Science 333, 192-196, 2011.
 pub const LAMINAR_LIMIT: f64 = 2040.0;
 
+/// Even places over its range at which [`Pipe::fit`] looks for its two points.
+pub const FIT_PLACES: u32 = 32;
+
+/// Least linear term of a fit, as a share of the head loss over flow at the low end of the range.
+const LEAST_LINEAR_SHARE: f64 = 1e-6;
+
 /// Which Darcy friction factor.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Friction {
@@ -134,48 +140,45 @@ impl Pipe {
 
     /// The resistance `h = a Q + b Q²` closest to Churchill's head loss over a range of flows (m³/s).
     ///
-    /// Two-point interpolation of `h/Q` at places in the range chosen so that the largest relative error is least among
-    /// such fits. That error is returned in [`Fit::largest_error`], measured at 257 flows. Typical: 0.2-0.8 % over a range of 1:4
-    /// in turbulent flow, below 1e-9 in laminar flow, 10-20 % over a range that holds the transition.
+    /// Interpolation of `h/Q` at the two of [`FIT_PLACES`] even places whose largest relative error is least. That error is
+    /// returned in [`Fit::largest_error`], measured four times as finely. For tank plumbing in turbulent flow with its
+    /// fittings it is below 1 % over a range of 1:4 and below 3 % over 1:10; without any minor loss 2 and 6 %; nil in
+    /// laminar flow; 10 to 60 % over a range that holds the transition. Fit the range that is used.
     pub fn fit(&self, least_flow: f64, most_flow: f64, kinematic_viscosity: f64) -> Fit {
         let least = least_flow.abs().max(1e-12);
         let most = most_flow.abs().max(least * (1.0 + 1e-6));
-        let loss_per_flow = |q: f64| self.head_loss(q, kinematic_viscosity, Friction::Churchill) / q;
-        let span = most - least;
-        let mut best = Fit {
-            resistance: Resistance { linear: loss_per_flow(most), quadratic: 0.0 },
-            largest_error: f64::INFINITY,
-        };
-        // A coarse search over both places is cheap (it runs once for each part) and needs no derivative.
-        const PLACES: u32 = 24;
-        for i in 0..PLACES {
-            let low = least + span * f64::from(i) / f64::from(PLACES);
-            for j in i + 1..=PLACES {
-                let high = least + span * f64::from(j) / f64::from(PLACES);
-                let quadratic = ((loss_per_flow(high) - loss_per_flow(low)) / (high - low)).max(0.0);
-                let floor = 1e-6 * loss_per_flow(least);
-                let linear = (loss_per_flow(high) - quadratic * high).max(floor);
-                let resistance = Resistance { linear, quadratic };
-                let error = self.fit_error(resistance, least, most, kinematic_viscosity, PLACES);
-                if error < best.largest_error {
-                    best = Fit { resistance, largest_error: error };
+        let exact: Vec<(f64, f64)> = (0..=4 * FIT_PLACES)
+            .map(|i| {
+                let flow = least + (most - least) * f64::from(i) / f64::from(4 * FIT_PLACES);
+                (flow, self.head_loss(flow, kinematic_viscosity, Friction::Churchill) / flow)
+            })
+            .collect();
+        let coarse: Vec<(f64, f64)> = exact.iter().copied().step_by(4).collect();
+        // A positive linear term keeps the flow's slope finite at rest.
+        let least_linear = LEAST_LINEAR_SHARE * coarse[0].1;
+        let mut best = Resistance { linear: exact[exact.len() - 1].1, quadratic: 0.0 };
+        let mut best_error = f64::INFINITY;
+        for (i, &(low_flow, low)) in coarse.iter().enumerate() {
+            for &(high_flow, high) in &coarse[i + 1..] {
+                let quadratic = ((high - low) / (high_flow - low_flow)).max(0.0);
+                let linear = (high - quadratic * high_flow).max(least_linear);
+                let trial = Resistance { linear, quadratic };
+                let error = largest_error(trial, &coarse);
+                if error < best_error {
+                    (best, best_error) = (trial, error);
                 }
             }
         }
-        best.largest_error = self.fit_error(best.resistance, least, most, kinematic_viscosity, 256);
-        best
+        Fit { resistance: best, largest_error: largest_error(best, &exact) }
     }
+}
 
-    /// Largest relative error of a resistance against Churchill's head loss at evenly spaced flows.
-    fn fit_error(&self, resistance: Resistance, least: f64, most: f64, viscosity: f64, steps: u32) -> f64 {
-        (0..=steps)
-            .map(|i| {
-                let flow = least + (most - least) * f64::from(i) / f64::from(steps);
-                let exact = self.head_loss(flow, viscosity, Friction::Churchill);
-                (resistance.head_loss(flow) / exact - 1.0).abs()
-            })
-            .fold(0.0, f64::max)
-    }
+/// Largest relative error of a resistance at flows with their exact head loss over flow.
+fn largest_error(resistance: Resistance, exact: &[(f64, f64)]) -> f64 {
+    exact
+        .iter()
+        .map(|&(flow, loss)| ((resistance.linear + resistance.quadratic * flow) / loss - 1.0).abs())
+        .fold(0.0, f64::max)
 }
 
 /// A fitted resistance and how far it strays.
