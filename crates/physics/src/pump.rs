@@ -13,6 +13,9 @@ use crate::solve::{increasing_root, root};
 /// Least share of open passage: a rotor clogged further is as good as shut and would only strain the arithmetic.
 const LEAST_PASSAGE: f64 = 1e-3;
 
+/// Least open flow, m³/s: a pump described with none resists as good as a wall.
+const LEAST_OPEN_FLOW: f64 = 1e-12;
+
 /// A pump as its maker describes it: shut-off head and open flow.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pump {
@@ -73,7 +76,7 @@ impl Pump {
 
     /// The pump's own passages as a resistance (purely quadratic).
     fn passages(&self, condition: Condition) -> f64 {
-        let open = condition.passage.clamp(LEAST_PASSAGE, 1.0) * self.open_flow;
+        let open = condition.passage.clamp(LEAST_PASSAGE, 1.0) * self.open_flow.max(LEAST_OPEN_FLOW);
         self.shutoff_head / (open * open)
     }
 
@@ -108,7 +111,7 @@ impl Pump {
             static_head + pipe.head_loss(flow, kinematic_viscosity, law) - self.head(flow, condition)
         };
         // Falling water (negative static head) can drive more than the open flow, so the bracket doubles from there.
-        let flow = increasing_root(self.open_flow.max(1e-12), shortage);
+        let flow = increasing_root(self.open_flow.max(LEAST_OPEN_FLOW), shortage);
         OperatingPoint { flow, head: self.head(flow, condition) }
     }
 
@@ -128,6 +131,9 @@ impl Pump {
             return 0.0;
         }
         let passages = self.passages(condition);
+        if passages <= 0.0 {
+            return pipe.flow_for_head(excess, kinematic_viscosity, law);
+        }
         // The pump alone bounds the flow from above.
         let most = (excess / passages).sqrt();
         root(0.0, most, |flow| {

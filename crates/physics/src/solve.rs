@@ -51,7 +51,7 @@ pub(crate) fn root(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
 
 /// Root of an increasing `f` on `[0, inf)`: doubles from `guess` until `f` is positive, then calls [`root`].
 ///
-/// Zero when `f(0) >= 0`; the last doubling when `f` never turns positive.
+/// Zero when `f(0) >= 0`; infinite when `f` never turns positive.
 pub(crate) fn increasing_root(guess: f64, f: impl Fn(f64) -> f64) -> f64 {
     if f(0.0) >= 0.0 {
         return 0.0;
@@ -64,7 +64,7 @@ pub(crate) fn increasing_root(guess: f64, f: impl Fn(f64) -> f64) -> f64 {
         low = high;
         high *= 2.0;
     }
-    high
+    f64::INFINITY
 }
 
 #[cfg(test)]
@@ -77,6 +77,7 @@ mod tests {
         assert!((root(-1.0, 3.0, |x| (x - 1.0) * (x - 1.0) * (x - 1.0)) - 1.0).abs() < 1e-5);
         assert!((root(0.0, 1.0, |x| if x < 0.3 { -1.0 } else { 1.0 }) - 0.3).abs() < 1e-15);
         assert_eq!(root(1.0, 2.0, |x| x), 1.0);
+        assert_eq!(increasing_root(1.0, |_| -1.0), f64::INFINITY);
         assert!((increasing_root(1e-3, |x| x - 1e4) - 1e4).abs() < 1e-11);
     }
 }

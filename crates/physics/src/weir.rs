@@ -102,7 +102,8 @@ impl Weir {
 
     /// Head over the crest for a flow, m: the inverse of [`Weir::flow`], to rounding.
     ///
-    /// Zero for no flow, and for a flow below what a head correction alone gives.
+    /// Zero for no flow, for a flow below what a head correction alone gives, and for a weir without width; infinite for a
+    /// flow that the formula cannot reach (contractions that meet).
     pub fn head(&self, flow: f64) -> f64 {
         if flow.is_nan() || flow <= 0.0 || self.width <= 0.0 {
             return 0.0;

@@ -60,7 +60,7 @@ fn exchange_is_finite(answer: Exchange) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(512))]
+    #![proptest_config(ProptestConfig::with_cases(1024))]
 
     #[test]
     fn weirs_rise_with_head_and_invert(
@@ -233,7 +233,7 @@ proptest! {
         let drain = Drain { weir: a, mouth: b, pipe: Resistance { linear: 1.0 + c, quadratic: c } };
         prop_assert!(exchange_is_finite(drain.flow(b, signed)), "{:?}", drain.flow(b, signed));
         let weir = Weir { formula: Formula::FullWidth, width: a, crest_height: b };
-        prop_assert!(weir.flow(c).is_finite() && weir.head(c).is_finite());
+        prop_assert!(weir.flow(c).is_finite() && !weir.head(c).is_nan());
         let contracted = Weir { formula: Formula::Francis { contractions: 2 }, ..weir };
         prop_assert!(contracted.flow(c).is_finite() && !contracted.head(c).is_nan());
         prop_assert!(!LowHeadWeir::francis(a).head(b).is_nan());
@@ -245,6 +245,10 @@ proptest! {
         let pump = Pump { shutoff_head: a, open_flow: b };
         let point = pump.operating_point(&pipe, c, Condition::NEW, VISCOSITY, Friction::Churchill);
         prop_assert!(!point.flow.is_nan() && point.flow >= 0.0);
+        let falling = pump.operating_point(&pipe, -c, Condition::STOPPED, VISCOSITY, Friction::Churchill);
+        prop_assert!(!falling.flow.is_nan() && falling.flow >= 0.0);
+        let back = pump.flow_back(&pipe, c, Condition::STOPPED, VISCOSITY, Friction::Churchill);
+        prop_assert!(!back.is_nan() && back >= 0.0);
         prop_assert!(!gas::step(a, b, c, -1.0, 10.0).is_nan());
         let lump = Lump { capacity: 1.0 + a, loss: b };
         prop_assert!(!lump.step(c, a, b, 3600.0).is_nan());
