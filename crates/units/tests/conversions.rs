@@ -182,6 +182,8 @@ fn any_kind() -> impl Strategy<Value = Kind> {
 }
 
 proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
     #[test]
     fn no_text_makes_reading_panic(text in any::<String>(), kind in any_kind()) {
         for result in [Quantity::parse(&text), Quantity::parse_as(&text, kind)] {
