@@ -2,12 +2,13 @@
 //!
 //! Every argument and result is `f64` in SI units (m, m², m³/s, s, K or °C as stated, W, Pa), except where a doc
 //! comment names another unit. Properties of the water (density, viscosity, latent heat, vapour pressure, oxygen
-//! saturation) are arguments, so the laws stay pure and cheap; the `seawater` crate supplies them.
+//! saturation) are arguments, so the laws stay pure and cheap; [`conditions`] takes them from the `seawater` crate.
 //!
 //! * [`fast`] holds what a simulator calls every step: flow together with its derivatives, square roots only.
 //! * [`weir`], [`pipe`], [`orifice`], [`standpipe`], [`pump`] hold the laws with their sources, their exact inverses,
 //!   and the constructors that reduce a described part to the coefficients `fast` uses.
 //! * [`air`], [`heat`], [`evaporation`] hold moist air, films, walls, lumped tanks and the open surface.
+//! * [`conditions`] fills the property arguments from salinity and temperature.
 //! * [`gas`] holds gas transfer and oxygen depletion.
 //!
 //! # Results are the same bits on every machine
@@ -21,6 +22,7 @@
 //! NaN in gives NaN or zero out. Each law states where it was validated; outside it still answers, and the error grows.
 
 pub mod air;
+pub mod conditions;
 pub mod evaporation;
 pub mod fast;
 pub mod gas;

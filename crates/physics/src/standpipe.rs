@@ -2,7 +2,7 @@
 //!
 //! A round overflow passes the least of three flows: over the rim (low heads), through the mouth (rim drowned), and through
 //! the pipe when it has filled and its whole drop pulls. Between them real drains gurgle, which no steady law shows; the
-//! smooth minimum of [`fast::Drain`] lies below all three, so the level it predicts is on the high side.
+//! smooth minimum of [`Drain`] lies below all three, so the level it predicts is on the high side.
 
 use crate::fast::{Drain, Exchange};
 use crate::orifice;

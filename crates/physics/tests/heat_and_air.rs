@@ -159,7 +159,7 @@ fn temperature_steps_match_the_table() {
 
 #[test]
 fn moist_air_matches_the_tables() {
-    // psychro_water.csv: psychrolib 2.5.0. Only the helper of these tests is on trial here.
+    // psychro_water.csv: psychrolib 2.5.0. On trial here are the two functions above.
     for row in Table::load("psychro_water").rows() {
         assert_rel(saturation(row.f64("t_C")), row.f64("psat_psychrolib_Pa"), 5e-4, &row.place());
         assert_rel(latent_heat(row.f64("t_C")), row.f64("hfg_kJ_kg") * 1e3, 1e-3, &row.place());
@@ -306,4 +306,28 @@ fn depletion_edges() {
     assert_eq!(gas::transfer_from_film(0.02, 0.6, 0.3), 0.04);
     assert_eq!(gas::transfer_from_film(0.02, 0.6, 0.0), 0.0);
     assert_eq!(Lump { capacity: 1e6, loss: 0.0 }.time_to_reach(26.0, 25.0, 20.0, 100.0), Some(1e4));
+}
+
+#[test]
+fn the_whole_chain_from_salinity_and_temperature() {
+    use physics::conditions;
+    // wall_heat_loss.csv with the properties of the seawater crate; handbook section 4 for 26/24 degC, 50 %, still air:
+    // 5.72 mm/day and 160.9 W/m2 (ASHRAE, S = 35), wet bulb 17.07 degC.
+    let wall = Wall {
+        height: 0.5,
+        thickness: 0.010,
+        conductivity: heat::GLASS_CONDUCTIVITY,
+        emissivity: heat::WALL_EMISSIVITY,
+    };
+    let loss = wall.loss(26.0, 22.0, InnerFilm::Still(conditions::film(35.0, 26.0)));
+    assert_rel(loss.overall, 6.928_727_71, 0.02, "U of 10 mm glass");
+    let surface = conditions::surface(35.0, 26.0, 24.0, 0.5);
+    let latent = conditions::latent_heat(26.0);
+    let evaporation = evaporation::natatorium(&surface, 0.0, latent, 1.0);
+    // 1e-3 for the equation, 3e-4 of vapour pressure for the water activity of Weiss and Price against TEOS-10.
+    assert_rel(evaporation * latent, 160.883_953, 1.5e-3, "latent heat");
+    assert_abs(conditions::wet_bulb(24.0, 0.5), 17.067_530_5, 0.05, "wet bulb");
+    // Handbook section 5: 200 L at S = 35 hold 818.5 kJ/K; section 6 fluid: 0.959e-3 / 1023.34.
+    assert_rel(0.2 * conditions::volumetric_heat_capacity(35.0, 25.0), 818.5e3, 2e-3, "heat capacity");
+    assert_rel(conditions::kinematic_viscosity(35.0, 25.0), 0.000_959_185_06 / 1023.34363, 1e-3, "viscosity");
 }
