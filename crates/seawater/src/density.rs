@@ -79,6 +79,12 @@ pub fn salinity_from_density(density: f64, temperature_c: f64) -> f64 {
     const CLOSE_ENOUGH: f64 = 1e-10;
 
     let (mut low, mut high) = crate::SALINITY_HELD;
+    if density <= density_kg_per_m3(low, temperature_c) {
+        return low;
+    }
+    if density >= density_kg_per_m3(high, temperature_c) {
+        return high;
+    }
     let mut salinity: f64 = 35.0;
     for _ in 0..MOST_STEPS {
         let excess = density_kg_per_m3(salinity, temperature_c) - density;

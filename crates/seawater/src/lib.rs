@@ -12,9 +12,19 @@
 //! **Why not the `gsw` crate** (0.2.3 examined): it is well kept, `no_std`, and uses `libm` too, but of what a tank
 //! needs it holds only practical salinity and density. Heat capacity at a given temperature, oxygen solubility,
 //! vapour pressure and the carbonate system are missing; density takes conservative temperature and a `Result`
-//! through a 75-term polynomial that costs several times EOS-80 in the simulator for 0.006 kg/m³, a hundredth of what a
+//! through a 75-term polynomial, 55 ns a call against 8 ns for EOS-80 on one machine, for 0.006 kg/m³, a hundredth of what a
 //! hobby hydrometer resolves; and it brings complex numbers as a dependency. So the equations stand here, and `gsw`
-//! is a dev-dependency that the tests compare with over the whole range.
+//! is a dev-dependency with which the tests compare salinity and density.
+//!
+//! ```
+//! use seawater::carbonate::{BoronRatio, Constants, Known, natural_calcium_umol_per_kg};
+//!
+//! let constants = Constants::at(35.0, 25.0, BoronRatio::Uppstrom1974);
+//! let calcium = natural_calcium_umol_per_kg(35.0);
+//! let water = constants.solve(Known::Alkalinity(2300.0), Known::Dic(2000.0), calcium)?;
+//! assert!((water.ph_total - 8.046).abs() < 0.002);
+//! # Ok::<(), seawater::carbonate::CarbonateError>(())
+//! ```
 
 pub mod alkalinity;
 pub mod carbonate;

@@ -96,7 +96,6 @@ pub struct WaterSummary {
 
 /// Why there is no summary.
 #[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
 pub enum WaterError {
     /// The temperature (degC) is none that water in a tank can have.
     Temperature(f64),
@@ -120,7 +119,7 @@ impl std::fmt::Display for WaterError {
             ),
             Self::Reading(x) => write!(
                 f,
-                "{x} is no reading; give a conductivity above 0 mS/cm or a specific gravity of 1.000 to 1.050"
+                "{x} is no reading; give a conductivity above 0 mS/cm or a specific gravity of 0.98 to 1.06"
             ),
             Self::Calcium(x) => write!(f, "a calcium of {x} umol/kg is impossible; give it above nought"),
             Self::Carbonate(error) => error.fmt(f),

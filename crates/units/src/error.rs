@@ -17,7 +17,6 @@ pub struct UnitError {
 
 /// The ways in which a written quantity can be wrong.
 #[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
 pub enum Problem {
     /// Nothing but white space: write a number and a unit.
     Empty,

@@ -6,7 +6,6 @@ use crate::table::{UNITS, Unit};
 /// is held: the coherent SI unit, except where everybody in the field reckons in another one (degC, mg/L,
 /// meq/L, mS/cm, pH), which is then named here.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-#[non_exhaustive]
 pub enum Kind {
     /// Length, m.
     Length,

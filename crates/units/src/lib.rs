@@ -77,6 +77,14 @@ impl Quantity {
     }
 }
 
+impl std::str::FromStr for Quantity {
+    type Err = UnitError;
+
+    fn from_str(text: &str) -> Result<Self, UnitError> {
+        Self::parse(text)
+    }
+}
+
 impl std::fmt::Display for Quantity {
     /// The metric form of [`show`].
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

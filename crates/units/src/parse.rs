@@ -223,7 +223,9 @@ fn normalised(written: &str) -> String {
         }
     }
     let words: Vec<&str> = plain.split(' ').filter(|word| !word.is_empty()).collect();
-    words.join(" ").replace(" per ", "/").replace(" / ", "/").replace(" /", "/").replace("/ ", "/")
+    let joined = words.join(" ");
+    let joined = joined.strip_prefix("per ").map_or_else(|| joined.clone(), |rest| format!("/{rest}"));
+    joined.replace(" per ", "/").replace(" / ", "/").replace(" /", "/").replace("/ ", "/")
 }
 
 /// The unit with this spelling, if there is one.

@@ -74,7 +74,7 @@ fn ladder(kind: Kind, system: UnitSystem) -> &'static [Step] {
 
 /// The quantity as a person of that habit reads it: `513 mm`, `25.4 degC`, `3 min`, `1.82 L/day`.
 ///
-/// Four significant digits (more when the whole part has more); salinity and pH with two decimals and no unit.
+/// Ratios come as percent or ppm; a specific gravity is better written by its owner. Four significant digits (more when the whole part has more); salinity and pH with two decimals and no unit.
 /// [`Quantity::parse_as`] reads every result back within that precision.
 pub fn show(quantity: Quantity, system: UnitSystem) -> String {
     let Quantity { value, kind } = quantity;

@@ -84,6 +84,8 @@ fn what_people_type_is_read() {
         ("5.5 W/(m2 K)", 5.5, Kind::ThermalTransmittance),
         ("5.5 W/m²·K", 5.5, Kind::ThermalTransmittance),
         ("1.7 /h", 1.7 / 3600.0, Kind::PerTime),
+        ("3 per day", 3.0 / 86_400.0, Kind::PerTime),
+        ("8 mg per L", 8.0, Kind::Concentration),
         ("1.7 1/h", 1.7 / 3600.0, Kind::PerTime),
         ("420 uatm", 42.5565, Kind::Pressure),
         ("4.7 kohm", 4700.0, Kind::Resistance),

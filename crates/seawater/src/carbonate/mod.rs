@@ -67,7 +67,6 @@ pub struct Carbonate {
 
 /// Why a pair does not fix a carbonate system.
 #[derive(Debug, Clone, Copy, PartialEq)]
-#[non_exhaustive]
 pub enum CarbonateError {
     /// Both values say the same thing; give two different ones of alkalinity, DIC, pH and pCO2.
     SameTwice,

@@ -171,7 +171,7 @@ impl Constants {
     }
 
     /// Where carbonate and the rest together make the alkalinity (mol/kg). Both fall with h.
-    fn root(&self, alkalinity: f64, guess: f64, carbonate: impl Fn(f64) -> Part) -> f64 {
+    fn root(&self, alkalinity: f64, guess: f64, mut carbonate: impl FnMut(f64) -> Part) -> f64 {
         let (mut low, mut high) = (LEAST_HYDROGEN, MOST_HYDROGEN);
         let mut h = if guess > low && guess < high { guess } else { USUAL_HYDROGEN };
         for step_idx in 0..MOST_STEPS {
@@ -250,4 +250,40 @@ fn check(known: Known) -> Result<(), CarbonateError> {
         Known::Pco2(x) => x > 0.0 && x <= 1e6,
     };
     if possible { Ok(()) } else { Err(CarbonateError::Impossible(known)) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{BoronRatio, Constants};
+
+    /// How often the balance is evaluated on the way from `guess` to the root.
+    fn n_evaluations(alkalinity: f64, dic: f64, guess: f64) -> usize {
+        let constants = Constants::at(35.0, 25.0, BoronRatio::Uppstrom1974);
+        let mut n = 0;
+        constants.root(alkalinity * 1e-6, guess, |h| {
+            n += 1;
+            constants.carbonate_from_dic(dic * 1e-6, h)
+        });
+        n
+    }
+
+    #[test]
+    fn a_warm_start_costs_two_evaluations_and_no_start_costs_many() {
+        let constants = Constants::at(35.0, 25.0, BoronRatio::Uppstrom1974);
+        let before = constants.hydrogen_from(2300.0, 2000.0, 1e-8);
+        // A minute of a tank: a dose of limewater and some gas exchange.
+        assert!(n_evaluations(2300.5, 1999.9, before) <= 3);
+        assert!(n_evaluations(2300.0, 2000.0, before) <= 2);
+        // Thirty dKH at once.
+        assert!(n_evaluations(13_000.0, 2000.0, before) <= 12);
+        let worst = [1e-15, 1e-12, 1e-4, 1.0, 9.9]
+            .into_iter()
+            .flat_map(|guess| {
+                [(0.0, 0.0), (2300.0, 2000.0), (2300.0, 0.0), (-5000.0, 9000.0), (1e5, 1e5)]
+                    .map(|w| (guess, w))
+            })
+            .map(|(guess, (alkalinity, dic))| n_evaluations(alkalinity, dic, guess))
+            .max();
+        assert!(worst <= Some(50), "{worst:?}");
+    }
 }
