@@ -12,7 +12,7 @@ pub const SATURATED_AT_25C_MOL_PER_L: f64 = 0.0203;
 /// Equivalents of alkalinity in a mole of Ca(OH)2.
 pub const EQUIVALENTS_PER_MOL: f64 = 2.0;
 
-/// Solubility table, g per 100 g of water at 0, 10 .. 50 degC (general handbook table, second-hand); only its shape is
+/// Solubility table, g per 100 g of water at 0, 10 .. 50 degC (general solubility table, second-hand); only its shape is
 /// used, anchored at [`SATURATED_AT_25C_MOL_PER_L`].
 const SOLUBILITY_SHAPE: [f64; 6] = [0.185, 0.176, 0.165, 0.153, 0.141, 0.138];
 const SOLUBILITY_STEP_C: f64 = 10.0;

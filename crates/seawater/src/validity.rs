@@ -37,7 +37,7 @@ impl std::fmt::Display for Validity {
 }
 
 /// Every equation of this crate whose range a tank could leave. The ranges of aragonite saturation and of the NBS
-/// scale are from memory; the others are those of the handbooks named in each function.
+/// scale are from memory; the others are those of the sources named in each function.
 pub const RANGES: [Validity; 9] = [
     range("salinity from conductivity", "PSS-78", (0.0, 42.0), (-2.0, 35.0)),
     range("density and specific gravity", "EOS-80", (0.0, 42.0), (-2.0, 40.0)),

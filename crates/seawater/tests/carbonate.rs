@@ -139,8 +139,8 @@ fn saturated_limewater() {
                 let grams = strength * CALCIUM_HYDROXIDE_G_PER_MOL / litre_of_water_kg / 10.0;
                 assert_rel(grams, value, 0.08, &place);
             }
-            // Remembered values, of which no print was seen, run up to 10 % above the anchor that the handbook says to
-            // use; the manifest's 8 % is the spread between sources, so they are held to the published table.
+            // Remembered values, of which no print was seen, run up to 10 % above the anchor of 20.3 mmol/L in
+            // use here; the manifest's 8 % is the spread between sources, so they are held to the published table.
             ("solubility_g_per_100mL", "memory") => {
                 let anchor = limewater::saturated_mol_per_l(25.0);
                 let published = 0.159 / CALCIUM_HYDROXIDE_G_PER_MOL * 10.0;

@@ -179,7 +179,7 @@ fn vapour_over_salt_water() {
         assert_rel(vapour::water_activity(35.0), row.f64("aw_weissprice_S35"), 1e-8, &place);
         // The pressure of Weiss & Price is another fit: 0.1 % apart from Hyland-Wexler.
         assert_rel(vapour::vapour_pressure_pa(35.0, t), row.f64("pH2O_weissprice_S35_Pa"), 2e-3, &place);
-        // 0.05 % is what the handbook states for the straight line.
+        // The manifest names no tolerance for latent heat; 0.05 % is what the doc comment claims.
         assert_rel(vapour::latent_heat_j_per_kg(t), row.f64("hfg_kJ_kg") * 1000.0, 5e-4, &place);
     }
 }
