@@ -139,7 +139,7 @@ fn saturated_limewater() {
                 let grams = strength * CALCIUM_HYDROXIDE_G_PER_MOL / litre_of_water_kg / 10.0;
                 assert_rel(grams, value, 0.08, &place);
             }
-            // Remembered values, of which no print was seen, run up to 10 % above the anchor of 20.3 mmol/L in
+            // Remembered values, of which no print was seen, run up to 10 % above the anchor of 20.3 mmol/L at 25 degC in
             // use here; the manifest's 8 % is the spread between sources, so they are held to the published table.
             ("solubility_g_per_100mL", "memory") => {
                 let anchor = limewater::saturated_mol_per_l(25.0);
