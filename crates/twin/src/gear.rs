@@ -1,0 +1,237 @@
+//! Electrics of one scan as masks: which supply lives, which contact is closed, what runs.
+
+use crate::flaw::Flaws;
+use crate::lanes::{Mask, all, has, put, spread, unpack};
+use crate::plan::{Plan, is_contactor};
+use crate::state::State;
+use crate::twin::Params;
+use system::model::{SensorKind, SupplyKind};
+
+/// What the board asks for: permille for each actuator, and the lanes in which it runs at all.
+#[derive(Clone, Copy, Debug)]
+pub struct Commands<'a, const L: usize> {
+    /// Duty by actuator, permille; ignored for parts that always run.
+    pub duty: &'a [[i32; L]],
+    /// Lanes in which the program ran this scan.
+    pub board: Mask,
+}
+
+/// Which supplies live, given what contactors did last.
+pub(crate) fn supplies<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>) {
+    for &s in &plan.supply_order {
+        let supply = &plan.system.supplies[s];
+        let root = if matches!(supply.kind, SupplyKind::Circuit { .. }) { !flaws.house_out } else { all::<L>() };
+        let mut fed = supply.fed_by.map_or(root, |up| state.alive[up.idx()]);
+        if matches!(supply.kind, SupplyKind::Battery { .. }) {
+            for l in 0..L {
+                if state.energy[s][l] > 0.0 {
+                    put(&mut fed, l, true);
+                }
+            }
+        }
+        if let Some(contactor) = supply.through {
+            fed &= state.running[contactor.idx()];
+        }
+        state.alive[s] = fed & !flaws.supply_dead[s] & all::<L>();
+    }
+}
+
+/// Lanes in which the first board has power and is not dead.
+pub(crate) fn board_alive<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>) -> Mask {
+    let Some(board) = plan.system.boards.first() else { return 0 };
+    board.supply.map_or(all::<L>(), |s| state.alive[s.idx()]) & !flaws.board_dead
+}
+
+/// Lanes in which a float wired in series lets current through.
+fn lets_through<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, sensor: usize) -> Mask {
+    let SensorKind::Float { closed_above, .. } = plan.system.sensors[sensor].kind else { return all::<L>() };
+    let flawed = flaws.flawed[sensor];
+    let mut above = state.above[sensor];
+    let mut open = 0;
+    if flawed != 0 {
+        for l in (0..L).filter(|&l| has(flawed, l)) {
+            match flaws.reading[sensor][l].0 {
+                crate::flaw::Reading::Stuck(up) => put(&mut above, l, up),
+                crate::flaw::Reading::WireOpen | crate::flaw::Reading::Silent => put(&mut open, l, true),
+                _ => {}
+            }
+        }
+    }
+    (if closed_above { above } else { !above }) & !open & all::<L>()
+}
+
+/// Contacts, loads and their drive for the coming scan.
+pub(crate) fn step<const L: usize>(
+    plan: &Plan,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    commands: Commands<'_, L>,
+) {
+    supplies(plan, flaws, state);
+    let boards = &plan.system.boards;
+    let board = commands.board & board_alive(plan, flaws, state);
+    let freezes = spread::<L>(boards.first().is_some_and(|b| b.freezes)) | flaws.board_hung;
+    for (a, actuator) in plan.system.actuators.iter().enumerate() {
+        let rest = spread::<L>(actuator.on_when_dead);
+        let contact = if actuator.always {
+            all::<L>()
+        } else {
+            let duty = &commands.duty[a];
+            let mut asked = 0;
+            for (l, d) in duty.iter().enumerate() {
+                asked |= ((*d > 0) as Mask) << l;
+            }
+            let driver = match actuator.switched_by {
+                None => all::<L>(),
+                Some(s) => state.alive[s.idx()],
+            };
+            // A dead bus holds its outputs; a dead card drops its coils.
+            let holds = match actuator.switched_by {
+                Some(s) if plan.system.supplies[s.idx()].kind == SupplyKind::Bus => !driver,
+                _ => 0,
+            };
+            let fresh = board & !holds;
+            let kept = !fresh & (freezes | holds);
+            for l in 0..L {
+                if has(fresh, l) {
+                    state.duty[a][l] = duty[l];
+                }
+            }
+            let commanded = asked & fresh | state.commanded[a] & kept | rest & !fresh & !kept;
+            state.commanded[a] = commanded;
+            let energised = (driver | holds) & !flaws.coil_dead[a];
+            (commanded & energised | rest & !energised | flaws.welded[a]) & all::<L>()
+        };
+        let mut on = contact;
+        for sensor in &actuator.series {
+            on &= lets_through(plan, flaws, state, sensor.idx());
+        }
+        if !is_contactor(actuator.kind) {
+            if let Some(s) = actuator.supply {
+                on &= state.alive[s.idx()];
+            }
+            on &= !flaws.unplugged[a];
+            let seized = flaws.wont_restart[a] & (state.seized[a] | !on);
+            state.seized[a] = seized;
+            on &= !seized & !flaws.load_dead[a];
+            if actuator.own_thermostat_c.is_some() {
+                on &= !(state.dial_open[a] & !flaws.thermostat_welded[a]);
+            }
+        }
+        let was = state.running[a];
+        if on != was || actuator.modulated || actuator.delay_s > 0.0 {
+            for l in 0..L {
+                if has(on & !was, l) {
+                    state.starts[a][l] += 1;
+                }
+            }
+            let mut target = unpack::<L>(on);
+            if actuator.modulated {
+                for l in 0..L {
+                    // A welded or resting contact gives full duty.
+                    let duty = if has(state.commanded[a] & !flaws.welded[a], l) { state.duty[a][l] } else { 1000 };
+                    target[l] *= f64::from(duty.clamp(0, 1000)) * 1e-3;
+                }
+            }
+            let most = if actuator.delay_s > 0.0 { plan.scan_s() / actuator.delay_s } else { f64::INFINITY };
+            for l in 0..L {
+                let drive = &mut state.drive[a][l];
+                *drive += (target[l] - *drive).clamp(-most, most);
+            }
+            state.running[a] = on;
+        }
+        let (run, drive) = (&mut state.run_time[a], &state.drive[a]);
+        let time = plan.scan_s();
+        for l in 0..L {
+            run[l] += drive[l] * time;
+        }
+    }
+}
+
+/// Heat from gear, marks, own thermostats and batteries over one slow step.
+pub(crate) fn slow<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    time: f64,
+) {
+    state.cold_house[0] = house_without_mains(plan, flaws, state);
+    for (a, actuator) in plan.system.actuators.iter().enumerate() {
+        let mut bare = 0;
+        if let (Some(v), Some(mark)) = (actuator.vessel, actuator.mark) {
+            let mark = plan.nodes[v.idx()].floor + mark;
+            for l in 0..L {
+                bare |= ((state.surface[v.idx()][l] < mark) as Mask) << l;
+            }
+        }
+        state.bare[a] = bare & state.running[a];
+        if let Some((v, share)) = actuator.heats {
+            let watts = actuator.watts * share;
+            for l in 0..L {
+                let wet = if has(bare, l) { 0.0 } else { 1.0 };
+                state.gear_heat[v.idx()][l] += watts * wet * flaws.strength[a][l] * state.run_time[a][l];
+            }
+        }
+        if let (Some(dial), Some(v)) = (actuator.own_thermostat_c, actuator.vessel) {
+            for l in 0..L {
+                let t = state.temperature[v.idx()][l];
+                // A bimetal opens at the dial and closes half a kelvin below (assumed); in air it opens at once.
+                if t > dial || has(bare & state.running[a], l) {
+                    put(&mut state.dial_open[a], l, true);
+                } else if t < dial - 0.5 && !has(bare, l) {
+                    put(&mut state.dial_open[a], l, false);
+                }
+            }
+        }
+    }
+    for (s, supply) in plan.system.supplies.iter().enumerate() {
+        let SupplyKind::Battery { usable_j, .. } = supply.kind else { continue };
+        let charging = supply.fed_by.map_or(0, |up| state.alive[up.idx()]) & !flaws.supply_dead[s];
+        for l in 0..L {
+            let full = usable_j * params.battery[l];
+            let energy = &mut state.energy[s][l];
+            if has(charging, l) {
+                *energy = (*energy + full * time / CHARGE_S).min(full);
+                continue;
+            }
+            let mut watts = 0.0;
+            for (a, actuator) in plan.system.actuators.iter().enumerate() {
+                if actuator.supply.is_some_and(|x| feeds(plan, x.idx(), s)) && has(state.running[a], l) {
+                    watts += actuator.watts * state.drive[a][l];
+                }
+            }
+            for board in &plan.system.boards {
+                if board.supply.is_some_and(|x| feeds(plan, x.idx(), s)) {
+                    watts += board.watts;
+                }
+            }
+            *energy = (*energy - watts * time).max(0.0);
+        }
+    }
+}
+
+/// An empty battery is full again after so long, s (assumed).
+const CHARGE_S: f64 = 12.0 * 3600.0;
+
+/// Whether `supply` is, or hangs behind, `source`.
+fn feeds(plan: &Plan, supply: usize, source: usize) -> bool {
+    let mut at = Some(supply);
+    let mut left = plan.system.supplies.len() + 1;
+    while let Some(s) = at {
+        if s == source {
+            return true;
+        }
+        left -= 1;
+        if left == 0 {
+            return false;
+        }
+        at = plan.system.supplies[s].fed_by.map(|x| x.idx());
+    }
+    false
+}
+
+/// The room's heating stops when the whole house is out, not when one circuit is.
+fn house_without_mains<const L: usize>(_plan: &Plan, flaws: &Flaws<L>, _state: &State<L>) -> Mask {
+    flaws.house_out
+}

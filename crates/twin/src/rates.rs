@@ -1,0 +1,174 @@
+//! The rate step, once a minute: properties of water and air that change slowly and cost much (vapour pressures, gas saturation,
+//! carbonate equilibrium), held constant until the next.
+
+use seawater::carbonate::{BoronRatio, Constants};
+use seawater::oxygen::{O2_G_PER_MOL, saturation_mg_per_l};
+use seawater::vapour::{latent_heat_j_per_kg, saturation_pressure_pa, wet_partial_pressure_uatm};
+
+use crate::flaw::Flaws;
+use crate::lanes::has;
+use crate::plan::Plan;
+use crate::state::{ALKALINITY, CALCIUM, CARBON, N_CONTENTS, SALT, State};
+use crate::twin::Params;
+
+/// Equilibrium constants are taken anew in every so many rate steps.
+pub(crate) const CONSTANTS_EVERY: u64 = 10;
+/// Temperature to which the given gas exchange belongs, °C.
+const EXCHANGE_AT_C: f64 = 25.0;
+/// Specific gas constant of water vapour, J/kg/K.
+const VAPOUR_GAS_CONSTANT: f64 = 461.5;
+/// Heat of a cubic metre of air, J/m³/K at 25 °C.
+const AIR_HEAT: f64 = 1.184 * 1006.0;
+/// Still-air film between water and the air of a hood, W/m²/K (assumed).
+const HOOD_FILM: f64 = 4.0;
+
+/// Room air now, before flaws: °C.
+fn climate_c(plan: &Plan, climate: usize, local_s: f64) -> f64 {
+    let Some(c) = plan.system.climates.get(climate) else { return 22.0 };
+    let (mean, half) = (0.5 * (c.day_c + c.night_c), 0.5 * (c.day_c - c.night_c));
+    mean + half * libm::cos(core::f64::consts::TAU * (local_s / 86_400.0 - 15.0 / 24.0))
+}
+
+/// Room of each lane at local time `local_s` after `elapsed` seconds (0 at the start).
+pub(crate) fn room<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    local_s: f64,
+    elapsed: f64,
+) {
+    for l in 0..L {
+        let climate = flaws.climate[l].unwrap_or(params.climate[l]);
+        let normal = climate_c(plan, climate, local_s);
+        let without = plan.system.climates.get(climate).and_then(|c| c.without_mains);
+        let falls = flaws.room_falls[l].or(without.filter(|_| has(state.cold_house[0], l)));
+        let fall = &mut state.room_fall[0][l];
+        let (to, time) = falls.or(without).unwrap_or((normal, 3600.0));
+        let target = if falls.is_some() { 1.0 } else { 0.0 };
+        *fall = target + (*fall - target) * libm::exp(-elapsed / time.max(60.0));
+        state.room_temperature[0][l] = normal + *fall * (to - normal);
+    }
+}
+
+fn room_co2<const L: usize>(plan: &Plan, params: &Params<L>, flaws: &Flaws<L>, l: usize) -> f64 {
+    let climate = flaws.climate[l].unwrap_or(params.climate[l]);
+    flaws.room_co2[l].unwrap_or(plan.system.climates.get(climate).map_or(420.0, |c| c.co2_ppm))
+}
+
+/// All rates of all vessels.
+pub(crate) fn step<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    constants: &mut [[Constants; L]],
+) {
+    let refresh = state.scan % (plan.rate_every * CONSTANTS_EVERY) == 0;
+    let mut room_vapour = [0.0; L];
+    for l in 0..L {
+        let climate = flaws.climate[l].unwrap_or(params.climate[l]);
+        let climate_now = plan.system.climates.get(climate);
+        let humidity = climate_now.map_or(0.5, |c| c.humidity);
+        // A cooling room keeps its water: relative humidity is that of the climate's normal temperature.
+        room_vapour[l] = humidity * saturation_pressure_pa(state.room_temperature[0][l]);
+    }
+    spaces(plan, state, &room_vapour);
+    for (v, node) in plan.nodes.iter().enumerate() {
+        let at = v * N_CONTENTS;
+        for l in 0..L {
+            let volume = state.volume[v][l];
+            if volume < 1e-6 {
+                continue;
+            }
+            let t = state.temperature[v][l].clamp(0.0, 60.0);
+            let salt = state.content[at + SALT][l];
+            // One step of the fixed point S = salt / (rho(S) V) from the last density is exact to 1e-7.
+            let rho = seawater::density::density_kg_per_m3(
+                (1000.0 * salt / (state.density[v][l].max(900.0) * volume)).clamp(0.0, 60.0),
+                t,
+            );
+            state.density[v][l] = rho;
+            let s = (1000.0 * salt / (rho * volume)).clamp(0.0, 60.0);
+            state.salinity[v][l] = s;
+            let (air_c, vapour) = match node.air {
+                Some(a) => (state.space_temperature[a][l], state.space_vapour[a][l]),
+                None => (state.room_temperature[0][l], room_vapour[l]),
+            };
+            let latent = latent_heat_j_per_kg(t);
+            state.air_temperature[v][l] = air_c;
+            state.latent[v][l] = latent * 1000.0;
+            state.gamma[v][l] =
+                physics::evaporation::psychrometric_constant(seawater::STANDARD_ATMOSPHERE_PA, latent) * 1e-3;
+            state.vapour_gap[v][l] = (seawater::vapour::vapour_pressure_pa(s, t) - vapour) * 1e-3;
+            if !node.alive {
+                continue;
+            }
+            state.exchange_factor[v][l] =
+                libm::exp((t - EXCHANGE_AT_C) * libm::log(physics::gas::TEMPERATURE_FACTOR));
+            state.oxygen_saturation[v][l] = saturation_mg_per_l(s, t) / O2_G_PER_MOL;
+            if refresh {
+                state.constants_at_c[v][l] = t;
+                state.constants_at_salinity[v][l] = s;
+                constants[v][l] = Constants::at(s, t, BoronRatio::default());
+            }
+            let k = &constants[v][l];
+            let mass = rho * volume * 1e-6; // mol in the vessel to µmol/kg
+            let ta = state.content[at + ALKALINITY][l] / mass;
+            let dic = state.content[at + CARBON][l] / mass;
+            let h = k.hydrogen_from(ta, dic, state.hydrogen[v][l]);
+            state.hydrogen[v][l] = h;
+            state.ph_nbs[v][l] = -libm::log10(h) + k.nbs_minus_total;
+            let air = wet_partial_pressure_uatm(
+                room_co2(plan, params, flaws, l),
+                seawater::STANDARD_ATMOSPHERE_PA,
+                s,
+                t,
+            );
+            let gap = k.co2_at_pco2_umol_per_kg(air) - k.co2_umol_per_kg(dic, h);
+            state.carbon_gap[v][l] = gap * rho * 1e-6;
+            let omega = k.omega_aragonite(state.content[at + CALCIUM][l] / mass, dic, h);
+            state.omega[v][l] = omega;
+            state.worst_omega[0][l] = state.worst_omega[0][l].max(omega);
+        }
+    }
+}
+
+/// Air over water that is not the room's: quasi-steady balances of vapour and heat between water, lamp and leakage.
+fn spaces<const L: usize>(plan: &Plan, state: &mut State<L>, room_vapour: &[f64; L]) {
+    for (a, space) in plan.system.air_spaces.iter().enumerate() {
+        for l in 0..L {
+            let room_c = state.room_temperature[0][l];
+            let mut draught = space.leak_m3_s;
+            let mut lamp = 0.0;
+            for (i, actuator) in plan.system.actuators.iter().enumerate() {
+                let drive = state.drive[i][l];
+                if let Some(blow) = actuator.blows.filter(|b| plan.nodes[b.over.idx()].air == Some(a)) {
+                    draught += blow.draws_m3_s * drive;
+                }
+                if actuator.lights.is_some_and(|v| plan.nodes[v.idx()].air == Some(a)) {
+                    let share = actuator.heats.map_or(0.0, |(_, share)| share);
+                    lamp += actuator.watts * drive * (1.0 - share);
+                }
+            }
+            // Vapour in kg/s/Pa, heat in W/K.
+            let by_vapour = draught / (VAPOUR_GAS_CONSTANT * (room_c + 273.15));
+            let (mut vapour_in, mut vapour_weight) = (by_vapour * room_vapour[l], by_vapour);
+            let by_heat = draught * AIR_HEAT;
+            let (mut heat_in, mut heat_weight) = (by_heat * room_c + lamp, by_heat);
+            for (v, node) in plan.nodes.iter().enumerate().filter(|(_, n)| n.air == Some(a)) {
+                let t = state.temperature[v][l].clamp(0.0, 60.0);
+                let over = seawater::vapour::vapour_pressure_pa(state.salinity[v][l], t);
+                let film = node.evaporation * 89.0 * 1e-3 / latent_heat_j_per_kg(t) * state.area[v][l];
+                vapour_in += film * over;
+                vapour_weight += film;
+                heat_in += HOOD_FILM * state.area[v][l] * t;
+                heat_weight += HOOD_FILM * state.area[v][l];
+            }
+            let t = if heat_weight > 0.0 { heat_in / heat_weight } else { room_c };
+            let p = if vapour_weight > 0.0 { vapour_in / vapour_weight } else { room_vapour[l] };
+            state.space_temperature[a][l] = t;
+            state.space_vapour[a][l] = p.min(saturation_pressure_pa(t.clamp(0.0, 60.0)));
+        }
+    }
+}

@@ -1,0 +1,293 @@
+//! What the probes say: raw codes as the real parts give them, with lag, noise, rounding and flaws.
+//!
+//! The codes are those of docs/control-program.md, so that the board's own conversion turns them into values.
+
+use system::model::{Sensor, SensorKind};
+
+use crate::flaw::{Flaws, Reading};
+use crate::lanes::{Mask, has};
+use crate::noise::noise;
+use crate::plan::Plan;
+use crate::state::State;
+
+/// The code of a part that gives no answer.
+pub const NO_ANSWER: i32 = i32::MIN;
+/// Gain of the pH amplifier around the middle of its supply (assumed; a common isolated circuit).
+pub const PH_GAIN: f64 = 5.0;
+/// ADC samples added into one pH code.
+pub const PH_SAMPLES: f64 = 16.0;
+/// ADC steps.
+const ADC_STEPS: f64 = 1024.0;
+/// Water on the floor that wets a leak probe, m³ (assumed: a film of a millimetre over half a square metre).
+const WETTING: f64 = 0.5e-3;
+/// Ripple of a stirred surface, m, standard deviation (assumed).
+const RIPPLE: f64 = 0.5e-3;
+
+/// Volts of a pH amplifier.
+fn ph_volts(reference: f64, ph: f64, celsius: f64) -> f64 {
+    // Nernst: ln 10 R T / F, exact SI.
+    let slope = core::f64::consts::LN_10 * 8.314_462_618 * (celsius + 273.15) / 96_485.332_12;
+    0.5 * reference + PH_GAIN * slope * (7.0 - ph)
+}
+
+/// Raw code, not rounded, of a true or flawed value in SI.
+fn ideal_code(kind: &SensorKind, value: f64, celsius: f64) -> f64 {
+    match kind {
+        SensorKind::Ds18b20 | SensorKind::RoomTemperature => value * 16.0,
+        SensorKind::Tmp36 { reference_v, oversample } => {
+            (0.5 + 0.01 * value) / reference_v * ADC_STEPS * f64::from(*oversample)
+        }
+        SensorKind::Ntc { beta, r25, series } => {
+            let r = r25 * libm::exp(beta * (1.0 / (value + 273.15) - 1.0 / 298.15));
+            r / (r + series) * ADC_STEPS
+        }
+        SensorKind::Ph { reference_v } => {
+            ph_volts(*reference_v, value, celsius) / reference_v * ADC_STEPS * PH_SAMPLES
+        }
+        SensorKind::Level { resolution } => value / resolution,
+        SensorKind::Conductivity => value * 1000.0,
+        SensorKind::Charge { .. } => value * 1000.0,
+        _ => value,
+    }
+}
+
+/// Codes for each unit of the sensor's SI value, for its noise and drift.
+fn codes_per_unit(sensor: &Sensor) -> f64 {
+    (ideal_code(&sensor.kind, 26.0, 25.0) - ideal_code(&sensor.kind, 25.0, 25.0)).abs()
+}
+
+/// Lowest and highest code of a part.
+fn rails(kind: &SensorKind) -> (f64, f64) {
+    match kind {
+        SensorKind::Ds18b20 | SensorKind::RoomTemperature => (-880.0, 2000.0),
+        SensorKind::Tmp36 { oversample, .. } => (0.0, 1023.0 * f64::from(*oversample)),
+        SensorKind::Ntc { .. } => (0.0, 1023.0),
+        SensorKind::Ph { .. } => (0.0, 1023.0 * PH_SAMPLES),
+        SensorKind::Charge { .. } => (0.0, 1000.0),
+        _ => (0.0, 1e6),
+    }
+}
+
+/// True value at a probe in SI: what it would settle to.
+fn true_value<const L: usize>(plan: &Plan, state: &State<L>, sensor: &Sensor, reading: Reading, l: usize) -> f64 {
+    let vessel = match reading {
+        Reading::In(v) => Some(v),
+        _ => sensor.vessel.map(|v| v.idx()),
+    };
+    match &sensor.kind {
+        SensorKind::Ds18b20 | SensorKind::Tmp36 { .. } | SensorKind::Ntc { .. } => {
+            let room = state.room_temperature[0][l];
+            let Some(v) = vessel else { return room };
+            let tip = plan.nodes[v].floor + sensor.height.unwrap_or(0.0);
+            // A misplaced probe hangs as deep as it happens to; it is in the water.
+            let wet = matches!(reading, Reading::In(_)) || state.surface[v][l] > tip;
+            if wet && reading != Reading::FallenOut { state.temperature[v][l] } else { room }
+        }
+        SensorKind::RoomTemperature => state.room_temperature[0][l],
+        SensorKind::Ph { .. } => vessel.map_or(7.0, |v| state.ph_nbs[v][l]),
+        SensorKind::Conductivity => vessel.map_or(0.0, |v| {
+            let s = state.salinity[v][l];
+            seawater::salinity::conductivity_ms_per_cm(s, state.temperature[v][l].clamp(0.0, 40.0))
+        }),
+        SensorKind::Charge { of } => {
+            let usable = match plan.system.supplies[of.idx()].kind {
+                system::model::SupplyKind::Battery { usable_j, .. } => usable_j,
+                _ => 1.0,
+            };
+            state.energy[of.idx()][l] / usable
+        }
+        _ => 0.0,
+    }
+}
+
+/// Whether a sensor is followed in the slow step (the others are read anew at each scan).
+fn is_slow(kind: &SensorKind) -> bool {
+    matches!(
+        kind,
+        SensorKind::Ds18b20
+            | SensorKind::Tmp36 { .. }
+            | SensorKind::Ntc { .. }
+            | SensorKind::RoomTemperature
+            | SensorKind::Ph { .. }
+            | SensorKind::Conductivity
+            | SensorKind::Charge { .. }
+    )
+}
+
+/// Moves the lagged values by one slow step; `settle` puts them at their true value.
+pub(crate) fn follow<const L: usize>(
+    plan: &Plan,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    time: f64,
+    settle: bool,
+) {
+    for (i, sensor) in plan.system.sensors.iter().enumerate().filter(|(_, s)| is_slow(&s.kind)) {
+        let keep = if settle || sensor.lag_s <= 0.0 { 0.0 } else { libm::exp(-time / sensor.lag_s) };
+        for l in 0..L {
+            let reading = flaws.reading[i][l].0;
+            let value = true_value(plan, state, sensor, reading, l);
+            let lagged = &mut state.lagged[i][l];
+            *lagged = value + (*lagged - value) * keep;
+            let celsius = sensor.vessel.map_or(25.0, |v| state.temperature[v.idx()][l]);
+            state.ideal[i][l] = ideal_code(&sensor.kind, *lagged + sensor.offset, celsius);
+        }
+    }
+}
+
+/// Adds what passed a flow meter since the last call to its pulses; `clear` when the sums are about to be cleared.
+pub(crate) fn count_pulses<const L: usize>(plan: &Plan, state: &mut State<L>, sensor: usize, clear: bool) {
+    let SensorKind::Flow { passage, pulses_per_litre } = plan.system.sensors[sensor].kind else { return };
+    for l in 0..L {
+        let passed: f64 = plan.passes_of[passage.idx()].iter().map(|&p| state.given[p][l]).sum();
+        let fresh = (passed - state.lagged[sensor][l]).max(0.0);
+        state.ideal[sensor][l] += fresh * 1000.0 * pulses_per_litre;
+        state.lagged[sensor][l] = if clear { 0.0 } else { passed };
+    }
+}
+
+/// Raw codes of scan `state.scan` into `state.code`.
+pub(crate) fn read<const L: usize>(plan: &Plan, seed: u64, flaws: &Flaws<L>, state: &mut State<L>) {
+    let scan = state.scan;
+    for (i, sensor) in plan.system.sensors.iter().enumerate() {
+        let dead = sensor.supply.map_or(0, |s| !state.alive[s.idx()]);
+        let shake = || noise(seed, i as u64, scan);
+        let mut code = [0; L];
+        match &sensor.kind {
+            SensorKind::Float { low, high, closed_above, .. } => {
+                let Some(v) = sensor.vessel.map(|v| v.idx()) else { continue };
+                let (low, high) = (plan.nodes[v].floor + low, plan.nodes[v].floor + high);
+                let ripple = RIPPLE * shake();
+                let surface = &state.surface[v];
+                let (mut up, mut down): (Mask, Mask) = (0, 0);
+                for l in 0..L {
+                    up |= ((surface[l] + ripple > high) as Mask) << l;
+                    down |= ((surface[l] + ripple < low) as Mask) << l;
+                }
+                let above = (state.above[i] | up) & !down;
+                state.above[i] = above;
+                let closed = if *closed_above { above } else { !above };
+                for l in 0..L {
+                    code[l] = i32::from(has(closed, l));
+                }
+            }
+            SensorKind::Leak => {
+                for l in 0..L {
+                    code[l] = i32::from(state.spilled[0][l] > WETTING);
+                }
+            }
+            SensorKind::Presence { of } => {
+                for l in 0..L {
+                    code[l] = i32::from(has(state.alive[of.idx()], l));
+                }
+            }
+            SensorKind::Button => {}
+            SensorKind::Flow { .. } => {
+                count_pulses(plan, state, i, false);
+                for l in 0..L {
+                    let whole = state.ideal[i][l] as i32;
+                    state.ideal[i][l] -= f64::from(whole);
+                    code[l] = whole;
+                }
+            }
+            SensorKind::Level { resolution } => {
+                let Some(v) = sensor.vessel.map(|v| v.idx()) else { continue };
+                let add = (sensor.noise * shake() + sensor.offset) / resolution;
+                for l in 0..L {
+                    let depth = state.surface[v][l] - plan.nodes[v].floor - sensor.height.unwrap_or(0.0);
+                    code[l] = floor_code(depth / resolution + add + 0.5);
+                }
+            }
+            SensorKind::Tmp36 { oversample, .. } => {
+                let n = (*oversample).max(1);
+                let sigma = codes_per_unit(sensor) * sensor.noise / f64::from(n);
+                for k in 0..n {
+                    let add = sigma * noise(seed, (i as u64) << 8 | u64::from(k) << 32, scan);
+                    for l in 0..L {
+                        code[l] += floor_code(state.ideal[i][l] / f64::from(n) + add);
+                    }
+                }
+            }
+            kind => {
+                let half = if matches!(kind, SensorKind::Ntc { .. }) { 0.0 } else { 0.5 };
+                let add = codes_per_unit(sensor) * sensor.noise * shake() + half;
+                let (low, high) = rails(kind);
+                let ideal = &state.ideal[i];
+                for l in 0..L {
+                    code[l] = floor_code((ideal[l] + add).clamp(low, high));
+                }
+            }
+        }
+        let flawed = flaws.flawed[i];
+        if (flawed | dead) != 0 {
+            for l in 0..L {
+                if has(flawed, l) {
+                    code[l] = flawed_code(plan, seed, flaws, state, i, l, code[l]);
+                }
+                if has(dead, l) {
+                    code[l] = dead_code(&sensor.kind);
+                }
+            }
+        }
+        state.code[i] = code;
+    }
+}
+
+/// Largest integer not above `x`, as a code.
+#[inline(always)]
+fn floor_code(x: f64) -> i32 {
+    let whole = x as i32;
+    if f64::from(whole) > x { whole - 1 } else { whole }
+}
+
+/// What a part without power or bus says: contacts open, the rest is silent.
+fn dead_code(kind: &SensorKind) -> i32 {
+    match kind {
+        SensorKind::Float { .. } | SensorKind::Leak | SensorKind::Presence { .. } | SensorKind::Button => 0,
+        SensorKind::Flow { .. } => 0,
+        _ => NO_ANSWER,
+    }
+}
+
+fn flawed_code<const L: usize>(
+    plan: &Plan,
+    seed: u64,
+    flaws: &Flaws<L>,
+    state: &State<L>,
+    i: usize,
+    l: usize,
+    code: i32,
+) -> i32 {
+    let sensor = &plan.system.sensors[i];
+    let (reading, since) = flaws.reading[i][l];
+    let contact = |above: bool| match sensor.kind {
+        SensorKind::Float { closed_above, .. } => i32::from(above == closed_above),
+        _ => i32::from(above),
+    };
+    let is_contact = matches!(
+        sensor.kind,
+        SensorKind::Float { .. } | SensorKind::Leak | SensorKind::Presence { .. } | SensorKind::Button
+    );
+    let seconds = state.scan.saturating_sub(since) as f64 * plan.scan_s();
+    match reading {
+        Reading::True | Reading::FallenOut | Reading::In(_) => code,
+        Reading::Stuck(above) => contact(above),
+        Reading::Held | Reading::Frozen => state.code[i][l],
+        Reading::WireOpen if is_contact => 0,
+        Reading::Silent | Reading::WireOpen => dead_code(&sensor.kind),
+        Reading::Chatter => i32::from(noise(seed, (i as u64) << 16, state.scan) > 0.0),
+        Reading::Railed(high) => {
+            let (low, top) = rails(&sensor.kind);
+            if high { top as i32 } else { low as i32 }
+        }
+        Reading::Drift(rate) => shifted(sensor, code, rate * seconds),
+        Reading::Off(by) => shifted(sensor, code, by),
+    }
+}
+
+/// The code of a value that is off by `by` in SI units.
+fn shifted(sensor: &Sensor, code: i32, by: f64) -> i32 {
+    let sign = if matches!(sensor.kind, SensorKind::Ph { .. } | SensorKind::Ntc { .. }) { -1.0 } else { 1.0 };
+    let (low, high) = rails(&sensor.kind);
+    (f64::from(code) + sign * by * codes_per_unit(sensor)).clamp(low, high) as i32
+}

@@ -1,0 +1,484 @@
+//! The twin: several runs of one system side by side, advanced scan by scan.
+
+use seawater::carbonate::{BoronRatio, Constants, Known};
+use system::model::{Contents, Corner, SupplyKind, TruthKind};
+
+use crate::flaw::{Flaw, Flaws};
+use crate::gear::{self, Commands};
+use crate::lanes::{Lane, Mask, all, has, put, spread};
+use crate::plan::Plan;
+use crate::rates;
+use crate::sense;
+use crate::state::{ALKALINITY, CALCIUM, CARBON, HEAT, N_CONTENTS, OXYGEN, SALT, Snapshot, State, ledger};
+use crate::transport::{self, Exchanges, FRESH_HEAT, SALT_HEAT};
+use crate::water::{self, Scratch};
+
+/// Uncertain parameters of each lane.
+#[derive(Clone, Debug)]
+pub(crate) struct Params<const L: usize> {
+    pub climate: [usize; L],
+    pub evaporation: Lane<L>,
+    pub weir: Lane<L>,
+    pub gas_exchange: Lane<L>,
+    pub respiration: Lane<L>,
+    pub wall_loss: Lane<L>,
+    pub pump: Lane<L>,
+    pub battery: Lane<L>,
+    pub reservoir: [Option<f64>; L],
+}
+
+impl<const L: usize> Params<L> {
+    fn of(corners: &[Option<&Corner>; L]) -> Self {
+        let each = |f: fn(&Corner) -> f64| {
+            let mut out = [1.0; L];
+            for (x, corner) in out.iter_mut().zip(corners) {
+                *x = corner.map_or(1.0, f);
+            }
+            out
+        };
+        let mut climate = [0; L];
+        let mut reservoir = [None; L];
+        for l in 0..L {
+            climate[l] = corners[l].and_then(|c| c.climate).map_or(0, |c| c.idx());
+            reservoir[l] = corners[l].and_then(|c| c.reservoir);
+        }
+        Params {
+            climate,
+            evaporation: each(|c| c.evaporation),
+            weir: each(|c| c.weir),
+            gas_exchange: each(|c| c.gas_exchange),
+            respiration: each(|c| c.respiration),
+            wall_loss: each(|c| c.wall_loss),
+            pump: each(|c| c.pump),
+            battery: each(|c| c.battery),
+            reservoir,
+        }
+    }
+}
+
+/// What is needed to start.
+#[derive(Clone, Copy, Debug)]
+pub struct Start {
+    /// UTC at scan 0, s since 1970.
+    pub utc_s: i64,
+    /// Local time less UTC, s, for the room's day.
+    pub local_offset_s: i32,
+    /// Seed of all noise.
+    pub seed: u64,
+}
+
+/// `L` runs of one system side by side (at most [`crate::lanes::MOST_LANES`]). All lanes share the clock and the noise;
+/// corners and flaws differ by lane. A lane's bits do not depend on the others.
+#[derive(Clone, Debug)]
+pub struct Twin<'p, const L: usize> {
+    plan: &'p Plan,
+    params: Params<L>,
+    start: Start,
+    state: State<L>,
+    flaws: Flaws<L>,
+    constants: Vec<[Constants; L]>,
+    scratch: Scratch<L>,
+    exchanges: Exchanges<L>,
+    volumes: Vec<Lane<L>>,
+}
+
+impl<'p, const L: usize> Twin<'p, L> {
+    /// A system at its start levels, one corner (None: nominal) for each lane.
+    pub fn new(plan: &'p Plan, start: Start, corners: &[Option<&Corner>; L]) -> Self {
+        const { assert!(L >= 1 && L <= crate::lanes::MOST_LANES) };
+        let constants = Constants::at(plan.system.water.salinity, 25.0, BoronRatio::default());
+        let mut twin = Twin {
+            plan,
+            params: Params::of(corners),
+            start,
+            state: State::zero(plan),
+            flaws: Flaws::none(plan),
+            constants: vec![[constants; L]; plan.nodes.len()],
+            scratch: Scratch::new(plan),
+            exchanges: Exchanges::new(plan),
+            volumes: vec![],
+        };
+        twin.fill();
+        twin
+    }
+
+    fn fill(&mut self) {
+        let plan = self.plan;
+        let system = &plan.system;
+        let local_s = self.local_s();
+        rates::room(plan, &self.params, &self.flaws, &mut self.state, local_s, 0.0);
+        let water = &system.water;
+        for (v, vessel) in system.vessels.iter().enumerate() {
+            for l in 0..L {
+                let mut level = vessel.start_level;
+                if let (Contents::Fresh | Contents::Limewater(_), Some(share)) =
+                    (vessel.holds, self.params.reservoir[l])
+                {
+                    let full = vessel.full_level.unwrap_or(level);
+                    level = vessel.dead_level + share * (full - vessel.dead_level);
+                }
+                let volume = plan.nodes[v].volume_at(level);
+                self.state.volume[v][l] = volume;
+                let (celsius, salinity, alkalinity) = match vessel.holds {
+                    Contents::Tank => (water.temperature_c, water.salinity, water.alkalinity_meq_l),
+                    Contents::Fresh => (self.state.room_temperature[0][l], 0.0, 0.0),
+                    Contents::Limewater(meq_l) => (self.state.room_temperature[0][l], 0.0, meq_l),
+                };
+                self.pour(v, l, volume, celsius, salinity, alkalinity);
+            }
+            water::level(
+                &plan.nodes[v],
+                &self.state.volume[v],
+                &mut self.state.surface[v],
+                &mut self.state.area[v],
+            );
+        }
+        for (s, supply) in system.supplies.iter().enumerate() {
+            if let SupplyKind::Battery { usable_j, .. } = supply.kind {
+                for l in 0..L {
+                    self.state.energy[s][l] = usable_j * self.params.battery[l];
+                }
+            }
+        }
+        // Contacts rest until the first commands; contactors must be closed for what hangs behind them to live.
+        for (a, actuator) in system.actuators.iter().enumerate() {
+            self.state.commanded[a] = spread::<L>(actuator.on_when_dead);
+            self.state.running[a] = spread::<L>(actuator.on_when_dead && crate::plan::is_contactor(actuator.kind));
+        }
+        gear::supplies(plan, &self.flaws, &mut self.state);
+        self.refresh();
+        sense::follow(plan, &self.flaws, &mut self.state, 1.0, true);
+        for (i, sensor) in system.sensors.iter().enumerate() {
+            if let (system::model::SensorKind::Float { high, .. }, Some(v)) = (&sensor.kind, sensor.vessel) {
+                let surface = self.state.surface[v.idx()];
+                let edge = plan.nodes[v.idx()].floor + high;
+                self.state.above[i] = crate::lanes::pack::<L>(|l| surface[l] >= edge);
+            }
+        }
+    }
+
+    /// Gives a vessel its contents.
+    fn pour(&mut self, v: usize, l: usize, volume: f64, celsius: f64, salinity: f64, alkalinity_meq_l: f64) {
+        let plan = self.plan;
+        let rho = seawater::density::density_kg_per_m3(salinity, celsius);
+        let salt = salinity * 1e-3 * rho * volume;
+        let content = &mut self.state.content[v * N_CONTENTS..(v + 1) * N_CONTENTS];
+        content[SALT][l] = salt;
+        content[HEAT][l] = (FRESH_HEAT * volume + SALT_HEAT * salt) * celsius;
+        content[ALKALINITY][l] = alkalinity_meq_l * volume;
+        let saturation = seawater::oxygen::saturation_mg_per_l(salinity, celsius);
+        content[OXYGEN][l] = saturation / seawater::oxygen::O2_G_PER_MOL * volume;
+        let tank = plan.nodes[v].alive;
+        let water = &plan.system.water;
+        // Limewater brings one calcium for two alkalinity; tank water has its own.
+        let lime = if alkalinity_meq_l > 0.0 { 0.5 * alkalinity_meq_l * volume } else { 0.0 };
+        content[CALCIUM][l] =
+            if tank { water.calcium_mg_l / seawater::alkalinity::CALCIUM_G_PER_MOL * volume } else { lime };
+        self.state.density[v][l] = rho;
+        self.state.salinity[v][l] = salinity;
+        self.state.temperature[v][l] = celsius;
+        self.state.hydrogen[v][l] = 1e-8;
+        if tank {
+            let constants = Constants::at(salinity, celsius, BoronRatio::default());
+            let ta = alkalinity_meq_l * 1e6 / rho;
+            let climate = plan.system.climates.get(self.params.climate[l]);
+            let air = seawater::vapour::wet_partial_pressure_uatm(
+                climate.map_or(420.0, |c| c.co2_ppm),
+                seawater::STANDARD_ATMOSPHERE_PA,
+                salinity,
+                celsius,
+            );
+            let other = water.ph_nbs.map_or(Known::Pco2(air), Known::PhNbs);
+            let dic = (constants.solve(Known::Alkalinity(ta), other, 1.0)).map_or(0.9 * ta, |c| c.dic_umol_per_kg);
+            self.state.content[v * N_CONTENTS + CARBON][l] = dic * 1e-6 * rho * volume;
+        }
+    }
+
+    /// Everything that follows from contents and is kept between rate steps.
+    fn refresh(&mut self) {
+        for (v, _) in self.plan.nodes.iter().enumerate() {
+            for l in 0..L {
+                let at = v * N_CONTENTS;
+                let (salt, heat) = (self.state.content[at + SALT][l], self.state.content[at + HEAT][l]);
+                self.state.temperature[v][l] = transport::temperature(self.state.volume[v][l], salt, heat);
+            }
+        }
+        rates::step(self.plan, &self.params, &self.flaws, &mut self.state, &mut self.constants);
+    }
+
+    /// The plan that this runs.
+    pub fn plan(&self) -> &'p Plan {
+        self.plan
+    }
+
+    /// Scans done.
+    pub fn scan(&self) -> u64 {
+        self.state.scan
+    }
+
+    /// Seconds since the start.
+    pub fn time_s(&self) -> f64 {
+        self.state.scan as f64 * self.plan.scan_s()
+    }
+
+    /// UTC now, s since 1970 (whole seconds).
+    pub fn utc_s(&self) -> i64 {
+        self.start.utc_s + (self.state.scan as i64 * i64::from(self.plan.system.scan_ms)) / 1000
+    }
+
+    fn local_s(&self) -> f64 {
+        (self.utc_s() + i64::from(self.start.local_offset_s)).rem_euclid(86_400) as f64
+    }
+
+    /// Takes a snapshot of one lane.
+    pub fn lane(&self, l: usize) -> Snapshot {
+        self.state.lane(l)
+    }
+
+    /// Continues one lane from a snapshot of a run with the same corner. All lanes must come from the same scan.
+    pub fn set_lane(&mut self, l: usize, from: &Snapshot) {
+        self.state.set_lane(l, from);
+        for (v, node) in self.plan.nodes.iter().enumerate() {
+            if node.alive {
+                let (s, t) = (self.state.constants_at_salinity[v][l], self.state.constants_at_c[v][l]);
+                self.constants[v][l] = Constants::at(s, t, BoronRatio::default());
+            }
+        }
+    }
+
+    /// Puts a flaw into one lane from now on.
+    pub fn set_flaw(&mut self, l: usize, flaw: Flaw) {
+        let scan = self.state.scan;
+        self.flaws.set(self.plan, l, flaw, scan);
+        match flaw {
+            Flaw::Empty(v) => {
+                let dead = self.plan.system.vessels[v.idx()].dead_level;
+                let volume = self.plan.nodes[v.idx()].volume_at(dead);
+                self.refill(v.idx(), l, volume, None);
+            }
+            Flaw::WrongWater(v, salinity, alkalinity) => {
+                let volume = self.state.volume[v.idx()][l];
+                self.refill(v.idx(), l, volume, Some((salinity, alkalinity)));
+            }
+            _ => {}
+        }
+    }
+
+    /// Replaces what a vessel holds: a person's act outside the ledger.
+    fn refill(&mut self, v: usize, l: usize, volume: f64, water: Option<(f64, f64)>) {
+        let celsius = self.state.temperature[v][l];
+        let (salinity, alkalinity) = water.unwrap_or_else(|| {
+            let old = self.state.volume[v][l].max(1e-9);
+            (self.state.salinity[v][l], self.state.content[v * N_CONTENTS + ALKALINITY][l] / old)
+        });
+        self.state.volume[v][l] = volume;
+        self.pour(v, l, volume, celsius, salinity, alkalinity);
+        let node = &self.plan.nodes[v];
+        water::level(node, &self.state.volume[v], &mut self.state.surface[v], &mut self.state.area[v]);
+    }
+
+    /// Lanes in which the board has power and is not dead.
+    pub fn board_alive(&self) -> Mask {
+        gear::board_alive(self.plan, &self.flaws, &self.state)
+    }
+
+    /// Lanes in which the board's program is hung by a flaw.
+    pub fn board_hung(&self) -> Mask {
+        self.flaws.board_hung
+    }
+
+    /// Lanes in which the board's clock is lost.
+    pub fn clock_lost(&self) -> Mask {
+        self.flaws.clock_lost
+    }
+
+    /// Lanes in which a message gets out of the house: the path is fed and whole.
+    pub fn path_alive(&self) -> Mask {
+        let fed = self.plan.system.telling.supply.map_or(!self.flaws.house_out, |s| self.state.alive[s.idx()]);
+        fed & !self.flaws.path_dead & all::<L>()
+    }
+
+    /// Raw codes of all sensors at this scan, in the order of the file.
+    pub fn sense(&mut self) -> &[[i32; L]] {
+        sense::read(self.plan, self.start.seed, &self.flaws, &mut self.state);
+        &self.state.code
+    }
+
+    /// Applies the commands of this scan and lets the world go on to the next.
+    #[inline]
+    pub fn advance(&mut self, commands: Commands<'_, L>) {
+        let plan = self.plan;
+        gear::step(plan, &self.flaws, &mut self.state, commands);
+        water::step(plan, &self.params, &self.flaws, &mut self.state, &mut self.scratch);
+        self.state.scan += 1;
+        if self.state.scan % plan.slow_every == 0 {
+            self.slow();
+        }
+    }
+
+    fn slow(&mut self) {
+        let plan = self.plan;
+        let time = plan.slow_every as f64 * plan.scan_s();
+        for i in 0..plan.system.sensors.len() {
+            sense::count_pulses(plan, &mut self.state, i, true);
+        }
+        self.exchanges.note_falls(plan, &self.state);
+        transport::carry(plan, &self.flaws, &mut self.state, &mut self.volumes);
+        gear::slow(plan, &self.params, &self.flaws, &mut self.state, time);
+        transport::react(plan, &self.params, &self.flaws, &mut self.state, &mut self.exchanges, time);
+        for (v, node) in plan.nodes.iter().enumerate() {
+            water::level(node, &self.state.volume[v], &mut self.state.surface[v], &mut self.state.area[v]);
+        }
+        if self.state.scan % plan.rate_every == 0 {
+            let elapsed = plan.rate_every as f64 * plan.scan_s();
+            let local_s = self.local_s();
+            rates::room(plan, &self.params, &self.flaws, &mut self.state, local_s, elapsed);
+            rates::step(plan, &self.params, &self.flaws, &mut self.state, &mut self.constants);
+        }
+        sense::follow(plan, &self.flaws, &mut self.state, time, false);
+    }
+
+    /// A true quantity, in the unit that [`TruthKind`] states.
+    pub fn truth(&self, what: TruthKind) -> Lane<L> {
+        let state = &self.state;
+        let per_volume = |v: usize, c: usize, factor: f64| {
+            let mut out = [0.0; L];
+            for (l, x) in out.iter_mut().enumerate() {
+                let volume = state.volume[v][l];
+                *x = if volume > 1e-6 { state.content[v * N_CONTENTS + c][l] / volume * factor } else { 0.0 };
+            }
+            out
+        };
+        let flags = |mask: Mask| crate::lanes::unpack::<L>(mask);
+        match what {
+            TruthKind::Temperature(v) => state.temperature[v.idx()],
+            TruthKind::Oxygen(v) => per_volume(v.idx(), OXYGEN, seawater::oxygen::O2_G_PER_MOL),
+            TruthKind::Salinity(v) => state.salinity[v.idx()],
+            TruthKind::Ph(v) => state.ph_nbs[v.idx()],
+            TruthKind::Alkalinity(v) => per_volume(v.idx(), ALKALINITY, 1.0),
+            TruthKind::Level(v) => state.surface[v.idx()].map(|z| z - self.plan.nodes[v.idx()].floor),
+            TruthKind::Volume(v) => state.volume[v.idx()],
+            TruthKind::Floor => {
+                let bund = self.plan.system.bund.map_or(0.0, |b| b.volume());
+                state.spilled[0].map(|v| (v - bund).max(0.0))
+            }
+            TruthKind::Bare(a) => flags(state.bare[a.idx()]),
+            TruthKind::Running(a) => state.drive[a.idx()],
+            TruthKind::Movement(v) => {
+                let mut moving = 0;
+                for (a, actuator) in self.plan.system.actuators.iter().enumerate() {
+                    if actuator.moves == Some(v) {
+                        moving |= state.running[a] & !state.bare[a] & self.delivers(a);
+                    }
+                }
+                flags(moving)
+            }
+            TruthKind::Light(v) => {
+                let mut out = [0.0; L];
+                for (l, x) in out.iter_mut().enumerate() {
+                    *x = state.light(self.plan, v.idx(), l);
+                }
+                out
+            }
+        }
+    }
+
+    /// Lanes in which a pump's water gets where it should.
+    fn delivers(&self, a: usize) -> Mask {
+        let mut out = all::<L>();
+        for (i, pass) in self.plan.passes.iter().enumerate() {
+            if let crate::plan::Law::Pumped { pump, .. } = pass.law {
+                if pump == a {
+                    out &= !self.flaws.to_floor[i];
+                }
+            }
+        }
+        for l in 0..L {
+            if self.flaws.strength[a][l] < 0.1 {
+                put(&mut out, l, false);
+            }
+        }
+        out
+    }
+
+    /// Water lost to bund and floor, m³.
+    pub fn spilled(&self) -> Lane<L> {
+        self.state.spilled[0]
+    }
+
+    /// Room temperature, °C.
+    pub fn room_c(&self) -> Lane<L> {
+        self.state.room_temperature[0]
+    }
+
+    /// Largest aragonite saturation seen in any tank water since the start; above about 20 the model ends.
+    pub fn worst_omega(&self) -> Lane<L> {
+        self.state.worst_omega[0]
+    }
+
+    /// Seconds an actuator ran since the start, times duty.
+    pub fn run_total_s(&self, actuator: usize) -> Lane<L> {
+        self.state.run_total[actuator]
+    }
+
+    /// Starts of an actuator since the start.
+    pub fn starts(&self, actuator: usize) -> [i32; L] {
+        self.state.starts[actuator]
+    }
+
+    /// Lanes in which an actuator runs (a contactor: is closed).
+    pub fn running(&self, actuator: usize) -> Mask {
+        self.state.running[actuator]
+    }
+
+    /// Lanes in which a supply lives.
+    pub fn supply_alive(&self, supply: usize) -> Mask {
+        self.state.alive[supply]
+    }
+
+    /// Water volume and what it holds, and what crossed the boundary, for one lane: the books of conservation.
+    pub fn books(&self, l: usize) -> Books {
+        let state = &self.state;
+        let n = self.plan.nodes.len() + self.plan.n_holds;
+        let sum = |c: usize| (0..n).map(|i| state.content[i * N_CONTENTS + c][l]).sum();
+        Books {
+            water_m3: state.volume.iter().chain(&state.held).map(|v| v[l]).sum(),
+            salt_kg: sum(SALT),
+            heat_j: sum(HEAT),
+            evaporated_m3: state.ledger[ledger::EVAPORATED][l],
+            spilled_m3: state.spilled[0][l],
+            carried_m3: state.ledger[ledger::CARRIED][l],
+            salt_lost_kg: state.ledger[ledger::SALT_LOST][l],
+            heat_from_gear_j: state.ledger[ledger::HEAT_FROM_GEAR][l],
+            heat_lost_j: state.ledger[ledger::HEAT_LOST][l],
+        }
+    }
+
+    /// Whether a lane's board answers: alive and not hung.
+    pub fn board_answers(&self, l: usize) -> bool {
+        has(self.board_alive() & !self.board_hung(), l)
+    }
+}
+
+/// Stored amounts and boundary flows since the start. Stored change plus losses less gains is zero but for rounding.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Books {
+    /// In vessels and pipes, m³.
+    pub water_m3: f64,
+    /// kg.
+    pub salt_kg: f64,
+    /// Over 0 °C, J.
+    pub heat_j: f64,
+    /// m³.
+    pub evaporated_m3: f64,
+    /// Over rims, through leaks, from hoses, m³.
+    pub spilled_m3: f64,
+    /// By skimmers, m³.
+    pub carried_m3: f64,
+    /// With spilled and carried water, kg.
+    pub salt_lost_kg: f64,
+    /// J.
+    pub heat_from_gear_j: f64,
+    /// Through walls and surfaces, with vapour and lost water, J.
+    pub heat_lost_j: f64,
+}

@@ -1,0 +1,539 @@
+//! The water of one scan: flows from levels, an implicit level step, volumes moved.
+//!
+//! Method: linearly implicit Euler over all levels at once. Each pass gives its flow and the derivatives to both levels; the
+//! sparse system `(A/dt + J) dz = net inflow` is solved; volumes then move by the linearised flows. So water is conserved to
+//! rounding, a steady state is exact (flow in equals the law's flow at the level shown), and a small vessel between two big ones
+//! neither rings nor limits the time step.
+
+use physics::fast;
+
+use crate::flaw::Flaws;
+use crate::lanes::{Lane, Mask, all, bit, has, put};
+use crate::plan::{FLOOR, INTAKE_RAMP, Law, Node, Plan};
+use crate::state::State;
+use crate::twin::Params;
+
+/// Numbers reused from scan to scan; nothing in here outlives a step.
+#[derive(Clone, Debug)]
+pub(crate) struct Scratch<const L: usize> {
+    matrix: Vec<Lane<L>>,
+    right: Vec<Lane<L>>,
+    flows: Vec<PassFlow<L>>,
+    /// Passes that carry anything this step.
+    active: Vec<usize>,
+}
+
+/// Flow of a pass and its derivatives to the elevations of both surfaces.
+#[derive(Clone, Copy, Debug)]
+struct PassFlow<const L: usize> {
+    taken: Lane<L>,
+    given: Lane<L>,
+    by_from: Lane<L>,
+    by_to: Lane<L>,
+}
+
+impl<const L: usize> Scratch<L> {
+    pub(crate) fn new(plan: &Plan) -> Self {
+        let still = PassFlow { taken: [0.0; L], given: [0.0; L], by_from: [0.0; L], by_to: [0.0; L] };
+        Scratch {
+            matrix: vec![[0.0; L]; plan.solver.n_entries()],
+            right: vec![[0.0; L]; plan.nodes.len()],
+            flows: vec![still; plan.passes.len()],
+            active: Vec::with_capacity(plan.passes.len()),
+        }
+    }
+}
+
+/// Surface elevation and open area of a vessel from its volume.
+#[inline(always)]
+pub(crate) fn level<const L: usize>(node: &Node, volume: &Lane<L>, surface: &mut Lane<L>, area: &mut Lane<L>) {
+    if let [only] = node.segments.as_slice() {
+        let inverse = 1.0 / only.area;
+        for l in 0..L {
+            surface[l] = node.floor + volume[l].max(0.0) * inverse;
+            area[l] = only.area;
+        }
+        return;
+    }
+    *surface = [node.floor; L];
+    *area = [node.segments[0].area; L];
+    for s in &node.segments {
+        let inverse = 1.0 / s.area;
+        for l in 0..L {
+            let here = (volume[l] - s.below).max(0.0).min(s.volume);
+            surface[l] += here * inverse;
+            if volume[l] > s.below {
+                area[l] = s.area;
+            }
+        }
+    }
+}
+
+#[inline(always)]
+fn ramp(depth: f64) -> (f64, f64) {
+    let x = depth * (1.0 / INTAKE_RAMP);
+    if x >= 1.0 {
+        (1.0, 0.0)
+    } else if x > 0.0 {
+        (x, 1.0 / INTAKE_RAMP)
+    } else {
+        (0.0, 0.0)
+    }
+}
+
+/// One scan of water.
+#[inline(always)]
+pub(crate) fn step<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    scratch: &mut Scratch<L>,
+) {
+    for _ in 0..plan.substeps {
+        substep(plan, params, flaws, state, scratch);
+    }
+}
+
+#[inline(always)]
+fn substep<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    scratch: &mut Scratch<L>,
+) {
+    let dt = plan.dt;
+    scratch.active.clear();
+    for (i, pass) in plan.passes.iter().enumerate() {
+        let out = &mut scratch.flows[i];
+        if evaluate(plan, params, flaws, state, i, out) {
+            scratch.active.push(i);
+        }
+        debug_assert!(pass.from < plan.nodes.len());
+    }
+    scratch.matrix.fill([0.0; L]);
+    for (v, _) in plan.nodes.iter().enumerate() {
+        scratch.right[v] = [0.0; L];
+        let Some(at) = plan.solver.entry(v, v) else { continue };
+        let (entry, area) = (&mut scratch.matrix[at], &state.area[v]);
+        for l in 0..L {
+            entry[l] = area[l] / dt;
+        }
+    }
+    for &i in &scratch.active {
+        let pass = &plan.passes[i];
+        let flow = &scratch.flows[i];
+        let right = &mut scratch.right[pass.from];
+        let entry = &mut scratch.matrix[pass.entries[0]];
+        for l in 0..L {
+            right[l] -= flow.taken[l];
+            entry[l] += flow.by_from[l];
+        }
+        if pass.to == FLOOR {
+            continue;
+        }
+        let right = &mut scratch.right[pass.to];
+        for l in 0..L {
+            right[l] += flow.given[l];
+        }
+        for (e, sign, by_to) in [(1, 1.0, true), (2, -1.0, false), (3, -1.0, true)] {
+            let entry = &mut scratch.matrix[pass.entries[e]];
+            let by = if by_to { &flow.by_to } else { &flow.by_from };
+            for l in 0..L {
+                entry[l] += sign * by[l];
+            }
+        }
+    }
+    plan.solver.solve(&mut scratch.matrix, &mut scratch.right);
+    for at in 0..scratch.active.len() {
+        move_water(plan, flaws, state, scratch, scratch.active[at], dt);
+    }
+    for (v, node) in plan.nodes.iter().enumerate() {
+        level(node, &state.volume[v], &mut state.surface[v], &mut state.area[v]);
+    }
+}
+
+/// Flow and derivatives of one pass; false when nothing moves in any lane.
+#[inline(always)]
+fn evaluate<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &State<L>,
+    i: usize,
+    out: &mut PassFlow<L>,
+) -> bool {
+    let pass = &plan.passes[i];
+    let up = &state.surface[pass.from];
+    let down = if pass.to == FLOOR { &[f64::NEG_INFINITY; L] } else { &state.surface[pass.to] };
+    let open = &flaws.open[i];
+    match &pass.law {
+        Law::Weir { conductance, crest } => {
+            weir(*conductance, *crest, up, down, open, &params.weir, out);
+            true
+        }
+        Law::Rim { conductance, crest } => {
+            let over = (0..L).any(|l| up[l] > *crest || down[l] > *crest);
+            if over {
+                weir(*conductance, *crest, up, down, open, &[1.0; L], out);
+            }
+            over
+        }
+        Law::Leak => {
+            let leaks = flaws.leaks[pass.from];
+            if !flaws.any_leak || leaks == 0 {
+                return false;
+            }
+            for l in 0..L {
+                let (height, conductance) = flaws.leak[pass.from][l];
+                let depth = if has(leaks, l) { (up[l] - height).max(0.0) } else { 0.0 };
+                let answer = fast::orifice(conductance, depth, fast::ORIFICE_SMOOTHING);
+                out.taken[l] = answer.flow;
+                out.by_from[l] = if depth > 0.0 { answer.slope } else { 0.0 };
+            }
+            (out.given, out.by_to) = (out.taken, [0.0; L]);
+            true
+        }
+        Law::Hole { conductance, centre } => {
+            for l in 0..L {
+                let (a, b) = (up[l] - centre, down[l] - centre);
+                let e = fast::hole(conductance * open[l], a, b, fast::ORIFICE_SMOOTHING);
+                (out.taken[l], out.by_from[l], out.by_to[l]) = (e.flow, e.by_first, e.by_second);
+            }
+            out.given = out.taken;
+            true
+        }
+        Law::Drain { drain, inlet, outlet, hold, residence } => {
+            for l in 0..L {
+                let lower = down[l].max(*outlet);
+                let e = drain.flow(up[l] - inlet, inlet - lower);
+                let share = open[l];
+                out.taken[l] = e.flow * share;
+                out.by_from[l] = e.by_first * share;
+                out.by_to[l] = if down[l] > *outlet { e.by_second * share } else { 0.0 };
+                // What the pipe will give follows from what it holds; see `move_water`.
+                out.given[l] = (state.held[*hold][l] + out.taken[l] * plan.dt) / (plan.dt + residence);
+            }
+            true
+        }
+        Law::Sock { clean, rim, edge, half_life } => {
+            let age = state.scan as f64 * plan.scan_s();
+            let clog = if half_life.is_finite() { half_life / (half_life + age) } else { 1.0 };
+            for l in 0..L {
+                let through = clean * clog * open[l];
+                let over = fast::submerged_weir(*edge, up[l] - rim, down[l] - rim);
+                out.taken[l] = through * (up[l] - down[l]) + over.flow;
+                out.by_from[l] = through + over.by_first;
+                out.by_to[l] = -through + over.by_second;
+            }
+            out.given = out.taken;
+            true
+        }
+        Law::Pumped { .. } => pumped(plan, params, flaws, state, i, up, down, out),
+        Law::Line { .. } => line(plan, flaws, state, i, up, down, out),
+        Law::Siphon { resistance, inlet, outlet, primed } => {
+            let primed = state.primed[*primed];
+            for l in 0..L {
+                let runs = has(primed, l) && up[l] > *inlet && down[l] > *outlet;
+                let answer = resistance.flow(if runs { up[l] - down[l] } else { 0.0 });
+                let slope = if runs { answer.slope * open[l] } else { 0.0 };
+                (out.taken[l], out.by_from[l], out.by_to[l]) = (answer.flow * open[l], slope, -slope);
+            }
+            out.given = out.taken;
+            primed != 0
+        }
+    }
+}
+
+#[inline(always)]
+fn weir<const L: usize>(
+    conductance: f64,
+    crest: f64,
+    up: &Lane<L>,
+    down: &Lane<L>,
+    open: &Lane<L>,
+    factor: &Lane<L>,
+    out: &mut PassFlow<L>,
+) {
+    // The free law is far cheaper, and normal; the choice is made lane by lane so that no lane sees its neighbours.
+    let mut drowned = false;
+    for l in 0..L {
+        let answer = fast::weir(conductance * open[l] * factor[l], up[l] - crest);
+        out.taken[l] = answer.flow;
+        out.by_from[l] = answer.slope;
+        out.by_to[l] = 0.0;
+        drowned |= down[l] > crest;
+    }
+    if drowned {
+        for l in 0..L {
+            if down[l] > crest {
+                let k = conductance * open[l] * factor[l];
+                let e = fast::submerged_weir(k, up[l] - crest, down[l] - crest);
+                (out.taken[l], out.by_from[l], out.by_to[l]) = (e.flow, e.by_first, e.by_second);
+            }
+        }
+    }
+    out.given = out.taken;
+}
+
+#[allow(clippy::too_many_arguments)]
+#[inline(always)]
+fn pumped<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &State<L>,
+    i: usize,
+    up: &Lane<L>,
+    down: &Lane<L>,
+    out: &mut PassFlow<L>,
+) -> bool {
+    let Law::Pumped {
+        pump, boost, with_pump, intake, outlet, break_at, check_valve, hold, hold_volume, primed, ..
+    } = &plan.passes[i].law
+    else {
+        return false;
+    };
+    let drive = &state.drive[*pump];
+    let held = &state.held[*hold];
+    let (primed, floor) = (state.primed[*primed], flaws.to_floor[i]);
+    let mut moves = false;
+    for l in 0..L {
+        let n = drive[l];
+        let off_pump = has(floor, l);
+        let submerged = down[l] > *outlet && !off_pump;
+        let end = if off_pump { up[l] } else { down[l].max(*outlet) };
+        if n > 0.0 {
+            let answer = with_pump.flow(boost * n * n - (end - up[l]));
+            let share = params.pump[l] * flaws.open[i][l] * flaws.strength[*pump][l];
+            let (wet, wet_slope) = ramp(up[l] - intake);
+            let full = answer.flow.max(0.0) * share;
+            let slope = if answer.flow > 0.0 && !off_pump { answer.slope * share * wet } else { 0.0 };
+            out.taken[l] = full * wet;
+            out.by_from[l] = slope + full * wet_slope;
+            out.by_to[l] = if submerged { -slope } else { 0.0 };
+            // The pipe fills before anything comes out.
+            let room = hold_volume - held[l];
+            out.given[l] = (out.taken[l] - room / plan.dt).max(0.0);
+            moves = true;
+        } else {
+            let shut = *check_valve && !has(flaws.check_leaks[i], l);
+            let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
+            let back = down[l] - up[l];
+            let runs = has(primed, l) && !shut && down[l] > limit && back > 0.0;
+            let answer = with_pump.flow(if runs { -back } else { 0.0 });
+            let slope = if runs { answer.slope } else { 0.0 };
+            let drains = if !runs && !shut { held[l] / (plan.dt + DRAIN_BACK_S) } else { 0.0 };
+            out.given[l] = answer.flow;
+            out.taken[l] = answer.flow - drains;
+            (out.by_from[l], out.by_to[l]) = if off_pump { (0.0, -slope) } else { (slope, -slope) };
+            moves |= runs || drains > 1e-15;
+        }
+    }
+    moves
+}
+
+/// Time in which a pipe empties through its stopped pump once air is in it, s (assumed; it only shapes the last second).
+const DRAIN_BACK_S: f64 = 2.0;
+
+#[inline(always)]
+fn line<const L: usize>(
+    plan: &Plan,
+    flaws: &Flaws<L>,
+    state: &State<L>,
+    i: usize,
+    up: &Lane<L>,
+    down: &Lane<L>,
+    out: &mut PassFlow<L>,
+) -> bool {
+    let Law::Line { pump, flow, intake, outlet, occludes, resistance, primed } = &plan.passes[i].law else {
+        return false;
+    };
+    let drive = &state.drive[*pump];
+    let mut moves = false;
+    let sunk = flaws.moved_outlet[i];
+    if state.running[*pump] == 0 && (*occludes || state.primed[*primed] == 0) {
+        return false;
+    }
+    for l in 0..L {
+        let end = if has(sunk, l) { flaws.outlet[i][l].unwrap_or(*outlet) } else { *outlet };
+        let (wet, wet_slope) = ramp(up[l] - intake);
+        if drive[l] > 0.0 {
+            let full = flow * drive[l] * flaws.strength[*pump][l] * flaws.open[i][l];
+            out.taken[l] = full * wet;
+            out.by_from[l] = full * wet_slope;
+            out.by_to[l] = 0.0;
+            moves = true;
+        } else if *occludes || !has(state.primed[*primed], l) {
+            (out.taken[l], out.by_from[l], out.by_to[l]) = (0.0, 0.0, 0.0);
+        } else {
+            let on_floor = has(flaws.to_floor[i], l);
+            let lower = if on_floor { f64::NEG_INFINITY } else { down[l] };
+            let drowned = lower > end;
+            let head = up[l] - if on_floor { 0.0 } else { lower.max(end) };
+            let runs = if head > 0.0 { up[l] > *intake } else { drowned };
+            let answer = resistance.flow(if runs { head } else { 0.0 });
+            let share = if head > 0.0 { wet } else { 1.0 } * flaws.open[i][l];
+            let slope = if runs { answer.slope * share } else { 0.0 };
+            out.taken[l] = answer.flow * share;
+            out.by_from[l] = slope + if runs && head > 0.0 { answer.flow * wet_slope } else { 0.0 };
+            out.by_to[l] = if drowned { -slope } else { 0.0 };
+            moves |= runs;
+        }
+    }
+    out.given = out.taken;
+    moves
+}
+
+#[inline(always)]
+fn move_water<const L: usize>(
+    plan: &Plan,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    scratch: &Scratch<L>,
+    i: usize,
+    dt: f64,
+) {
+    let pass = &plan.passes[i];
+    let flow = &scratch.flows[i];
+    let rise_from = scratch.right[pass.from];
+    let rise_to = if pass.to == FLOOR { [0.0; L] } else { scratch.right[pass.to] };
+    let mut change = [0.0; L];
+    for l in 0..L {
+        change[l] = flow.by_from[l] * rise_from[l] + flow.by_to[l] * rise_to[l];
+    }
+    let (mut taken, mut given) = (flow.taken, flow.given);
+    match &pass.law {
+        Law::Drain { hold, residence, .. } => {
+            let held = &mut state.held[*hold];
+            for l in 0..L {
+                taken[l] = (taken[l] + change[l]).max(0.0).min(state.volume[pass.from][l].max(0.0) / dt);
+                given[l] = (held[l] + taken[l] * dt) / (dt + residence);
+                held[l] += (taken[l] - given[l]) * dt;
+            }
+        }
+        Law::Pumped { pump, hold, hold_volume, primed, break_at, outlet, .. } => {
+            let held = &mut state.held[*hold];
+            let is_primed: &mut Mask = &mut state.primed[*primed];
+            for l in 0..L {
+                if state.drive[*pump][l] > 0.0 {
+                    taken[l] = (taken[l] + change[l]).max(0.0).min(state.volume[pass.from][l].max(0.0) / dt);
+                    let room = hold_volume - held[l];
+                    given[l] = (taken[l] - room / dt).max(0.0);
+                    if given[l] > 0.0 {
+                        put(is_primed, l, true);
+                    }
+                } else {
+                    // Back flow is negative and cannot empty the vessel it comes from.
+                    let most = state.volume[pass.to][l].max(0.0) / dt;
+                    given[l] = (given[l] + if given[l] < 0.0 { change[l] } else { 0.0 }).clamp(-most, 0.0);
+                    taken[l] = if flow.taken[l] < flow.given[l] {
+                        -(held[l] / (dt + DRAIN_BACK_S)).max(0.0) + given[l]
+                    } else {
+                        given[l]
+                    };
+                    let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
+                    if state.surface[pass.to][l] <= limit {
+                        put(is_primed, l, false);
+                    }
+                }
+                held[l] += (taken[l] - given[l]) * dt;
+            }
+        }
+        Law::Line { pump, occludes, primed, outlet, intake, .. } => {
+            let is_primed = &mut state.primed[*primed];
+            for l in 0..L {
+                taken[l] += change[l];
+                if state.drive[*pump][l] > 0.0 {
+                    taken[l] = taken[l].max(0.0).min(state.volume[pass.from][l].max(0.0) / dt);
+                    put(is_primed, l, !*occludes && taken[l] > 0.0);
+                } else if has(*is_primed, l) {
+                    let end = if has(flaws.moved_outlet[i], l) {
+                        flaws.outlet[i][l].unwrap_or(*outlet)
+                    } else {
+                        *outlet
+                    };
+                    let on_floor = has(flaws.to_floor[i], l);
+                    let (source, sink) = (state.surface[pass.from][l], state.surface[pass.to][l]);
+                    let forward = source > *intake && (on_floor || source > sink.max(end));
+                    let backward = !on_floor && sink > end && sink > source;
+                    put(is_primed, l, forward || backward);
+                    let most = state.volume[pass.from][l].max(0.0) / dt;
+                    let least = -state.volume[pass.to][l].max(0.0) / dt;
+                    taken[l] = taken[l].min(most).max(least);
+                } else {
+                    taken[l] = 0.0;
+                }
+            }
+            given = taken;
+        }
+        Law::Siphon { primed, inlet, outlet, .. } => {
+            for l in 0..L {
+                taken[l] += change[l];
+                let covered = state.surface[pass.from][l] > *inlet && state.surface[pass.to][l] > *outlet;
+                if !covered {
+                    put(&mut state.primed[*primed], l, false);
+                }
+            }
+            given = taken;
+        }
+        Law::Weir { .. } | Law::Rim { .. } | Law::Leak => {
+            for l in 0..L {
+                let x = taken[l] + change[l];
+                // The linearised flow must not turn round: over a crest water runs from the higher side.
+                taken[l] = if taken[l] >= 0.0 {
+                    x.max(0.0).min(state.volume[pass.from][l].max(0.0) / dt)
+                } else {
+                    x.min(0.0)
+                };
+            }
+            given = taken;
+        }
+        Law::Hole { .. } | Law::Sock { .. } => {
+            for l in 0..L {
+                taken[l] += change[l];
+            }
+            given = taken;
+        }
+    }
+    let floor = if pass.to == FLOOR { all::<L>() } else { flaws.to_floor[i] };
+    let from = &mut state.volume[pass.from];
+    let sum = &mut state.taken[i];
+    for l in 0..L {
+        from[l] -= taken[l] * dt;
+        sum[l] += taken[l] * dt;
+    }
+    let sum = &mut state.given[i];
+    for l in 0..L {
+        sum[l] += given[l] * dt;
+    }
+    if floor == 0 {
+        let to = &mut state.volume[pass.to];
+        for l in 0..L {
+            to[l] += given[l] * dt;
+        }
+    } else {
+        for l in 0..L {
+            if floor & bit(l) == 0 {
+                state.volume[pass.to][l] += given[l] * dt;
+            } else if given[l] >= 0.0 {
+                state.spilled[0][l] += given[l] * dt;
+            } else {
+                // A hose off its pump lets the siphon run onto the floor: what the far end gives and the pipe holds goes there.
+                state.volume[pass.to][l] += given[l] * dt;
+            }
+            if floor & bit(l) != 0 && taken[l] < 0.0 {
+                from_back_to_floor(state, pass.from, i, l, taken[l] * dt);
+            }
+        }
+    }
+}
+
+/// Water that runs back through a hose that is off goes to the floor instead of to the pump's vessel.
+fn from_back_to_floor<const L: usize>(state: &mut State<L>, from: usize, i: usize, l: usize, volume: f64) {
+    state.volume[from][l] += volume;
+    state.taken[i][l] -= volume;
+    state.spilled[0][l] -= volume;
+    state.run_off[i][l] -= volume;
+}
