@@ -4,8 +4,16 @@
 
 pub mod diagnostic;
 pub mod expr;
+mod language;
+mod load;
 pub mod model;
+pub mod parts;
 pub mod places;
+mod raw;
+mod resolve;
+mod suggest;
+mod timezone;
 
 pub use diagnostic::{Annotation, Diagnostic, Level};
+pub use load::{LONGEST, Loaded, LoadedFile, load, load_file, load_with};
 pub use model::System;

@@ -237,7 +237,7 @@ pub struct Vessel {
 }
 
 /// What a vessel is.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 pub enum VesselRole {
     /// Animals live here.
     Display,

@@ -1,0 +1,261 @@
+//! The parts library: what a class of part is worth when the file says nothing, how it fails, and where each figure is from.
+//!
+//! The data are the TOML files of `crates/system/parts`; a person's own file may add parts. Nothing here knows a part by name.
+//!
+//! ```
+//! use system::parts::{Effect, Library};
+//!
+//! let library = Library::builtin();
+//! let welded = library.part("heater").and_then(|part| part.mode("welded"));
+//! assert_eq!(welded.map(|mode| mode.effect), Some(Effect::AlwaysOn));
+//! ```
+
+mod effect;
+mod read;
+
+use std::sync::OnceLock;
+
+use crate::diagnostic::Diagnostic;
+use crate::model::ActuatorKind;
+pub use effect::{Effect, Group};
+
+/// Kinds of sensor, without their parameters.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+#[allow(missing_docs)]
+pub enum SensorClass {
+    Ds18b20,
+    Tmp36,
+    Ntc,
+    Ph,
+    Conductivity,
+    Level,
+    Float,
+    Leak,
+    Flow,
+    Presence,
+    Charge,
+    RoomTemperature,
+    Button,
+}
+
+/// Kinds of passage, without their parameters.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+#[allow(missing_docs)]
+pub enum PassageClass {
+    Weir,
+    Baffle,
+    Opening,
+    Drain,
+    Sock,
+    Pumped,
+    Line,
+    Siphon,
+}
+
+/// Kinds of supply, without their parameters.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+#[allow(missing_docs)]
+pub enum SupplyClass {
+    Circuit,
+    Rail,
+    Battery,
+    Card,
+    Bus,
+}
+
+/// What a part can be put as.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+pub enum PartOf {
+    /// An actuator of this kind.
+    Actuator(ActuatorKind),
+    /// A sensor of this kind.
+    Sensor(SensorClass),
+    /// A supply group of this kind.
+    Supply(SupplyClass),
+    /// A controller board.
+    Board,
+    /// A vessel with its role.
+    Vessel(crate::model::VesselRole),
+    /// A passage of this kind.
+    Passage(PassageClass),
+    /// Something outside the file: mains, room, people, telling.
+    Place,
+}
+
+/// One figure with its unit and source.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Figure {
+    /// What, e.g. `lag`.
+    pub key: String,
+    /// In the base unit of [`units::Kind`]; plain numbers as they are.
+    pub value: f64,
+    /// As written, with its unit.
+    pub text: String,
+    /// Where it is from; `assumed` or `common practice, no source` when from nowhere.
+    pub source: String,
+}
+
+/// One way to fail.
+#[derive(Clone, PartialEq, Debug)]
+pub struct FailureMode {
+    /// Kebab-case name of the FMEA row, e.g. `stuck-up`.
+    pub id: String,
+    /// One sentence.
+    pub description: String,
+    /// What the simulator does.
+    pub effect: Effect,
+    /// Failures a year. None: no figure.
+    pub rate_per_year: Option<f64>,
+    /// Where mode and rate are from.
+    pub source: String,
+}
+
+/// A class of part.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Part {
+    /// Name by which `part = "..."` calls it.
+    pub id: String,
+    /// For people.
+    pub title: String,
+    /// What it can be put as.
+    pub of: PartOf,
+    /// Its figures.
+    pub figures: Vec<Figure>,
+    /// How it fails.
+    pub modes: Vec<FailureMode>,
+}
+
+impl Part {
+    /// The failure mode of that name.
+    pub fn mode(&self, id: &str) -> Option<&FailureMode> {
+        self.modes.iter().find(|mode| mode.id == id)
+    }
+
+    /// The figure of that name.
+    pub fn figure(&self, key: &str) -> Option<&Figure> {
+        self.figures.iter().find(|figure| figure.key == key)
+    }
+}
+
+/// A chip that can run the rules.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Chip {
+    /// Part number.
+    pub name: String,
+    /// Flash for program and runtime behind the bootloader, bytes.
+    pub flash: u32,
+    /// Bytes.
+    pub sram: u32,
+    /// Bytes.
+    pub eeprom: u32,
+    /// W of a usual board with it.
+    pub watts: f64,
+    /// Where the figures are from.
+    pub source: String,
+}
+
+/// All parts and chips.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Library {
+    parts: Vec<Part>,
+    chips: Vec<Chip>,
+}
+
+/// The data files of the built-in library.
+pub(crate) const FILES: &[(&str, &str)] = &[
+    ("sensors.toml", include_str!("../../parts/sensors.toml")),
+    ("actuators.toml", include_str!("../../parts/actuators.toml")),
+    ("supplies.toml", include_str!("../../parts/supplies.toml")),
+    ("water.toml", include_str!("../../parts/water.toml")),
+    ("places.toml", include_str!("../../parts/places.toml")),
+    ("chips.toml", include_str!("../../parts/chips.toml")),
+];
+
+impl Library {
+    /// The library that the tool brings along.
+    pub fn builtin() -> &'static Library {
+        static BUILTIN: OnceLock<Library> = OnceLock::new();
+        BUILTIN.get_or_init(|| {
+            let mut library = Library::default();
+            for (_, text) in FILES {
+                // A test reads each file and holds it free of findings.
+                library.add(text);
+            }
+            library
+        })
+    }
+
+    /// This library and the parts of a person's own file. A part of the same name replaces the old one.
+    ///
+    /// # Errors
+    ///
+    /// Everything that is wrong with the file, places counted in `text`.
+    pub fn with_file(&self, text: &str) -> Result<Library, Vec<Diagnostic>> {
+        let mut library = self.clone();
+        let findings = library.add(text);
+        if findings.is_empty() { Ok(library) } else { Err(findings) }
+    }
+
+    /// Reads a file into the library; returns what is wrong with it.
+    pub(crate) fn add(&mut self, text: &str) -> Vec<Diagnostic> {
+        let (parts, chips, findings) = read::read(text);
+        for part in parts {
+            self.parts.retain(|old| old.id != part.id || old.of != part.of);
+            self.parts.push(part);
+        }
+        for chip in chips {
+            self.chips.retain(|old| old.name != chip.name);
+            self.chips.push(chip);
+        }
+        findings
+    }
+
+    /// The part of that name.
+    pub fn part(&self, id: &str) -> Option<&Part> {
+        self.parts.iter().find(|part| part.id == id)
+    }
+
+    /// The plain part of a kind: the first one of that kind.
+    pub fn usual(&self, of: PartOf) -> Option<&Part> {
+        self.parts.iter().find(|part| part.of == of)
+    }
+
+    /// All parts.
+    pub fn parts(&self) -> &[Part] {
+        &self.parts
+    }
+
+    /// Names of the parts that can be put as this.
+    pub fn ids(&self, of: PartOf) -> Vec<&str> {
+        self.parts.iter().filter(|part| part.of == of).map(|part| part.id.as_str()).collect()
+    }
+
+    /// A figure of a part.
+    pub fn value(&self, id: &str, key: &str) -> Option<f64> {
+        self.part(id)?.figure(key).map(|figure| figure.value)
+    }
+
+    /// The chip of that part number, in any case.
+    pub fn chip(&self, name: &str) -> Option<&Chip> {
+        self.chips.iter().find(|chip| chip.name.eq_ignore_ascii_case(name))
+    }
+
+    /// All chips.
+    pub fn chips(&self) -> &[Chip] {
+        &self.chips
+    }
+
+    /// Whether any part fails in a mode of that name.
+    pub fn has_mode(&self, id: &str) -> bool {
+        self.parts.iter().any(|part| part.mode(id).is_some())
+    }
+
+    /// All names of failure modes, in alphabetical order.
+    pub fn mode_ids(&self) -> Vec<&str> {
+        let mut ids: Vec<&str> =
+            self.parts.iter().flat_map(|part| part.modes.iter().map(|mode| mode.id.as_str())).collect();
+        ids.sort_unstable();
+        ids.dedup();
+        ids
+    }
+}

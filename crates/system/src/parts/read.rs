@@ -1,0 +1,199 @@
+//! Reading a parts file. Form: docs/system-file.md, "Parts".
+
+use units::Kind;
+
+use super::{Chip, Effect, FailureMode, Figure, Part, PartOf, PassageClass, SensorClass, SupplyClass};
+use crate::diagnostic::Diagnostic;
+use crate::model::VesselRole;
+use crate::raw::{Bound, Field, Sink, Table};
+use crate::resolve::{ACTUATOR_KINDS, SENSOR_KINDS};
+use crate::suggest;
+
+const SUPPLIES: &[(&str, SupplyClass)] = &[
+    ("circuit", SupplyClass::Circuit),
+    ("rail", SupplyClass::Rail),
+    ("battery", SupplyClass::Battery),
+    ("card", SupplyClass::Card),
+    ("bus", SupplyClass::Bus),
+];
+const PASSAGES: &[(&str, PassageClass)] = &[
+    ("weir", PassageClass::Weir),
+    ("baffle", PassageClass::Baffle),
+    ("opening", PassageClass::Opening),
+    ("drain", PassageClass::Drain),
+    ("sock", PassageClass::Sock),
+    ("pumped", PassageClass::Pumped),
+    ("line", PassageClass::Line),
+    ("siphon", PassageClass::Siphon),
+];
+const VESSELS: &[(&str, VesselRole)] = &[
+    ("display", VesselRole::Display),
+    ("box", VesselRole::Box),
+    ("sump", VesselRole::Sump),
+    ("reservoir", VesselRole::Reservoir),
+    ("lime", VesselRole::Lime),
+    ("other", VesselRole::Other),
+];
+
+/// Figures that parts may have, and what they measure. None: a plain number or the unit of the sensor's signal.
+const FIGURES: &[(&str, Option<Kind>)] = &[
+    ("lag", Some(Kind::Time)),
+    ("delay", Some(Kind::Time)),
+    ("max_age", Some(Kind::Time)),
+    ("noise", None),
+    ("tolerance", None),
+    ("resolution", None),
+    ("life", Some(Kind::Time)),
+    ("cycles", Some(Kind::Ratio)),
+    ("leakage", Some(Kind::Current)),
+    ("rated_current", Some(Kind::Current)),
+    ("supply_voltage", Some(Kind::Voltage)),
+];
+
+/// Reads a file: parts, chips and what is wrong.
+pub(super) fn read(text: &str) -> (Vec<Part>, Vec<Chip>, Vec<Diagnostic>) {
+    let sink = Sink::new(text);
+    let (document, errors) = toml::de::DeTable::parse_recoverable(text);
+    for error in &errors {
+        sink.report(crate::load::syntax(error, text));
+    }
+    let (mut parts, mut chips) = (vec![], vec![]);
+    if errors.is_empty() {
+        let root = Table::new(document.get_ref(), 0..0, "the parts file", None, &sink);
+        let sections = |key| root.get(key).map(|field| field.one_or_list()).unwrap_or_default();
+        for table in sections("part").iter().filter_map(Field::table) {
+            parts.extend(part(&table));
+        }
+        for table in sections("chip").iter().filter_map(Field::table) {
+            chips.extend(chip(&table));
+        }
+        root.finish();
+    }
+    (parts, chips, sink.into_findings())
+}
+
+fn part(table: &Table<'_>) -> Option<Part> {
+    let id = table.need("id", "\"my_heater\"").and_then(|field| field.text());
+    let of = part_of(table);
+    let title = table.need("title", "\"Heater with its own dial\"").and_then(|field| field.text());
+    let common = table.text("source").unwrap_or("").to_owned();
+    let mut figures = vec![];
+    for (key, kind) in FIGURES {
+        if let Some(inner) = table.get(key).and_then(|field| field.table()) {
+            figures.extend(figure(&inner, key, *kind, of, &common));
+            inner.finish();
+        }
+    }
+    let items = table.get("mode").map(|field| field.one_or_list()).unwrap_or_default();
+    let modes = items.iter().filter_map(|item| mode(&item.table()?, of, &common)).collect();
+    table.finish();
+    Some(Part { id: id?.to_owned(), title: title?.to_owned(), of: of?, figures, modes })
+}
+
+fn part_of(table: &Table<'_>) -> Option<PartOf> {
+    const KEYS: &[&str] = &["actuator", "sensor", "supply", "board", "vessel", "passage", "place"];
+    let key = KEYS.iter().copied().find(|key| table.has(key));
+    let Some(key) = key else {
+        table.sink.report(
+            Diagnostic::error("missing-key", format!("{} does not say what it can be put as", table.label))
+                .at(Some(table.span.clone()), "")
+                .help("add one of: actuator = \"heater\", sensor = \"float\", supply, board, vessel, passage, place"),
+        );
+        return None;
+    };
+    let field = table.get(key)?;
+    match key {
+        "actuator" => field.word(ACTUATOR_KINDS).map(PartOf::Actuator),
+        "sensor" => field.word(SENSOR_KINDS).map(PartOf::Sensor),
+        "supply" => field.word(SUPPLIES).map(PartOf::Supply),
+        "vessel" => field.word(VESSELS).map(PartOf::Vessel),
+        "passage" => field.word(PASSAGES).map(PartOf::Passage),
+        "board" => field.boolean().map(|_| PartOf::Board),
+        _ => field.boolean().map(|_| PartOf::Place),
+    }
+}
+
+/// Kind of figures in the unit of a sensor's signal: noise, tolerance, resolution, drift.
+fn spread_kind(of: Option<PartOf>) -> Kind {
+    match of {
+        Some(PartOf::Sensor(
+            SensorClass::Ds18b20 | SensorClass::Tmp36 | SensorClass::Ntc | SensorClass::RoomTemperature,
+        )) => Kind::TemperatureDifference,
+        Some(PartOf::Sensor(SensorClass::Ph)) => Kind::Ph,
+        Some(PartOf::Sensor(SensorClass::Conductivity)) => Kind::Conductivity,
+        Some(PartOf::Sensor(SensorClass::Level | SensorClass::Float)) => Kind::Length,
+        Some(PartOf::Sensor(SensorClass::Flow)) => Kind::Flow,
+        _ => Kind::Ratio,
+    }
+}
+
+fn figure(
+    table: &Table<'_>,
+    key: &str,
+    kind: Option<Kind>,
+    of: Option<PartOf>,
+    common: &str,
+) -> Option<Figure> {
+    let field = table.need("value", "\"20 s\"")?;
+    let source = table.text("source").unwrap_or(common).to_owned();
+    let value = field.quantity(kind.unwrap_or(spread_kind(of)), Bound::Any)?;
+    if source.is_empty() {
+        table.missing("source", "\"data sheet\"");
+    }
+    let text = field.value.get_ref().as_str().map_or_else(|| value.to_string(), str::to_owned);
+    Some(Figure { key: key.to_owned(), value, text, source })
+}
+
+fn mode(table: &Table<'_>, of: Option<PartOf>, common: &str) -> Option<FailureMode> {
+    let id = table.need("id", "\"stuck-up\"").and_then(|field| field.text());
+    let description = table.need("description", "\"what happens\"").and_then(|field| field.text());
+    let name = table.need("effect", "\"dead\"");
+    let amount_field = table.get("amount");
+    let rate_per_year = table.number("rate_per_year", Bound::NotNegative);
+    let source = table.text("source").unwrap_or(common).to_owned();
+    table.finish();
+    if source.is_empty() {
+        table.missing("source", "\"common practice, no source\"");
+    }
+    let name = name?;
+    let word = name.text()?;
+    let amount = match amount_field {
+        Some(field) => Some(field.quantity(Effect::amount_kind(word).unwrap_or(spread_kind(of)), Bound::Any)?),
+        None => None,
+    };
+    match Effect::read(word, amount) {
+        Ok(effect) => Some(FailureMode {
+            id: id?.to_owned(),
+            description: description?.to_owned(),
+            effect,
+            rate_per_year,
+            source,
+        }),
+        Err(problem) => {
+            name.report(
+                "bad-effect",
+                format!("`{word}` is not understood as an effect: {problem}"),
+                "",
+                suggest::help(word, ["always-on", "never-on", "frozen", "drift", "blocked", "leak"], "effects"),
+            );
+            None
+        }
+    }
+}
+
+fn chip(table: &Table<'_>) -> Option<Chip> {
+    let name = table.need("name", "\"ATmega328P\"").and_then(|field| field.text());
+    let bytes = |key: &'static str| table.need(key, "1024").and_then(|field| field.whole(1, 1 << 30));
+    let (flash, sram, eeprom) = (bytes("flash"), bytes("sram"), bytes("eeprom"));
+    let watts = table.quantity("power", Kind::Power, Bound::NotNegative).unwrap_or(0.0);
+    let source = table.need("source", "\"data sheet\"").and_then(|field| field.text());
+    table.finish();
+    Some(Chip {
+        name: name?.to_owned(),
+        flash: flash?,
+        sram: sram?,
+        eeprom: eeprom?,
+        watts,
+        source: source?.to_owned(),
+    })
+}

@@ -1,0 +1,694 @@
+//! `[[rule]]`, `[[procedure]]`, `[[alarm]]`.
+
+use units::Kind;
+
+use super::conditions::{in_scale, report};
+use super::context::{Context, Entry, Thing};
+use super::settings::PRIORITIES;
+use super::signals::{Signals, line_flow, unit_of};
+use crate::diagnostic::Diagnostic;
+use crate::expr::{Comparison, Condition, Term};
+use crate::language::condition::parse_threshold;
+use crate::language::Word;
+use crate::model::{
+    Actuator, ActuatorIdx, ActuatorKind, Alarm, Passage, Procedure, Rule, RuleForm, Scale, Stall, Step, Trip, TripReset,
+};
+use crate::raw::{Bound, Field, Table};
+
+const DAY: f64 = 86_400.0;
+const MINUTES_A_DAY: u16 = 1440;
+
+pub(super) fn rules<'a>(
+    context: &Context<'a>,
+    signals: &mut Signals<'_, 'a>,
+    actuators: &[Actuator],
+    passages: &[Passage],
+) -> Vec<Rule> {
+    let mut rules: Vec<Rule> = vec![];
+    let mut firsts: Vec<(usize, std::ops::Range<usize>)> = vec![];
+    for entry in &context.rules {
+        let table = &entry.table;
+        let drives = context.need_refer(table, "drives", Thing::Actuator);
+        let span = table.get("drives").map_or(table.span.clone(), |field| field.span());
+        if let Some((_, first)) = firsts.iter().find(|(actuator, _)| *actuator == drives)
+            && drives < actuators.len()
+        {
+            context.sink.report(
+                table
+                    .about(Diagnostic::error("two-rules", format!("two rules drive `{}`", entry.name)))
+                    .at(Some(span.clone()), "second rule")
+                    .at(Some(first.clone()), "first rule")
+                    .help("keep one rule for each actuator; join their conditions with `and` or `or`"),
+            );
+        }
+        firsts.push((drives, span.clone()));
+        if actuators.get(drives).is_some_and(|actuator| actuator.always) {
+            context.sink.report(
+                table
+                    .about(Diagnostic::error(
+                        "rule-for-unswitched",
+                        format!("`{}` always runs, so no rule can drive it", entry.name),
+                    ))
+                    .at(Some(span), "")
+                    .help("take out the rule, or `always = true` of the actuator"),
+            );
+        }
+        rules.extend(rule(signals, entry, ActuatorIdx(drives), actuators, passages));
+    }
+    rules
+}
+
+fn rule<'a>(
+    signals: &mut Signals<'_, 'a>,
+    entry: &Entry<'a>,
+    drives: ActuatorIdx,
+    actuators: &[Actuator],
+    passages: &[Passage],
+) -> Option<Rule> {
+    let table = &entry.table;
+    let actuator = actuators.get(drives.idx());
+    let form = form(signals, table, drives, actuator, passages);
+    let permissive = table.get("permissive").and_then(|field| signals.condition(&field));
+    let trip = trip(signals, table);
+    let stall = stall(signals, table, form.as_ref());
+    let time = |key| table.quantity(key, Kind::Time, Bound::NotNegative);
+    let switch_state = |key| table.get(key).and_then(|field| field.on_off());
+    if !table.has("when_blind") {
+        table.sink.report(
+            table
+                .about(Diagnostic::error(
+                    "rule-without-safe-state",
+                    format!("{} does not say what to do when a probe is silent", table.label),
+                ))
+                .at(Some(table.span.clone()), "`when_blind` must stand here")
+                .help("add when_blind = \"off\", or \"on\" where standing still is the danger"),
+        );
+    }
+    let daily_volume = table.get("daily_volume");
+    let daily_volume_m3 = daily_volume.as_ref().and_then(|f| f.quantity(Kind::Volume, Bound::Positive));
+    if let Some(field) = &daily_volume
+        && line_flow(passages, drives).is_none()
+    {
+        field.report(
+            "no-known-flow",
+            format!("how much `{}` pumps is not known, so a volume cannot be counted", entry.name),
+            "",
+            "give it a passage of kind `line` with its `flow`, or limit its run with `daily_run`",
+        );
+    }
+    let daily_run_s = table.quantity("daily_run", Kind::Time, Bound::Within(0.0, DAY));
+    let limit = table.get("limit");
+    let limit_latches =
+        limit.as_ref().and_then(|f| f.word(&[("latches", true), ("next_day", false)])).unwrap_or(false);
+    if let Some(field) = limit
+        && daily_run_s.is_none()
+        && daily_volume.is_none()
+    {
+        field.report(
+            "conflicting-keys",
+            format!("{} has no daily limit that could latch", table.label),
+            "",
+            "add `daily_run` or `daily_volume`, or take out `limit`",
+        );
+    }
+    Some(Rule {
+        drives,
+        form: form?,
+        permissive,
+        trip,
+        stall,
+        shortest_run_s: time("shortest_run").unwrap_or(0.0),
+        shortest_rest_s: time("shortest_rest").unwrap_or(0.0),
+        longest_run_s: table.quantity("longest_run", Kind::Time, Bound::Positive),
+        daily_run_s,
+        daily_volume_m3,
+        limit_latches,
+        start_delay_s: time("start_delay").unwrap_or(0.0),
+        when_blind: switch_state("when_blind").unwrap_or(false),
+        at_power_up: switch_state("at_power_up").unwrap_or(false),
+        when_tripped: switch_state("when_tripped").unwrap_or(false),
+    })
+}
+
+const FORMS: &[&str] = &["start", "when", "always", "modulate", "schedule", "dose"];
+
+fn form<'a>(
+    signals: &mut Signals<'_, 'a>,
+    table: &Table<'a>,
+    drives: ActuatorIdx,
+    actuator: Option<&Actuator>,
+    passages: &[Passage],
+) -> Option<RuleForm> {
+    let mut given: Vec<&'static str> = FORMS.iter().copied().filter(|form| table.has(form)).collect();
+    if given.is_empty() && table.has("stop") {
+        given.push("start");
+    }
+    let form = match given.as_slice() {
+        [form] => *form,
+        [] => {
+            table.sink.report(
+                table
+                    .about(Diagnostic::error(
+                        "missing-key",
+                        format!("{} does not say when the actuator runs", table.label),
+                    ))
+                    .at(Some(table.span.clone()), "")
+                    .help("add `start` and `stop`, or one of `when`, `always`, `schedule`, `modulate`, `dose`"),
+            );
+            return None;
+        }
+        [first, second, ..] => {
+            given.iter().for_each(|key| {
+                table.get(key);
+            });
+            table.get("stop");
+            table.get("ramp");
+            if let Some(field) = table.get(second) {
+                field.report(
+                    "conflicting-keys",
+                    format!("{} decides in two ways: `{first}` and `{second}`", table.label),
+                    "",
+                    "keep one; what must also hold goes into `permissive`",
+                );
+            }
+            return None;
+        }
+    };
+    match form {
+        "start" => switch(signals, table),
+        "when" => Some(RuleForm::When(signals.condition(&table.get("when")?)?)),
+        "always" => {
+            let field = table.get("always")?;
+            if !field.boolean()? {
+                field.report(
+                    "conflicting-keys",
+                    format!("{} would never run its actuator", table.label),
+                    "",
+                    "write always = true, or another form of rule",
+                );
+                return None;
+            }
+            Some(RuleForm::Always)
+        }
+        "modulate" => modulate(signals, &table.get("modulate")?.table()?, actuator),
+        "schedule" => {
+            let ramp_s = table.quantity("ramp", Kind::Time, Bound::Within(0.0, DAY / 2.0)).unwrap_or(0.0);
+            Some(RuleForm::Schedule { windows: windows(&table.get("schedule")?)?, ramp_s })
+        }
+        _ => dose(signals, &table.get("dose")?, drives, passages),
+    }
+}
+
+fn switch<'a>(signals: &mut Signals<'_, 'a>, table: &Table<'a>) -> Option<RuleForm> {
+    let start_field = table.need("start", "\"display_temp < 25.2 degC\"");
+    let stop_field = table.need("stop", "\"display_temp > 25.6 degC\"");
+    let start = start_field.as_ref().and_then(|field| signals.condition(field));
+    let stop = stop_field.as_ref().and_then(|field| signals.condition(field));
+    let (start, stop) = (start?, stop?);
+    if let Some(problem) = deadband(&start, &stop) {
+        let field = stop_field?;
+        field.sink.report(
+            table
+                .about(Diagnostic::error("thresholds-reversed", format!("{}: {problem}", table.label)))
+                .at(Some(field.span()), "stops here")
+                .at(start_field.map(|f| f.span()), "starts here")
+                .help(
+                    "start and stop lie apart, with a deadband between: start = \"t < 25.2 degC\", \
+                     stop = \"t > 25.6 degC\"",
+                ),
+        );
+    }
+    Some(RuleForm::Switch { start, stop })
+}
+
+/// What is wrong with two thresholds on one signal.
+fn deadband(start: &Condition, stop: &Condition) -> Option<&'static str> {
+    let (from, from_below, start_at) = threshold(start)?;
+    let (to, to_below, stop_at) = threshold(stop)?;
+    if from != to {
+        return None;
+    }
+    if from_below == to_below {
+        return Some("it starts and stops on the same side");
+    }
+    let deadband = if from_below {
+        i64::from(stop_at) - i64::from(start_at)
+    } else {
+        i64::from(start_at) - i64::from(stop_at)
+    };
+    match deadband {
+        i64::MIN..0 => Some("it stops before it starts, so both hold at once"),
+        0 => Some("there is no deadband, so it would switch at every wave"),
+        _ => None,
+    }
+}
+
+/// Signal, whether the condition holds below, and where.
+fn threshold(condition: &Condition) -> Option<(Term, bool, i32)> {
+    let Condition::Compare { left, op, right } = condition else { return None };
+    let less = matches!(op, Comparison::Less | Comparison::LessEqual);
+    match (left, right) {
+        (term, Term::Constant(at)) => Some((term.clone(), less, *at)),
+        (Term::Constant(at), term) => Some((term.clone(), !less, *at)),
+        _ => None,
+    }
+}
+
+fn modulate<'a>(signals: &Signals<'_, 'a>, table: &Table<'a>, actuator: Option<&Actuator>) -> Option<RuleForm> {
+    let measure = table.need("measure", "\"display_temp\"").and_then(|field| signals.numeric(&field));
+    let setpoint_field = table.need("setpoint", "\"25.5 degC\"");
+    let band_field = table.need("band", "\"1 K\"");
+    let integral_s = table.quantity("integral", Kind::Time, Bound::Positive);
+    let limits = table.get("limits").and_then(|field| {
+        let items = field.list()?;
+        let duties: Vec<f64> =
+            items.iter().filter_map(|f| f.quantity(Kind::Ratio, Bound::Within(0.0, 1.0))).collect();
+        match duties.as_slice() {
+            [low, high] if low < high => Some((*low, *high)),
+            _ => {
+                field.report(
+                    "out-of-range",
+                    format!("`limits` of {} must be a lower and a higher duty", table.label),
+                    "",
+                    "write limits = [\"0 %\", \"100 %\"]",
+                );
+                None
+            }
+        }
+    });
+    let cools = table.boolean("cools");
+    table.finish();
+    if let Some(actuator) = actuator
+        && !actuator.modulated
+        && let Some(field) = &setpoint_field
+    {
+        field.report(
+            "not-modulated",
+            format!("`{}` can only be on or off, so its duty cannot be modulated", actuator.name),
+            "",
+            "give the actuator `modulated = true` if its output can, or use `start` and `stop`",
+        );
+    }
+    let measure = measure?;
+    let scale = signals.get(measure).scale;
+    let setpoint = whole_text(&setpoint_field?, scale)?;
+    let band_scale = if scale == Scale::MilliCelsius { Scale::MilliKelvin } else { scale };
+    let band_field = band_field?;
+    let band = whole_text(&band_field, band_scale)?;
+    if band <= 0 {
+        band_field.report(
+            "not-positive",
+            format!("`band` of {} must be more than zero", table.label),
+            "",
+            "the band is the deviation that drives the duty from 0 to 100 %",
+        );
+        return None;
+    }
+    /// Full duty in permille, over the band in counts, for 1000 counts.
+    const FULL: i64 = 1_000_000;
+    Some(RuleForm::Modulate {
+        measure,
+        setpoint,
+        gain_permille_per_k: i32::try_from(FULL / i64::from(band)).unwrap_or(i32::MAX).max(1),
+        integral_s,
+        limits: limits.unwrap_or((0.0, 1.0)),
+        cools: cools.unwrap_or(actuator.is_some_and(|a| a.kind == ActuatorKind::Fan)),
+    })
+}
+
+fn whole_text(field: &Field<'_>, scale: Scale) -> Option<i32> {
+    let text = match field.value.get_ref() {
+        toml::de::DeValue::Integer(number) => number.as_str().to_owned(),
+        toml::de::DeValue::Float(number) => number.as_str().to_owned(),
+        _ => field.text()?.to_owned(),
+    };
+    let span = 0..text.len();
+    in_scale(&Word { text, span }, scale, field).map(|(_, counts)| counts)
+}
+
+fn dose<'a>(
+    signals: &mut Signals<'_, 'a>,
+    field: &Field<'a>,
+    drives: ActuatorIdx,
+    passages: &[Passage],
+) -> Option<RuleForm> {
+    let table = field.table()?;
+    let per_day_m3 = table.need_quantity("per_day", Kind::Volume, Bound::Positive, "\"60 mL\"");
+    let portions = table.get("portions").and_then(|f| f.whole(1, 1440)).unwrap_or(1);
+    let flow = table.quantity("flow", Kind::Flow, Bound::Positive).or_else(|| line_flow(passages, drives));
+    let only = table.get("only").map(|f| signals.condition(&f));
+    table.finish();
+    let Some(flow) = flow else {
+        field.report(
+            "no-known-flow",
+            format!("how much the pump of {} gives is not known", field.label),
+            "",
+            "give it a passage of kind `line` with its `flow`, or write `flow` into the dose",
+        );
+        return None;
+    };
+    if per_day_m3 > flow * DAY {
+        field.report(
+            "dose-beyond-pump",
+            format!("the pump of {} cannot give so much in a day", field.label),
+            "",
+            format!("it gives at most {:.0} mL a day", flow * DAY * 1e6),
+        );
+    }
+    let only = match only {
+        Some(None) => return None,
+        Some(condition) => condition,
+        None => None,
+    };
+    Some(RuleForm::Dose { per_day_m3, portions: portions as u16, flow, only })
+}
+
+fn trip<'a>(signals: &mut Signals<'_, 'a>, table: &Table<'a>) -> Option<Trip> {
+    let reset_field = table.get("trip_reset");
+    let Some(field) = table.get("trip") else {
+        if let Some(reset) = reset_field {
+            reset.report(
+                "conflicting-keys",
+                format!("{} resets a trip that it does not have", table.label),
+                "",
+                "add trip = \"...\", or take out `trip_reset`",
+            );
+        }
+        return None;
+    };
+    let when = signals.condition(&field);
+    let Some(reset_field) = reset_field else {
+        table.missing("trip_reset", "\"by hand\"");
+        return None;
+    };
+    let when = when?;
+    let reset = trip_reset(signals, &reset_field, &when)?;
+    Some(Trip { when, reset })
+}
+
+const RESETS: &str = "write \"by hand\", \"below 26 degC\", \"3 per day below 26 degC\" or \"when <condition>\"";
+
+fn trip_reset<'a>(signals: &mut Signals<'_, 'a>, field: &Field<'a>, trip: &Condition) -> Option<TripReset> {
+    let text = field.text()?;
+    let mut rest = text.trim_start();
+    if rest.trim_end() == "by hand" {
+        return Some(TripReset::ByHand);
+    }
+    let mut per_day = None;
+    if let Some((count, after)) = rest.split_once("per day")
+        && let Some(count) = count.trim().parse::<u8>().ok().filter(|count| *count > 0)
+    {
+        per_day = Some(count);
+        rest = after;
+    }
+    let offset = text.len() - rest.len();
+    let lead = rest.len() - rest.trim_start().len();
+    if let Some(condition) = rest.trim_start().strip_prefix("when ") {
+        let start = offset + lead + "when ".len();
+        let parsed = match crate::language::condition::parse(condition) {
+            Ok(parsed) => parsed,
+            Err(error) => {
+                let span = start + error.span.start..start + error.span.end;
+                report(field, "bad-trip-reset", span, error.message, error.help);
+                return None;
+            }
+        };
+        // Spans of names count from the condition, so the field's own place is good enough for their findings.
+        let when = signals.resolve(&shifted(parsed, start), field)?;
+        return Some(TripReset::Auto { when, per_day });
+    }
+    if let Some((op, word)) = parse_threshold(rest, offset) {
+        let Some((term, ..)) = threshold(trip) else {
+            report(
+                field,
+                "bad-trip-reset",
+                0..text.len(),
+                "`below` and `above` speak of the signal that tripped, but the trip is not one comparison".to_owned(),
+                "write \"when <condition>\" and name the signal".to_owned(),
+            );
+            return None;
+        };
+        let scale = match &term {
+            Term::Signal(signal) => signals.get(*signal).scale,
+            Term::Difference(signal, _) | Term::Apart(signal, _) => {
+                super::signals::difference_scale(signals.get(*signal).scale)
+            }
+            Term::Constant(_) => return None,
+        };
+        let (_, counts) = in_scale(&word, scale, field)?;
+        check_reset_side(field, trip, op, counts, scale);
+        let when = Condition::Compare { left: term, op, right: Term::Constant(counts) };
+        return Some(TripReset::Auto { when, per_day });
+    }
+    report(
+        field,
+        "bad-trip-reset",
+        0..text.len(),
+        format!("`{text}` does not say how the trip resets"),
+        RESETS.to_owned(),
+    );
+    None
+}
+
+/// A trip above 27.8 must reset below something lower, else it resets while it trips.
+fn check_reset_side(field: &Field<'_>, trip: &Condition, op: Comparison, counts: i32, scale: Scale) {
+    let Some((_, trips_below, at)) = threshold(trip) else { return };
+    let resets_below = matches!(op, Comparison::Less | Comparison::LessEqual);
+    let apart = if trips_below { counts > at } else { counts < at };
+    if trips_below == resets_below || !apart {
+        let unit = unit_of(scale).map_or("", |(kind, _)| kind.base_symbol());
+        let trips = unit_of(scale).map_or(f64::from(at), |(_, per_unit)| f64::from(at) / per_unit);
+        report(
+            field,
+            "thresholds-reversed",
+            0..field.text().map_or(0, str::len),
+            format!("the trip would reset while it still trips, at {trips} {unit}"),
+            format!("reset it on the other side: {} {trips} {unit}", if trips_below { "above" } else { "below" }),
+        );
+    }
+}
+
+/// Moves the places of a condition that began further on in its text.
+fn shifted(condition: crate::language::condition::Cond, by: usize) -> crate::language::condition::Cond {
+    use crate::language::condition::{Cond, Side};
+    let word = |mut word: Word| {
+        word.span = word.span.start + by..word.span.end + by;
+        word
+    };
+    let side = |side: Side| match side {
+        Side::Quantity(a) => Side::Quantity(word(a)),
+        Side::Name(a) => Side::Name(word(a)),
+        Side::Difference(a, b) => Side::Difference(word(a), word(b)),
+        Side::Apart(a, b) => Side::Apart(word(a), word(b)),
+    };
+    match condition {
+        Cond::Constant(value) => Cond::Constant(value),
+        Cond::Name(a) => Cond::Name(word(a)),
+        Cond::Bad(a) => Cond::Bad(word(a)),
+        Cond::Tripped(a) => Cond::Tripped(word(a)),
+        Cond::Running(a) => Cond::Running(word(a)),
+        Cond::Not(inner) => Cond::Not(Box::new(shifted(*inner, by))),
+        Cond::All(parts) => Cond::All(parts.into_iter().map(|part| shifted(part, by)).collect()),
+        Cond::Any(parts) => Cond::Any(parts.into_iter().map(|part| shifted(part, by)).collect()),
+        Cond::Compare { left, op, right } => Cond::Compare { left: side(left), op, right: side(right) },
+    }
+}
+
+/// `3 h on without 0.2 K gain`.
+fn stall<'a>(signals: &Signals<'_, 'a>, table: &Table<'a>, form: Option<&RuleForm>) -> Option<Stall> {
+    let signal_field = table.get("stall_signal");
+    let field = table.get("stall")?;
+    let text = field.text()?;
+    let split = text.split_once("on without");
+    let Some((time, gain)) = split else {
+        report(
+            &field,
+            "bad-stall",
+            0..text.len(),
+            format!("`{text}` does not say when the actuator stalls"),
+            "write it like \"3 h on without 0.2 K gain\"".to_owned(),
+        );
+        return None;
+    };
+    let after = units::Quantity::parse_as(time, Kind::Time);
+    let after_s = match after {
+        Ok(quantity) if quantity.value > 0.0 => quantity.value,
+        _ => {
+            report(
+                &field,
+                "bad-stall",
+                0..time.len(),
+                format!("`{}` is not a time", time.trim()),
+                "write it like \"3 h on without 0.2 K gain\"".to_owned(),
+            );
+            return None;
+        }
+    };
+    let (signal, falls_of_form) = match (signal_field, form) {
+        (Some(field), _) => (signals.numeric(&field)?, false),
+        (None, Some(RuleForm::Switch { start, .. })) => match threshold(start) {
+            Some((Term::Signal(signal), below, _)) => (signal, !below),
+            _ => return stall_signal_missing(table),
+        },
+        (None, Some(RuleForm::Modulate { measure, cools, .. })) => (*measure, *cools),
+        (None, Some(_)) => return stall_signal_missing(table),
+        (None, None) => return None,
+    };
+    let gain_start = time.len() + "on without".len();
+    let (gain_text, falls) = match gain.trim_end() {
+        g if g.ends_with("gain") => (&g[..g.len() - "gain".len()], falls_of_form),
+        g if g.ends_with("fall") => (&g[..g.len() - "fall".len()], true),
+        g => (g, falls_of_form),
+    };
+    let scale = super::signals::difference_scale(signals.get(signal).scale);
+    let lead = gain_text.len() - gain_text.trim_start().len();
+    let start = gain_start + lead;
+    let word = Word { text: gain_text.trim().to_owned(), span: start..start + gain_text.trim().len() };
+    let (_, counts) = in_scale(&word, scale, &field)?;
+    if counts <= 0 {
+        report(
+            &field,
+            "not-positive",
+            word.span,
+            "the gain must be more than zero".to_owned(),
+            "write a gain that a sound part reaches in that time".to_owned(),
+        );
+        return None;
+    }
+    Some(Stall { after_s, signal, gain: if falls { -counts } else { counts } })
+}
+
+fn stall_signal_missing(table: &Table<'_>) -> Option<Stall> {
+    table.missing("stall_signal", "\"display_temp\"");
+    None
+}
+
+/// `"10:00-19:30"` or a list of such; minutes of the day.
+pub(super) fn windows(field: &Field<'_>) -> Option<Vec<(u16, u16)>> {
+    let mut all = vec![];
+    for item in field.one_or_list() {
+        let text = item.text()?;
+        let read = text.split_once('-').and_then(|(from, to)| Some((clock(from)?, clock(to)?)));
+        match read {
+            Some((from, to)) if from != to => all.push((from, to)),
+            Some(_) => {
+                item.report(
+                    "bad-schedule",
+                    format!("the window `{text}` of {} has no length", item.label),
+                    "",
+                    "write always = true for the whole day",
+                );
+                return None;
+            }
+            None => {
+                item.report(
+                    "bad-schedule",
+                    format!("`{text}` of {} is not a window of the day", item.label),
+                    "",
+                    "write two times on the 24-hour clock: \"10:00-19:30\"; a window may run over midnight",
+                );
+                return None;
+            }
+        }
+    }
+    if all.is_empty() {
+        field.report("bad-schedule", format!("the schedule of {} is empty", field.label), "", "write \"10:00-19:30\"");
+        return None;
+    }
+    Some(all)
+}
+
+fn clock(text: &str) -> Option<u16> {
+    let (hours, minutes) = text.trim().split_once(':')?;
+    let digits = |s: &str| (!s.is_empty() && s.len() <= 2 && s.bytes().all(|b| b.is_ascii_digit())).then(|| s.parse::<u16>().ok());
+    let (hours, minutes) = (digits(hours)??, digits(minutes)??);
+    let total = hours * 60 + minutes;
+    (minutes < 60 && total <= MINUTES_A_DAY).then_some(total % MINUTES_A_DAY)
+}
+
+pub(super) fn procedures<'a>(
+    context: &Context<'a>,
+    signals: &mut Signals<'_, 'a>,
+    actuators: &[Actuator],
+) -> Vec<Procedure> {
+    let all: Vec<Procedure> = context
+        .procedures
+        .iter()
+        .map(|entry| {
+            let table = &entry.table;
+            let title = table.text("title").unwrap_or(&entry.name).to_owned();
+            let items = table.need("step", "[ { text = \"...\", longest = \"10 min\" } ]");
+            let items = items.map(|field| field.one_or_list()).unwrap_or_default();
+            let steps = items.iter().filter_map(|item| step(context, signals, item, actuators)).collect();
+            Procedure { name: entry.name.clone(), title, steps }
+        })
+        .collect();
+    // Every procedure can be started, so each needs its state as an input of the program, asked for or not.
+    for (position, entry) in context.procedures.iter().enumerate() {
+        signals.running(position, &entry.name);
+    }
+    all
+}
+
+fn step<'a>(
+    context: &Context<'a>,
+    signals: &mut Signals<'_, 'a>,
+    item: &Field<'a>,
+    actuators: &[Actuator],
+) -> Option<Step> {
+    let table = item.table()?;
+    let text = table.need("text", "\"what the person does\"").and_then(|f| f.text()).unwrap_or("").to_owned();
+    let mut holds = vec![];
+    if let Some(hold) = table.get("hold").and_then(|f| f.table()) {
+        for (name, span, field) in hold.entries() {
+            let state = field.on_off();
+            match context.find(name) {
+                Some((Thing::Actuator, position)) => {
+                    if actuators.get(position).is_some_and(|a| a.always) {
+                        field.report(
+                            "rule-for-unswitched",
+                            format!("`{name}` always runs, so a step cannot hold it"),
+                            "",
+                            "take it out of `hold`",
+                        );
+                    }
+                    holds.push((ActuatorIdx(position), state?));
+                }
+                _ => context.sink.report(
+                    Diagnostic::error("unknown-name", format!("no actuator of this file is named `{name}`"))
+                        .at(Some(span), "")
+                        .help(crate::suggest::help(name, context.names_of(&[Thing::Actuator]), "actuators")),
+                ),
+            }
+        }
+    }
+    if !table.has("longest") {
+        table.sink.report(
+            table
+                .about(Diagnostic::error("step-without-end", format!("{} could last for ever", table.label)))
+                .at(Some(table.span.clone()), "`longest` must stand here")
+                .help("add longest = \"10 min\": a step that is forgotten must end by itself"),
+        );
+    }
+    let longest_s = table.quantity("longest", Kind::Time, Bound::Within(1.0, DAY)).unwrap_or(f64::NAN);
+    let until = table.get("until").and_then(|field| signals.condition(&field));
+    let confirm = table.boolean("confirm").unwrap_or(false);
+    table.finish();
+    Some(Step { text, holds, longest_s, until, confirm })
+}
+
+pub(super) fn alarms<'a>(context: &Context<'a>, signals: &mut Signals<'_, 'a>) -> Vec<Alarm> {
+    let mut all = vec![];
+    for entry in &context.alarms {
+        let table = &entry.table;
+        let when = table.need("when", "\"display_temp > 27.6 degC\"").and_then(|field| signals.condition(&field));
+        let delay_s = table.quantity("delay", Kind::Time, Bound::NotNegative).unwrap_or(0.0);
+        let off_delay_s = table.quantity("off_delay", Kind::Time, Bound::NotNegative).unwrap_or(0.0);
+        let priority = table.get("priority").and_then(|field| field.word(PRIORITIES)).unwrap_or_default();
+        let text = table.text("text").unwrap_or(&entry.name).to_owned();
+        if let Some(when) = when {
+            all.push(Alarm { name: entry.name.clone(), when, delay_s, off_delay_s, priority, text });
+        }
+    }
+    all
+}

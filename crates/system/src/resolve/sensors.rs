@@ -1,0 +1,142 @@
+//! `[[sensor]]`: what is measured, with what, where, and how badly.
+
+use units::Kind;
+
+use super::context::{Context, Entry, Thing};
+use super::gear;
+use crate::model::{PassageIdx, Sensor, SensorKind, SignalIdx, SupplyIdx, VesselIdx};
+use crate::parts::{PartOf, SensorClass};
+use crate::raw::{Bound, Table};
+
+/// Words for kinds of sensor.
+pub(crate) const SENSOR_KINDS: &[(&str, SensorClass)] = &[
+    ("ds18b20", SensorClass::Ds18b20),
+    ("tmp36", SensorClass::Tmp36),
+    ("ntc", SensorClass::Ntc),
+    ("ph", SensorClass::Ph),
+    ("conductivity", SensorClass::Conductivity),
+    ("level", SensorClass::Level),
+    ("float", SensorClass::Float),
+    ("leak", SensorClass::Leak),
+    ("flow", SensorClass::Flow),
+    ("presence", SensorClass::Presence),
+    ("charge", SensorClass::Charge),
+    ("room_temperature", SensorClass::RoomTemperature),
+    ("button", SensorClass::Button),
+];
+
+pub(super) fn sensors(context: &Context<'_>) -> Vec<Sensor> {
+    context.sensors.iter().map(|entry| sensor(context, entry)).collect()
+}
+
+fn sensor<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Sensor {
+    let table = &entry.table;
+    let class = table.need("kind", "\"ds18b20\"").and_then(|field| field.word(SENSOR_KINDS));
+    if class.is_none() {
+        table.leave();
+    }
+    let class = class.unwrap_or(SensorClass::Button);
+    let word = SENSOR_KINDS.iter().find(|(_, c)| *c == class).map_or("button", |(word, _)| word);
+    let part = gear::part(context, table, word, PartOf::Sensor(class));
+    let usual = |key: &str| context.library.value(&part, key).unwrap_or(0.0);
+    let spread = spread_kind(class);
+    let read = |key: &'static str, bound| match spread {
+        Some(kind) => table.quantity(key, kind, bound),
+        None => None,
+    };
+    let lag_s = table.quantity("lag", Kind::Time, Bound::NotNegative).unwrap_or_else(|| usual("lag"));
+    let noise = read("noise", Bound::NotNegative).unwrap_or_else(|| usual("noise"));
+    let offset = read("offset", Bound::Any).unwrap_or(0.0);
+    let max_age_s = table.quantity("max_age", Kind::Time, Bound::Positive).unwrap_or_else(|| usual("max_age"));
+    // Read by the signals, which know the scale.
+    table.get("range");
+    Sensor {
+        name: entry.name.clone(),
+        kind: kind(context, table, class),
+        vessel: context.refer_key(table, "vessel", Thing::Vessel).map(VesselIdx),
+        height: table.quantity("height", Kind::Length, Bound::NotNegative),
+        supply: context.refer_key(table, "supply", Thing::Supply).map(SupplyIdx),
+        lag_s,
+        noise,
+        offset,
+        max_age_s,
+        signal: SignalIdx(usize::MAX),
+        part,
+    }
+}
+
+/// Kind of quantity in which noise and offset of a class are given. None: a contact has neither.
+fn spread_kind(class: SensorClass) -> Option<Kind> {
+    match class {
+        SensorClass::Ds18b20 | SensorClass::Tmp36 | SensorClass::Ntc | SensorClass::RoomTemperature => {
+            Some(Kind::TemperatureDifference)
+        }
+        SensorClass::Ph => Some(Kind::Ph),
+        SensorClass::Conductivity => Some(Kind::Conductivity),
+        SensorClass::Level => Some(Kind::Length),
+        SensorClass::Flow => Some(Kind::Flow),
+        SensorClass::Charge => Some(Kind::Ratio),
+        SensorClass::Float | SensorClass::Leak | SensorClass::Presence | SensorClass::Button => None,
+    }
+}
+
+fn kind<'a>(context: &Context<'a>, table: &Table<'a>, class: SensorClass) -> SensorKind {
+    /// Full scale of the converter when nothing is said, V: the supply of a 5 V board.
+    const USUAL_REFERENCE: f64 = 5.0;
+    let reference = || table.quantity("reference", Kind::Voltage, Bound::Within(0.5, 5.5)).unwrap_or(USUAL_REFERENCE);
+    match class {
+        SensorClass::Ds18b20 => SensorKind::Ds18b20,
+        SensorClass::Tmp36 => SensorKind::Tmp36 {
+            reference_v: reference(),
+            oversample: table.get("oversample").and_then(|field| field.whole(1, 64)).unwrap_or(1),
+        },
+        SensorClass::Ntc => SensorKind::Ntc {
+            // The common 10 kΩ bead: common practice, no source.
+            beta: table.number("beta", Bound::Within(1000.0, 8000.0)).unwrap_or(3950.0),
+            r25: table.quantity("r25", Kind::Resistance, Bound::Positive).unwrap_or(10_000.0),
+            series: table.quantity("series", Kind::Resistance, Bound::Positive).unwrap_or(10_000.0),
+        },
+        SensorClass::Ph => SensorKind::Ph { reference_v: reference() },
+        SensorClass::Conductivity => SensorKind::Conductivity,
+        SensorClass::Level => SensorKind::Level {
+            resolution: table.quantity("resolution", Kind::Length, Bound::Positive).unwrap_or(0.001),
+        },
+        SensorClass::Float => float(table),
+        SensorClass::Leak => SensorKind::Leak,
+        SensorClass::Flow => SensorKind::Flow {
+            passage: PassageIdx(context.need_refer(table, "passage", Thing::Passage)),
+            pulses_per_litre: table
+                .need("pulses", "450")
+                .and_then(|field| field.number(Bound::Positive))
+                .unwrap_or(f64::NAN),
+        },
+        SensorClass::Presence => {
+            SensorKind::Presence { of: SupplyIdx(context.need_refer(table, "of", Thing::Supply)) }
+        }
+        SensorClass::Charge => SensorKind::Charge { of: SupplyIdx(context.need_refer(table, "of", Thing::Supply)) },
+        SensorClass::RoomTemperature => SensorKind::RoomTemperature,
+        SensorClass::Button => SensorKind::Button,
+    }
+}
+
+fn float(table: &Table<'_>) -> SensorKind {
+    const SIDES: &[(&str, bool)] = &[("above", true), ("below", false)];
+    if !table.has("vessel") {
+        table.missing("vessel", "\"sump\"");
+    }
+    let low = table.need_quantity("low", Kind::Length, Bound::NotNegative, "\"197 mm\"");
+    let high = table.need_quantity("high", Kind::Length, Bound::NotNegative, "\"203 mm\"");
+    if low > high
+        && let Some(field) = table.get("low")
+    {
+        field.report(
+            "thresholds-reversed",
+            format!("{} switches to \"below\" above the height where it switches to \"above\"", table.label),
+            &format!("`high` is {:.0} mm", high * 1e3),
+            "`low` is the height under which it says below, `high` the one over which it says above; swap them",
+        );
+    }
+    let true_above = table.need("true_when", "\"above\"").and_then(|field| field.word(SIDES)).unwrap_or(true);
+    let closed_above = table.get("closed_when").and_then(|field| field.word(SIDES)).unwrap_or(true_above);
+    SensorKind::Float { low, high, true_above, closed_above }
+}
