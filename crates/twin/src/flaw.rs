@@ -69,6 +69,8 @@ pub enum Flaw {
     BoardDead,
     /// The program stands still with its outputs as they are, until a watchdog acts.
     BoardHung,
+    /// Outputs keep their last state while the program runs on.
+    OutputsFrozen,
     /// The board's clock is lost.
     ClockLost,
     /// The room has another climate.
@@ -134,6 +136,7 @@ pub(crate) struct Flaws<const L: usize> {
     pub house_out: Mask,
     pub board_dead: Mask,
     pub board_hung: Mask,
+    pub outputs_frozen: Mask,
     pub clock_lost: Mask,
     pub path_dead: Mask,
     pub climate: [Option<usize>; L],
@@ -171,6 +174,7 @@ impl<const L: usize> Flaws<L> {
             house_out: 0,
             board_dead: 0,
             board_hung: 0,
+            outputs_frozen: 0,
             clock_lost: 0,
             path_dead: 0,
             climate: [None; L],
@@ -228,6 +232,7 @@ impl<const L: usize> Flaws<L> {
             Flaw::HouseOut => put(&mut self.house_out, l, true),
             Flaw::BoardDead => put(&mut self.board_dead, l, true),
             Flaw::BoardHung => put(&mut self.board_hung, l, true),
+            Flaw::OutputsFrozen => put(&mut self.outputs_frozen, l, true),
             Flaw::ClockLost => put(&mut self.clock_lost, l, true),
             Flaw::Climate(c) => self.climate[l] = Some(c.idx()),
             Flaw::RoomFalls(to, time) => self.room_falls[l] = Some((to, time)),

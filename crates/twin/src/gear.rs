@@ -70,7 +70,7 @@ pub(crate) fn step<const L: usize>(
     supplies(plan, flaws, state);
     let boards = &plan.system.boards;
     let board = commands.board & board_alive(plan, flaws, state);
-    let freezes = spread::<L>(boards.first().is_some_and(|b| b.freezes)) | flaws.board_hung;
+    let freezes = spread::<L>(boards.first().is_some_and(|b| b.freezes)) | flaws.board_hung | flaws.outputs_frozen;
     for (a, actuator) in plan.system.actuators.iter().enumerate() {
         let rest = spread::<L>(actuator.on_when_dead);
         let contact = if actuator.always {
@@ -90,7 +90,7 @@ pub(crate) fn step<const L: usize>(
                 Some(s) if plan.system.supplies[s.idx()].kind == SupplyKind::Bus => !driver,
                 _ => 0,
             };
-            let fresh = board & !holds;
+            let fresh = board & !holds & !flaws.outputs_frozen;
             let kept = !fresh & (freezes | holds);
             for l in 0..L {
                 if has(fresh, l) {
