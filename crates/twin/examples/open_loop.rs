@@ -18,7 +18,7 @@ fn main() {
         if k == 3600 { duty[off] = [0]; }
         let _ = twin.sense();
         twin.advance(Commands { duty: &duty, board: 1 });
-        if [1, 10, 60, 600, 3599, 3605, 3620, 3660, 3900, 7199].contains(&k) {
+        if [1, 10, 60, 600, 3599, 3605, 3620, 3660, 3900, 7199].contains(&k) || (5000..5012).contains(&k) {
             print!("{k:6} ");
             for (i, v) in s.vessels.iter().enumerate() {
                 let l = twin.truth(system::model::TruthKind::Level(system::model::VesselIdx(i)));

@@ -123,6 +123,8 @@ pub struct Plan {
     pub(crate) passes_of: Vec<Vec<usize>>,
     /// Flow of the return at its design point for each passage, m³/s (nominal; 0 when not pumped).
     pub(crate) nominal_flow: Vec<f64>,
+    /// Largest pumped flow, m³/s: what drains and weirs see in normal running.
+    pub(crate) design_flow: f64,
     /// Total tank water at the start, m³.
     pub(crate) tank_volume: f64,
 }
@@ -178,6 +180,7 @@ impl Plan {
             supply_order: supply_order(system),
             passes_of: vec![vec![]; system.passages.len()],
             nominal_flow: vec![0.0; system.passages.len()],
+            design_flow: 0.0,
             tank_volume: 0.0,
         };
         for (i, vessel) in system.vessels.iter().enumerate() {
@@ -196,6 +199,7 @@ impl Plan {
             plan.push(v, to, Law::Rim { conductance, crest }, None, 0.0);
             plan.push(v, FLOOR, Law::Leak, None, 0.0);
         }
+        plan.design_flow = plan.nominal_flow.iter().copied().fold(0.0, f64::max);
         plan.connect();
         plan
     }

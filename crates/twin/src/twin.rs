@@ -6,7 +6,7 @@ use system::model::{Contents, Corner, SupplyKind, TruthKind};
 use crate::flaw::{Flaw, Flaws};
 use crate::gear::{self, Commands};
 use crate::lanes::{Lane, Mask, all, has, put, spread};
-use crate::plan::Plan;
+use crate::plan::{Law, Plan};
 use crate::rates;
 use crate::sense;
 use crate::state::{ALKALINITY, CALCIUM, CARBON, HEAT, N_CONTENTS, OXYGEN, SALT, Snapshot, State, ledger};
@@ -132,6 +132,27 @@ impl<'p, const L: usize> Twin<'p, L> {
                 &mut self.state.surface[v],
                 &mut self.state.area[v],
             );
+        }
+        // The start levels are those of a running system: pipes are full.
+        for pass in &plan.passes {
+            let (hold, volume, from) = match pass.law {
+                Law::Pumped { hold, hold_volume, primed, .. } => {
+                    self.state.primed[primed] = all::<L>();
+                    (hold, hold_volume, pass.from)
+                }
+                Law::Drain { hold, residence, .. } => (hold, plan.design_flow * residence, pass.from),
+                _ => continue,
+            };
+            let store = plan.nodes.len() + hold;
+            for l in 0..L {
+                self.state.held[hold][l] = volume;
+                let share = volume / self.state.volume[from][l].max(1e-9);
+                for c in 0..N_CONTENTS {
+                    // A copy, not a part: the vessel keeps its start level.
+                    self.state.content[store * N_CONTENTS + c][l] =
+                        share * self.state.content[from * N_CONTENTS + c][l];
+                }
+            }
         }
         for (s, supply) in system.supplies.iter().enumerate() {
             if let SupplyKind::Battery { usable_j, .. } = supply.kind {
@@ -387,7 +408,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     fn delivers(&self, a: usize) -> Mask {
         let mut out = all::<L>();
         for (i, pass) in self.plan.passes.iter().enumerate() {
-            if let crate::plan::Law::Pumped { pump, .. } = pass.law {
+            if let Law::Pumped { pump, .. } = pass.law {
                 if pump == a {
                     out &= !self.flaws.to_floor[i];
                 }

@@ -199,6 +199,7 @@ fn evaluate<const L: usize>(
             for l in 0..L {
                 let (a, b) = (up[l] - centre, down[l] - centre);
                 let e = fast::hole(conductance * open[l], a, b, fast::ORIFICE_SMOOTHING);
+                let e = steady(e, a.max(0.0) - b.max(0.0));
                 (out.taken[l], out.by_from[l], out.by_to[l]) = (e.flow, e.by_first, e.by_second);
             }
             out.given = out.taken;
@@ -222,7 +223,7 @@ fn evaluate<const L: usize>(
             let clog = if half_life.is_finite() { half_life / (half_life + age) } else { 1.0 };
             for l in 0..L {
                 let through = clean * clog * open[l];
-                let over = fast::submerged_weir(*edge, up[l] - rim, down[l] - rim);
+                let over = steady(fast::submerged_weir(*edge, up[l] - rim, down[l] - rim), up[l] - down[l]);
                 out.taken[l] = through * (up[l] - down[l]) + over.flow;
                 out.by_from[l] = through + over.by_first;
                 out.by_to[l] = -through + over.by_second;
@@ -243,6 +244,23 @@ fn evaluate<const L: usize>(
             out.given = out.taken;
             primed != 0
         }
+    }
+}
+
+/// Slopes no flatter than the chord to "no difference, no flow".
+///
+/// A flow that grows with the root of a difference is concave: a step along its tangent overshoots the levels' meeting point and
+/// rings for ever; along the chord it lands there. A steady state is the same with either.
+#[inline(always)]
+fn steady(e: fast::Exchange, difference: f64) -> fast::Exchange {
+    if difference.abs() < 1e-12 {
+        return e;
+    }
+    let chord = e.flow / difference;
+    fast::Exchange {
+        flow: e.flow,
+        by_first: if e.by_first > 0.0 { e.by_first.max(chord) } else { 0.0 },
+        by_second: if e.by_second < 0.0 { e.by_second.min(-chord) } else { 0.0 },
     }
 }
 
@@ -269,7 +287,7 @@ fn weir<const L: usize>(
         for l in 0..L {
             if down[l] > crest {
                 let k = conductance * open[l] * factor[l];
-                let e = fast::submerged_weir(k, up[l] - crest, down[l] - crest);
+                let e = steady(fast::submerged_weir(k, up[l] - crest, down[l] - crest), up[l] - down[l]);
                 (out.taken[l], out.by_from[l], out.by_to[l]) = (e.flow, e.by_first, e.by_second);
             }
         }
