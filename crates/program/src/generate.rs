@@ -356,37 +356,52 @@ pub struct Inputs {
     pub restarts: bool,
 }
 
-/// The inputs of scan `scan` under a seed; they do not depend on earlier scans.
+/// The inputs of scan `scan` under a seed; they do not depend on earlier scans. Some inputs change in every scan, others
+/// stand still for a while, so that timers come to their ends and evaluation by change has something to skip.
 pub fn inputs(seed: u64, scan: u32, program: &Program<'_>) -> Inputs {
-    let mut draw = Draw::new(seed.wrapping_mul(0x2545_F491_4F6C_DD1D) ^ u64::from(scan) << 20);
+    let stream = |input: u32| {
+        let steady_for = [1, 3, 13, 40][(seed.wrapping_add(u64::from(input)) % 4) as usize];
+        let stretch = u64::from(scan / steady_for);
+        Draw::new(seed.wrapping_mul(0x2545_F491_4F6C_DD1D) ^ stretch << 20 ^ u64::from(input) << 52)
+    };
     let quality = |draw: &mut Draw| match draw.below(16) {
         0 => Quality::Bad,
         1 => Quality::Uncertain,
         _ => Quality::Good,
     };
-    let numbers = (0..program.n_number_inputs())
-        .map(|_| match quality(&mut draw) {
-            Quality::Bad => Sample::BAD,
-            quality => Sample { value: draw.value(), quality },
+    let n_numbers = program.n_number_inputs() as u32;
+    let numbers = (0..n_numbers)
+        .map(|input| {
+            let mut draw = stream(input);
+            match quality(&mut draw) {
+                Quality::Bad => Sample::BAD,
+                quality => Sample { value: draw.value(), quality },
+            }
         })
         .collect();
-    let bits = (0..program.n_bit_inputs()).map(|_| (draw.chance(50), quality(&mut draw))).collect();
+    let bits = (0..program.n_bit_inputs() as u32)
+        .map(|input| {
+            let mut draw = stream(n_numbers + input);
+            (draw.chance(50), quality(&mut draw))
+        })
+        .collect();
+    let mut draw = Draw::new(seed.wrapping_mul(0x9E6D_62D0_6F6A_9A9B) ^ u64::from(scan) << 20);
     // Some scans jump hours so that days, seasons and changes of the clock all come by.
     let start = (seed % 3_000) as u32 * 100_003;
-    let clock_s = (!draw.chance(5)).then_some(start + scan + scan / 16 * 20_000);
+    let clock_s = (!draw.chance(5)).then_some(start + scan + scan / 50 * 20_000);
     let sizes = program.sizes();
     let mut commands = Vec::new();
-    if draw.chance(15) {
+    if draw.chance(6) {
         commands.push(Command::Hand {
             drive: draw.below(sizes.n_drives.into()) as u16,
             value: draw.of(&[0, 1, 400, 1_000, -5, 2_000]),
             time_ms: draw.below(30) as i32 * 1_000,
         });
     }
-    if sizes.n_trips > 0 && draw.chance(15) {
+    if sizes.n_trips > 0 && draw.chance(6) {
         commands.push(Command::ResetTrip { trip: draw.below(sizes.n_trips.into()) as u16 });
     }
-    if sizes.n_procedures > 0 && draw.chance(20) {
+    if sizes.n_procedures > 0 && draw.chance(8) {
         commands.push(Command::Procedure {
             procedure: draw.below(sizes.n_procedures.into()) as u16,
             command: draw.of(&[

@@ -1,7 +1,14 @@
 //! The reference VM with its own storage, over operations decoded once: what the twin, trials and the station run.
+//!
+//! It evaluates by change: an operation is carried out again only when something it depends on differs from the scan
+//! before, or when carrying it out last time changed its own result or state. An operation that left both as they
+//! were, under the same operands, would do so again: that is the whole argument, and it needs no knowledge of single
+//! operations. What an operation depends on beside its operands (clock, day, time since reset, hand, force, commands)
+//! is woken in `Seen::wake`, by `Machine::command` and at the head of `Machine::scan`. `tests/equivalence.rs` holds this against [`crate::vm::scan`], which carries
+//! out everything each time.
 
 use crate::format::{Placed, Program, Sizes};
-use crate::op::{BitRef, NumRef, Op};
+use crate::op::{BitRef, NumRef, Op, Operand};
 use crate::quality::{BAD, Quality, Sample, pack_bit, unpack_bit};
 use crate::vm::{Common, DriveState, Frame, ProcedureCommand, Storage};
 use crate::zone::Zone;
@@ -21,6 +28,7 @@ pub struct Decoded {
     n_number_inputs: usize,
     n_bit_inputs: usize,
     ops: Vec<Placed>,
+    graph: Graph,
     drives: Vec<Placed>,
     trips: Vec<Placed>,
     alarms: Vec<Placed>,
@@ -43,6 +51,7 @@ impl Decoded {
             sizes: program.sizes(),
             n_number_inputs: program.n_number_inputs(),
             n_bit_inputs: program.n_bit_inputs(),
+            graph: Graph::new(program, &ops),
             drives: only(Op::is_drive),
             trips: only(|op| matches!(op, Op::Trip { .. })),
             alarms: only(|op| matches!(op, Op::Alarm { .. })),
@@ -64,6 +73,91 @@ impl Decoded {
     /// The operations in order.
     pub fn ops(&self) -> &[Placed] {
         &self.ops
+    }
+}
+
+/// Which operations depend on what; sets of operations are bits in words of 64.
+#[derive(Clone, Debug)]
+struct Graph {
+    n_words: usize,
+    /// For each number slot, then each bit slot, the operations that read it.
+    readers: Vec<u64>,
+    n_numbers: usize,
+    /// For each operation, what is due when its result changed.
+    dependents: Vec<u64>,
+    drives: Vec<u64>,
+    clocks: Vec<u64>,
+    daily: Vec<u64>,
+    procedures: Vec<u64>,
+    longest_start_delay_ms: i32,
+}
+
+fn mark(due: &mut [u64], set: &[u64]) {
+    for (due, set) in due.iter_mut().zip(set) {
+        *due |= set;
+    }
+}
+
+impl Graph {
+    fn new(program: &Program<'_>, ops: &[Placed]) -> Graph {
+        let n_words = ops.len().div_ceil(64);
+        let n_numbers = usize::from(program.sizes().n_numbers);
+        let n_slots = n_numbers + usize::from(program.sizes().n_bits);
+        let select = |wanted: fn(&Op) -> bool| {
+            let mut set = vec![0_u64; n_words];
+            for (index, placed) in ops.iter().enumerate() {
+                set[index / 64] |= u64::from(wanted(&placed.op)) << (index % 64);
+            }
+            set
+        };
+        let drives = select(Op::is_drive);
+        let mut readers = vec![0_u64; n_slots * n_words];
+        for (index, placed) in ops.iter().enumerate() {
+            placed.op.for_each_operand(|operand| {
+                let slot = match operand {
+                    Operand::Number(slot) => slot.index(),
+                    Operand::Bit(slot) => n_numbers + slot.index(),
+                };
+                readers[slot * n_words + index / 64] |= 1 << (index % 64);
+            });
+        }
+        let mut dependents = Vec::with_capacity(ops.len() * n_words);
+        for placed in ops {
+            let slot = usize::from(placed.result) + if placed.op.gives_bit() { n_numbers } else { 0 };
+            let mut set = readers[slot * n_words..][..n_words].to_vec();
+            // A procedure acts on drives without being their operand. While it runs it changes in every scan.
+            if matches!(placed.op, Op::Procedure { .. }) {
+                mark(&mut set, &drives);
+            }
+            dependents.extend(set);
+        }
+        let start_delay = |placed: &Placed| match placed.op {
+            Op::Drive { stage, .. } | Op::DriveDuty { stage, .. } => stage.start_delay_ms,
+            _ => 0,
+        };
+        Graph {
+            n_words,
+            readers,
+            n_numbers,
+            dependents,
+            drives,
+            clocks: select(|op| matches!(op, Op::Time(_))),
+            daily: select(Op::is_persistent),
+            procedures: select(|op| matches!(op, Op::Procedure { .. })),
+            longest_start_delay_ms: ops.iter().map(start_delay).max().unwrap_or(0),
+        }
+    }
+
+    fn of_number(&self, slot: usize) -> &[u64] {
+        &self.readers[slot * self.n_words..][..self.n_words]
+    }
+
+    fn of_bit(&self, slot: usize) -> &[u64] {
+        &self.readers[(self.n_numbers + slot) * self.n_words..][..self.n_words]
+    }
+
+    fn dependents(&self, op: usize) -> &[u64] {
+        &self.dependents[op * self.n_words..][..self.n_words]
     }
 }
 
@@ -105,7 +199,56 @@ pub struct Machine<const L: usize> {
     resets: Vec<[u8; L]>,
     commands: Vec<[u8; L]>,
     common: Common<L>,
+    /// Operations to carry out, a bit each.
+    due: Vec<u64>,
+    /// Operations to carry out in the scan after as well: those that saw something that lasts for one scan only (a
+    /// command, the first scan of a day), so that standing still then proves nothing.
+    due_again: Vec<u64>,
+    /// Inputs as they were at the last scan.
+    seen: Seen<L>,
+    /// Scans left in which everything is carried out.
+    n_full_scans: u8,
+    /// Operations carried out since the start.
+    n_carried_out: u64,
 }
+
+/// What the inputs were at the last scan.
+#[derive(Clone, Debug)]
+struct Seen<const L: usize> {
+    numbers: Vec<([i32; L], [u8; L])>,
+    bits: Vec<[u8; L]>,
+    clock_s: [u32; L],
+    clock_quality: [u8; L],
+}
+
+impl<const L: usize> Seen<L> {
+    /// Marks what depends on inputs and clock, where they differ from the last scan.
+    fn wake(&mut self, decoded: &Decoded, due: &mut [u64], now: &Storage<'_, L>) {
+        let graph = &decoded.graph;
+        for (input, seen) in self.numbers.iter_mut().enumerate() {
+            let value = (now.numbers[input], now.qualities[input]);
+            if *seen != value {
+                *seen = value;
+                mark(due, graph.of_number(input));
+            }
+        }
+        for (input, seen) in self.bits.iter_mut().enumerate() {
+            let slot = BitRef::N_BUILT_IN + input;
+            if *seen != now.bits[slot] {
+                *seen = now.bits[slot];
+                mark(due, graph.of_bit(slot));
+            }
+        }
+        if self.clock_s != now.common.clock_s || self.clock_quality != now.common.clock_quality {
+            self.clock_s = now.common.clock_s;
+            self.clock_quality = now.common.clock_quality;
+            mark(due, &graph.clocks);
+        }
+    }
+}
+
+/// After a start or restart the first scan knows no elapsed time and the second knows the first: both are whole.
+const N_FULL_SCANS: u8 = 2;
 
 impl<const L: usize> Machine<L> {
     /// As after the very first start: every slot zero, number and bit inputs bad until set, clock lost.
@@ -120,6 +263,16 @@ impl<const L: usize> Machine<L> {
             resets: vec![[0; L]; sizes.n_trips.into()],
             commands: vec![[0; L]; sizes.n_procedures.into()],
             common: Common::new(),
+            due: vec![0; decoded.graph.n_words],
+            due_again: vec![0; decoded.graph.n_words],
+            seen: Seen {
+                numbers: vec![([0; L], [0; L]); decoded.n_number_inputs],
+                bits: vec![[0; L]; decoded.n_bit_inputs],
+                clock_s: [0; L],
+                clock_quality: [0; L],
+            },
+            n_full_scans: N_FULL_SCANS,
+            n_carried_out: 0,
             decoded,
         };
         machine.qualities[..machine.decoded.n_number_inputs].fill([BAD; L]);
@@ -190,14 +343,20 @@ impl<const L: usize> Machine<L> {
                 let Some(state) = self.drives.get_mut(usize::from(drive)) else { return false };
                 state.hand_value[lane] = value;
                 state.hand_left_ms[lane] = time_ms.clamp(0, longest);
+                mark(&mut self.due, &self.decoded.graph.drives);
+                mark(&mut self.due_again, &self.decoded.graph.drives);
             }
             Command::ResetTrip { trip } => {
                 let Some(place) = self.resets.get_mut(usize::from(trip)) else { return false };
                 place[lane] = 1;
+                mark(&mut self.due, &self.decoded.graph.daily);
+                mark(&mut self.due_again, &self.decoded.graph.daily);
             }
             Command::Procedure { procedure, command } => {
                 let Some(place) = self.commands.get_mut(usize::from(procedure)) else { return false };
                 place[lane] = command as u8;
+                mark(&mut self.due, &self.decoded.graph.procedures);
+                mark(&mut self.due_again, &self.decoded.graph.procedures);
             }
         }
         true
@@ -222,10 +381,42 @@ impl<const L: usize> Machine<L> {
             commands: &mut self.commands,
             common: &mut self.common,
         };
+        let was_starting = storage.common.least_uptime_ms() < decoded.graph.longest_start_delay_ms;
         storage.begin(&frame);
-        for placed in &decoded.ops {
-            storage.run(&frame, placed);
+        let due = &mut self.due;
+        if was_starting {
+            mark(due, &decoded.graph.drives);
         }
+        if self.n_full_scans > 0 {
+            self.n_full_scans -= 1;
+            due.fill(!0);
+        }
+        self.seen.wake(decoded, due, &storage);
+        if storage.common.is_new_day_anywhere() {
+            mark(due, &decoded.graph.daily);
+            mark(&mut self.due_again, &decoded.graph.daily);
+        }
+        for word in 0..due.len() {
+            let mut passed = 0;
+            loop {
+                let next = (due[word] & !passed).trailing_zeros();
+                let index = word * 64 + next as usize;
+                if next == 64 || index >= decoded.ops.len() {
+                    break;
+                }
+                let this = 1 << next;
+                passed = this | this - 1;
+                due[word] &= !this;
+                self.n_carried_out += 1;
+                let placed = &decoded.ops[index];
+                if storage.run_and_compare(&frame, placed) {
+                    due[word] |= this;
+                    mark(due, decoded.graph.dependents(index));
+                }
+            }
+        }
+        mark(due, &self.due_again);
+        self.due_again.fill(0);
     }
 
     /// What a number slot holds.
@@ -258,6 +449,22 @@ impl<const L: usize> Machine<L> {
             Some(placed) => self.number(NumRef(placed.result), lane).value,
             None => 0,
         }
+    }
+
+    /// Duty of an actuator after the last scan in every lane, permille; zeros when it does not exist.
+    #[inline]
+    pub fn duties(&self, drive: usize) -> [i32; L] {
+        let mut duties = [0; L];
+        match self.decoded.drives.get(drive) {
+            Some(placed) if placed.op.gives_bit() => {
+                for (duty, slot) in duties.iter_mut().zip(&self.bits[usize::from(placed.result)]) {
+                    *duty = i32::from(slot & 1) * 1_000;
+                }
+            }
+            Some(placed) => duties = self.numbers[usize::from(placed.result)],
+            None => {}
+        }
+        duties
     }
 
     /// How long hand still lasts on an actuator, ms.
@@ -337,6 +544,7 @@ impl<const L: usize> Machine<L> {
             into.force[to] = of.force[from];
         }
         self.common.copy_lane(to, &other.common, from);
+        self.n_full_scans = N_FULL_SCANS;
     }
 
     /// `L` copies of one lane of another machine.
@@ -346,6 +554,11 @@ impl<const L: usize> Machine<L> {
             machine.copy_lane(lane, other, from);
         }
         machine
+    }
+
+    /// How many operations were carried out since the start: what change-driven evaluation saves shows here.
+    pub fn n_carried_out(&self) -> u64 {
+        self.n_carried_out
     }
 
     /// Every value, quality and cell of one lane in a fixed order, for comparing machines to the bit.

@@ -107,6 +107,16 @@ impl<const L: usize> Common<L> {
         self.any_force |= other.any_force;
     }
 
+    #[cfg(feature = "alloc")]
+    pub(crate) fn least_uptime_ms(&self) -> i32 {
+        self.uptime_ms.iter().copied().min().unwrap_or(0)
+    }
+
+    #[cfg(feature = "alloc")]
+    pub(crate) fn is_new_day_anywhere(&self) -> bool {
+        self.is_new_day != [0; L]
+    }
+
     fn begin(&mut self, period_ms: i32) {
         for l in 0..L {
             let is_started = i32::from(self.is_started[l]);
@@ -234,7 +244,7 @@ impl<const L: usize> Storage<'_, L> {
     }
 
     /// Carries out one operation. The whole meaning of a program is in what this calls.
-    #[inline(always)]
+    #[inline]
     pub(crate) fn run(&mut self, frame: &Frame<'_>, placed: &Placed) {
         let result = usize::from(placed.result);
         let cell = usize::from(placed.cell);
@@ -287,6 +297,33 @@ impl<const L: usize> Storage<'_, L> {
                 self.procedure(frame, result, cell, ordinal, abort, n_steps, at.into());
             }
         }
+    }
+
+    /// Carries out one operation and tells whether its result or any of its state is now different.
+    #[cfg(feature = "alloc")]
+    #[inline(always)]
+    pub(crate) fn run_and_compare(&mut self, frame: &Frame<'_>, placed: &Placed) -> bool {
+        const MOST_CELLS: usize = 5;
+        let result = usize::from(placed.result);
+        let cells = usize::from(placed.cell)..usize::from(placed.cell) + placed.op.n_cells().min(MOST_CELLS);
+        let mut cells_before = [[0; L]; MOST_CELLS];
+        for (before, cell) in cells_before.iter_mut().zip(&self.cells[cells.clone()]) {
+            *before = *cell;
+        }
+        let drive = placed.op.is_drive().then_some(usize::from(placed.ordinal));
+        let hand_before = drive.map(|drive| self.drives[drive].hand_left_ms);
+        let result_differs = if placed.op.gives_bit() {
+            let before = self.bits[result];
+            self.run(frame, placed);
+            before != self.bits[result]
+        } else {
+            let before = (self.numbers[result], self.qualities[result]);
+            self.run(frame, placed);
+            before != (self.numbers[result], self.qualities[result])
+        };
+        result_differs
+            || cells_before.iter().zip(&self.cells[cells]).any(|(before, cell)| before != cell)
+            || hand_before != drive.map(|drive| self.drives[drive].hand_left_ms)
     }
 
     #[inline(always)]

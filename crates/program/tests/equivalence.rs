@@ -2,13 +2,16 @@
 //! panic.
 #![allow(clippy::unwrap_used)]
 
+mod common;
+
 use program::generate::{inputs, program};
 use program::machine::{Decoded, Machine};
+use program::quality::{Quality, Sample};
 use program::vm::{Common, DriveState, Storage, scan};
 use program::{Command, Program};
 use proptest::prelude::*;
 
-const N_SCANS: u32 = 60;
+const N_SCANS: u32 = 120;
 
 /// Eight different input sequences in the lanes of one machine against eight machines of one lane each.
 fn lanes_agree<const L: usize>(seed: u64) {
@@ -143,6 +146,29 @@ fn run_if_valid(bytes: &[u8], seed: u64) -> bool {
     }
     let _ = program::text::disassemble(&program);
     true
+}
+
+/// Standing inputs must leave nothing to do, else evaluation by change saves nothing.
+#[test]
+fn a_settled_board_carries_out_little() {
+    let bytes = common::harbour();
+    let program = Program::validate(&bytes).unwrap();
+    let mut machine = Machine::<1>::new(Decoded::new(&program));
+    for input in 0..program.n_bit_inputs() {
+        machine.set_bit(input, 0, false, Quality::Good);
+    }
+    for (input, value) in [25_500, 25_500, 25_500, 8_200, 30_000, 3_000].into_iter().enumerate() {
+        machine.set_number(input, 0, Sample::good(value));
+    }
+    for k in 0..4_000 {
+        machine.set_clock(0, Some(800_000_000 + k));
+        machine.scan();
+    }
+    let before = machine.n_carried_out();
+    machine.set_clock(0, Some(800_004_000));
+    machine.scan();
+    // The clock itself and the three operations that read it.
+    assert_eq!(machine.n_carried_out() - before, 4);
 }
 
 proptest! {
