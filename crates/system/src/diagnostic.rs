@@ -44,7 +44,15 @@ pub struct Diagnostic {
 impl Diagnostic {
     /// A finding without places yet.
     pub fn new(id: &'static str, level: Level, message: impl Into<String>) -> Self {
-        Diagnostic { id, level, message: message.into(), annotations: vec![], notes: vec![], help: None, subject: None }
+        Diagnostic {
+            id,
+            level,
+            message: message.into(),
+            annotations: vec![],
+            notes: vec![],
+            help: None,
+            subject: None,
+        }
     }
     /// An error.
     pub fn error(id: &'static str, message: impl Into<String>) -> Self {

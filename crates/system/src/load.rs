@@ -1,6 +1,7 @@
 //! Reading a system file from text or disk.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Level};
 use crate::model::System;
@@ -46,7 +47,7 @@ pub fn load(text: &str) -> Loaded {
 }
 
 /// Reads a system file with a parts library.
-pub fn load_with(text: &str, library: &Library) -> Loaded {
+pub fn load_with(text: &str, library: &Arc<Library>) -> Loaded {
     if text.len() > LONGEST {
         return Loaded::failed(too_large(text.len() as u64));
     }
@@ -78,17 +79,18 @@ pub fn load_with(text: &str, library: &Library) -> Loaded {
 pub fn load_file(path: &Path) -> LoadedFile {
     let source = match read_text(path) {
         Ok(source) => source,
-        Err(finding) => return LoadedFile { source: String::new(), loaded: Loaded::failed(finding) },
+        Err(finding) => return LoadedFile { source: String::new(), loaded: Loaded::failed(*finding) },
     };
     let mut library = None;
     if let Some((name, span)) = parts_file(&source) {
         let parts_path = path.parent().unwrap_or(Path::new("")).join(&name);
         match read_text(&parts_path).map(|text| Library::builtin().with_file(&text)) {
-            Ok(Ok(with_parts)) => library = Some(with_parts),
+            Ok(Ok(with_parts)) => library = Some(Arc::new(with_parts)),
             Ok(Err(findings)) => {
-                let mut finding = Diagnostic::error("bad-parts-file", format!("the parts file `{name}` is not right"))
-                    .at(Some(span), "")
-                    .help("mend the parts file; its form is in docs/system-file.md");
+                let mut finding =
+                    Diagnostic::error("bad-parts-file", format!("the parts file `{name}` is not right"))
+                        .at(Some(span), "")
+                        .help("mend the parts file; its form is in docs/system-file.md");
                 for inner in &findings {
                     finding = finding.note(format!("{name}: {}", inner.message));
                 }
@@ -97,7 +99,7 @@ pub fn load_file(path: &Path) -> LoadedFile {
             Err(finding) => return LoadedFile { source, loaded: Loaded::failed(finding.at(Some(span), "")) },
         }
     }
-    let loaded = load_with(&source, library.as_ref().unwrap_or(Library::builtin()));
+    let loaded = load_with(&source, library.as_ref().unwrap_or_else(|| Library::builtin()));
     LoadedFile { source, loaded }
 }
 
@@ -110,7 +112,7 @@ fn parts_file(source: &str) -> Option<(String, std::ops::Range<usize>)> {
 }
 
 /// Reads a text file of bounded size.
-fn read_text(path: &Path) -> Result<String, Diagnostic> {
+fn read_text(path: &Path) -> Result<String, Box<Diagnostic>> {
     let shown = path.display();
     let unreadable = |error: &std::io::Error| {
         let help = match error.kind() {
@@ -118,27 +120,34 @@ fn read_text(path: &Path) -> Result<String, Diagnostic> {
             std::io::ErrorKind::PermissionDenied => "check who may read the file",
             _ => "name a file that can be read",
         };
-        Diagnostic::error("unreadable-file", format!("cannot read `{shown}`: {error}")).help(help)
+        Box::new(Diagnostic::error("unreadable-file", format!("cannot read `{shown}`: {error}")).help(help))
     };
     let meta = std::fs::metadata(path).map_err(|error| unreadable(&error))?;
     if meta.is_dir() {
-        return Err(Diagnostic::error("unreadable-file", format!("`{shown}` is a folder"))
-            .help("name the file in it, such as `system.toml`"));
+        return Err(Box::new(
+            Diagnostic::error("unreadable-file", format!("`{shown}` is a folder"))
+                .help("name the file in it, such as `system.toml`"),
+        ));
     }
     if meta.len() > LONGEST as u64 {
-        return Err(too_large(meta.len()));
+        return Err(Box::new(too_large(meta.len())));
     }
     let bytes = std::fs::read(path).map_err(|error| unreadable(&error))?;
     if bytes.len() > LONGEST {
-        return Err(too_large(bytes.len() as u64));
+        return Err(Box::new(too_large(bytes.len() as u64)));
     }
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
         if error.as_bytes().contains(&0) {
-            return binary();
+            return Box::new(binary());
         }
-        Diagnostic::error("not-utf-8", format!("`{shown}` is not UTF-8 text: byte {at} does not belong there"))
-            .help("save it as UTF-8, which every editor can")
+        Box::new(
+            Diagnostic::error(
+                "not-utf-8",
+                format!("`{shown}` is not UTF-8 text: byte {at} does not belong there"),
+            )
+            .help("save it as UTF-8, which every editor can"),
+        )
     })
 }
 
@@ -155,7 +164,8 @@ fn binary() -> Diagnostic {
 /// The finding of a mistake in the TOML itself.
 pub(crate) fn syntax(error: &toml::de::Error, text: &str) -> Diagnostic {
     let span = error.span().unwrap_or(text.len()..text.len());
-    let message = error.message().lines().next().unwrap_or("this is not TOML").trim_end_matches('.').to_owned();
+    let message =
+        error.message().lines().next().unwrap_or("this is not TOML").trim_end_matches('.').to_owned();
     let help = if message.contains("duplicate key") {
         "keep one of them"
     } else if message.contains("quote") || message.contains("string") {

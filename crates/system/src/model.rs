@@ -1,7 +1,9 @@
 //! The resolved system: what every later stage reads. References are indices, quantities are SI, signals are interned.
 //!
 //! Contract: a [`System`] only comes out of [`crate::load`] (or its edits), so every index points at something, every
-//! size is positive where it must be, and names are unique within the whole file. Later stages index without checking.
+//! size is positive where it must be, and names are unique: vessels, air spaces, passages, supplies, boards, actuators, sensors,
+//! signals and procedures share one set of names; climates, corners, alarms and requirements have one each. Later stages index
+//! without checking.
 //!
 //! Units of plain `f64` fields: m, m², m³, s, °C (absolute temperature), K (differences), W, J, kg, m³/s, A, V; anything else
 //! carries its unit in the field's name.
@@ -51,7 +53,7 @@ index!(
 );
 
 /// Everything that one system file says, resolved.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct System {
     /// Name of the system, for titles.
     pub name: String,
@@ -87,7 +89,8 @@ pub struct System {
     pub actuators: Vec<Actuator>,
     /// Measuring parts.
     pub sensors: Vec<Sensor>,
-    /// All values that rules can see, interned: sensors, derived signals, actuator states, built-ins.
+    /// All values that rules can see, interned: sensors, actuator states, derived signals, then trips, running procedures and the
+    /// first scan. A derived signal stands behind every other derived signal that it reads, so one pass in this order computes all.
     pub signals: Vec<Signal>,
     /// Control rules, at most one for each actuator.
     pub rules: Vec<Rule>,
@@ -111,6 +114,8 @@ pub struct System {
     pub notes: Vec<String>,
     /// Place in the file of each named thing, for findings of later stages.
     pub places: crate::places::Places,
+    /// The parts that the file was read with: figures and failure modes.
+    pub library: std::sync::Arc<crate::parts::Library>,
 }
 
 /// How long a person takes from the alarm to the tank, s.
@@ -125,7 +130,7 @@ pub struct Response {
 }
 
 /// The path from an alarm to a person.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct Telling {
     /// What feeds the router and the station: while it is dead no message leaves.
     pub supply: Option<SupplyIdx>,
@@ -136,7 +141,7 @@ pub struct Telling {
 }
 
 /// Air of the room around the stand by day and night.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Climate {
     /// Name, e.g. `winter_setback`.
     pub name: String,
@@ -153,7 +158,7 @@ pub struct Climate {
 }
 
 /// State of the water at the start.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Water {
     /// °C.
     pub temperature_c: f64,
@@ -170,7 +175,7 @@ pub struct Water {
 }
 
 /// What breathes.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Livestock {
     /// Where it lives.
     pub vessel: VesselIdx,
@@ -191,7 +196,7 @@ pub struct Livestock {
 }
 
 /// Anything that holds water.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Vessel {
     /// Unique name.
     pub name: String,
@@ -265,7 +270,7 @@ pub enum Contents {
 }
 
 /// Bounded air over water.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct AirSpace {
     /// Name.
     pub name: String,
@@ -276,7 +281,7 @@ pub struct AirSpace {
 }
 
 /// Tray below the stand.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Bund {
     /// Length, depth, height inside, m.
     pub inside: [f64; 3],
@@ -290,7 +295,7 @@ impl Bund {
 }
 
 /// A way of the water between two vessels.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Passage {
     /// Unique name.
     pub name: String,
@@ -305,7 +310,7 @@ pub struct Passage {
 }
 
 /// Legs of a tee behind the first.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Branch {
     /// Where to.
     pub to: VesselIdx,
@@ -334,7 +339,7 @@ impl Pipe {
 }
 
 /// Kinds of passage. Heights are above the floor of the vessel they are in.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub enum PassageKind {
     /// Overflow edge or comb; drowned from below when the other side is higher than the crest.
     Weir {
@@ -433,7 +438,7 @@ pub enum PassageKind {
 }
 
 /// A group of parts that fail together.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Supply {
     /// Unique name.
     pub name: String,
@@ -476,7 +481,7 @@ pub enum SupplyKind {
 }
 
 /// A controller board.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Board {
     /// Name.
     pub name: String,
@@ -493,7 +498,7 @@ pub struct Board {
 }
 
 /// A part that is switched or always runs.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Actuator {
     /// Unique name.
     pub name: String,
@@ -570,7 +575,7 @@ pub enum ActuatorKind {
 }
 
 /// A measuring part.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Sensor {
     /// Unique name; its signal has the same name.
     pub name: String,
@@ -666,7 +671,7 @@ pub enum SensorKind {
 }
 
 /// One value that rules can see.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Signal {
     /// Name as written in conditions.
     pub name: String,
@@ -712,7 +717,7 @@ pub enum Scale {
 }
 
 /// Where a signal comes from.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub enum SignalSource {
     /// A sensor of the file.
     Sensor(SensorIdx),
@@ -729,14 +734,29 @@ pub enum SignalSource {
 }
 
 /// Derived signals.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub enum Derived {
     /// First-order lag, time constant s.
-    Lag { #[allow(missing_docs)] of: SignalIdx, #[allow(missing_docs)] time_s: f64 },
+    Lag {
+        #[allow(missing_docs)]
+        of: SignalIdx,
+        #[allow(missing_docs)]
+        time_s: f64,
+    },
     /// `left - right`.
-    Difference { #[allow(missing_docs)] left: SignalIdx, #[allow(missing_docs)] right: SignalIdx },
+    Difference {
+        #[allow(missing_docs)]
+        left: SignalIdx,
+        #[allow(missing_docs)]
+        right: SignalIdx,
+    },
     /// Change over a sliding window, per hour.
-    Rate { #[allow(missing_docs)] of: SignalIdx, #[allow(missing_docs)] over_s: f64 },
+    Rate {
+        #[allow(missing_docs)]
+        of: SignalIdx,
+        #[allow(missing_docs)]
+        over_s: f64,
+    },
     /// Boolean vote.
     Vote {
         /// Inputs.
@@ -745,7 +765,10 @@ pub enum Derived {
         need: u8,
     },
     /// Middle or mean of probes, with degradation.
-    Middle { #[allow(missing_docs)] of: Vec<SignalIdx> },
+    Middle {
+        #[allow(missing_docs)]
+        of: Vec<SignalIdx>,
+    },
     /// Volume or time summed over the UTC day while the actuator is on.
     Totaliser {
         /// Whose run.
@@ -754,19 +777,39 @@ pub enum Derived {
         flow: Option<f64>,
     },
     /// True once the condition has held for so long.
-    OnDelay { #[allow(missing_docs)] condition: Condition, #[allow(missing_docs)] time_s: f64 },
+    OnDelay {
+        #[allow(missing_docs)]
+        condition: Condition,
+        #[allow(missing_docs)]
+        time_s: f64,
+    },
     /// True until the condition has been false for so long.
-    OffDelay { #[allow(missing_docs)] condition: Condition, #[allow(missing_docs)] time_s: f64 },
+    OffDelay {
+        #[allow(missing_docs)]
+        condition: Condition,
+        #[allow(missing_docs)]
+        time_s: f64,
+    },
     /// Inside a daily window, local civil time; minutes of the day. Wraps over midnight when from > to.
-    Schedule { #[allow(missing_docs)] from_min: u16, #[allow(missing_docs)] to_min: u16 },
+    Schedule {
+        #[allow(missing_docs)]
+        from_min: u16,
+        #[allow(missing_docs)]
+        to_min: u16,
+    },
     /// Named condition.
     Condition(Condition),
     /// First, or the second while the first is bad.
-    Substitute { #[allow(missing_docs)] of: SignalIdx, #[allow(missing_docs)] with: SignalIdx },
+    Substitute {
+        #[allow(missing_docs)]
+        of: SignalIdx,
+        #[allow(missing_docs)]
+        with: SignalIdx,
+    },
 }
 
 /// A control rule.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Rule {
     /// What it drives.
     pub drives: ActuatorIdx,
@@ -801,10 +844,15 @@ pub struct Rule {
 }
 
 /// How a rule decides.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub enum RuleForm {
     /// Two thresholds.
-    Switch { #[allow(missing_docs)] start: Condition, #[allow(missing_docs)] stop: Condition },
+    Switch {
+        #[allow(missing_docs)]
+        start: Condition,
+        #[allow(missing_docs)]
+        stop: Condition,
+    },
     /// On while it holds.
     When(Condition),
     /// Always on.
@@ -825,7 +873,12 @@ pub enum RuleForm {
         cools: bool,
     },
     /// Daily windows in local time with a ramp; duty 0..1 for modulated parts.
-    Schedule { #[allow(missing_docs)] windows: Vec<(u16, u16)>, #[allow(missing_docs)] ramp_s: f64 },
+    Schedule {
+        #[allow(missing_docs)]
+        windows: Vec<(u16, u16)>,
+        #[allow(missing_docs)]
+        ramp_s: f64,
+    },
     /// Volume a UTC day in portions.
     Dose {
         /// m³ a day.
@@ -840,7 +893,7 @@ pub enum RuleForm {
 }
 
 /// A latching stop.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Trip {
     /// What trips.
     pub when: Condition,
@@ -849,16 +902,21 @@ pub struct Trip {
 }
 
 /// How a trip resets.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub enum TripReset {
     /// Only by a person.
     ByHand,
     /// By itself when this holds, at most `per_day` times a UTC day; then by hand. None: no limit.
-    Auto { #[allow(missing_docs)] when: Condition, #[allow(missing_docs)] per_day: Option<u8> },
+    Auto {
+        #[allow(missing_docs)]
+        when: Condition,
+        #[allow(missing_docs)]
+        per_day: Option<u8>,
+    },
 }
 
 /// No gain in spite of running.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Stall {
     /// s.
     pub after_s: f64,
@@ -869,7 +927,7 @@ pub struct Stall {
 }
 
 /// An operator's sequence.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Procedure {
     /// Name.
     pub name: String,
@@ -880,7 +938,7 @@ pub struct Procedure {
 }
 
 /// One step of a procedure.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Step {
     /// What the person reads.
     pub text: String,
@@ -895,7 +953,7 @@ pub struct Step {
 }
 
 /// An alarm of the program.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Alarm {
     /// Name.
     pub name: String,
@@ -922,7 +980,7 @@ pub enum Priority {
 }
 
 /// A true quantity of the twin that requirements speak about.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Truth {
     /// As written, e.g. `display.temperature`.
     pub name: String,
@@ -960,7 +1018,7 @@ pub enum TruthKind {
 }
 
 /// What must hold.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Requirement {
     /// Name, e.g. `hot`.
     pub name: String,
@@ -1017,7 +1075,7 @@ pub enum MarginUnit {
 }
 
 /// A named corner of the uncertain parameters; 1.0 is nominal.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Corner {
     /// Name.
     pub name: String,
@@ -1042,7 +1100,7 @@ pub struct Corner {
 }
 
 /// A risk that the aquarist takes with open eyes.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Accepted {
     /// Part, `*` for any.
     pub part: String,

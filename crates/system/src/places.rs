@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::ops::Range;
 
 /// Byte ranges in the source text by `kind.name` (e.g. `actuator.heater`) and by `kind.name.key`.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct Places {
     spans: HashMap<String, Range<usize>>,
 }

@@ -95,7 +95,15 @@ impl<'a> Table<'a> {
         subject: Option<String>,
         sink: &'a Sink<'a>,
     ) -> Self {
-        Table { map, span, label: label.into(), subject, asked: RefCell::new(vec![]), left: Cell::new(false), sink }
+        Table {
+            map,
+            span,
+            label: label.into(),
+            subject,
+            asked: RefCell::new(vec![]),
+            left: Cell::new(false),
+            sink,
+        }
     }
 
     /// The keys as written, with their places, in file order.
@@ -194,9 +202,16 @@ impl<'a> Table<'a> {
             known.sort_unstable();
             known.dedup();
             self.sink.report(
-                self.about(Diagnostic::error("unknown-key", format!("`{key}` is not a key of {}", self.label)))
-                    .at(Some(span), "unknown key")
-                    .help(suggest::help(key, known.into_iter().filter(|k| !self.has(k)), "keys that may be added")),
+                self.about(Diagnostic::error(
+                    "unknown-key",
+                    format!("`{key}` is not a key of {}", self.label),
+                ))
+                .at(Some(span), "unknown key")
+                .help(suggest::help(
+                    key,
+                    known.into_iter().filter(|k| !self.has(k)),
+                    "keys that may be added",
+                )),
             );
         }
     }
@@ -209,12 +224,24 @@ impl<'a> Field<'a> {
     }
 
     /// Reports a finding at the value.
-    pub(crate) fn report(&self, id: &'static str, message: impl Into<String>, label: &str, help: impl Into<String>) {
+    pub(crate) fn report(
+        &self,
+        id: &'static str,
+        message: impl Into<String>,
+        label: &str,
+        help: impl Into<String>,
+    ) {
         self.report_at(Diagnostic::error(id, message), self.span(), label, help);
     }
 
     /// Reports a warning at the value.
-    pub(crate) fn warn(&self, id: &'static str, message: impl Into<String>, label: &str, help: impl Into<String>) {
+    pub(crate) fn warn(
+        &self,
+        id: &'static str,
+        message: impl Into<String>,
+        label: &str,
+        help: impl Into<String>,
+    ) {
         self.report_at(Diagnostic::warning(id, message), self.span(), label, help);
     }
 
@@ -305,7 +332,10 @@ impl<'a> Field<'a> {
                 Err(error) => {
                     let span = self.inner_span(error.span.clone());
                     self.report_at(
-                        Diagnostic::error(unit_id(&error), format!("`{}` of {}: {error}", self.key, self.label)),
+                        Diagnostic::error(
+                            unit_id(&error),
+                            format!("`{}` of {}: {error}", self.key, self.label),
+                        ),
                         span,
                         "",
                         error.help(),
@@ -319,7 +349,12 @@ impl<'a> Field<'a> {
                     let unit = kind.units().next().map_or("", |unit| unit.symbol);
                     self.report(
                         "missing-unit",
-                        format!("`{}` of {} needs a unit: it is {}", self.key, self.label, kind.with_article()),
+                        format!(
+                            "`{}` of {} needs a unit: it is {}",
+                            self.key,
+                            self.label,
+                            kind.with_article()
+                        ),
                         "a number without a unit",
                         format!("write it in quotes with its unit, such as `{} = \"{x} {unit}\"`", self.key),
                     );
@@ -348,7 +383,8 @@ impl<'a> Field<'a> {
         if ok {
             return Some(x);
         }
-        let id = if x <= 0.0 && !matches!(bound, Bound::Within(..)) { "not-positive" } else { "out-of-range" };
+        let id =
+            if x <= 0.0 && !matches!(bound, Bound::Within(..)) { "not-positive" } else { "out-of-range" };
         self.report(
             id,
             format!("`{}` of {} must be {wanted}", self.key, self.label),

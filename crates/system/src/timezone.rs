@@ -67,10 +67,18 @@ mod tests {
 
     #[test]
     fn zones_of_the_world() {
-        for zone in ["UTC0", "GMT0BST,M3.5.0/1,M10.5.0", "CET-1CEST,M3.5.0,M10.5.0/3", "<+0330>-3:30", "PST8PDT,M3.2.0,M11.1.0"] {
+        for zone in [
+            "UTC0",
+            "GMT0BST,M3.5.0/1,M10.5.0",
+            "CET-1CEST,M3.5.0,M10.5.0/3",
+            "<+0330>-3:30",
+            "PST8PDT,M3.2.0,M11.1.0",
+        ] {
             assert_eq!(check(zone), Ok(()), "{zone}");
         }
-        for wrong in ["", "Europe/London", "GMT", "GMT0BST", "GMT0BST,M3.5.0", "GMT0BST,M13.5.0,M10.5.0", "UTC0 "] {
+        for wrong in
+            ["", "Europe/London", "GMT", "GMT0BST", "GMT0BST,M3.5.0", "GMT0BST,M13.5.0,M10.5.0", "UTC0 "]
+        {
             assert!(check(wrong).is_err(), "{wrong}");
         }
     }

@@ -52,7 +52,11 @@ const EXAMPLE: &str = "always display.temperature <= 31 degC";
 pub(crate) fn parse(text: &str) -> Result<Formula, TextError> {
     let all = tokens(text)?;
     if all.is_empty() {
-        return Err(TextError::new(0..text.len(), "the requirement is empty", format!("write it like `{EXAMPLE}`")));
+        return Err(TextError::new(
+            0..text.len(),
+            "the requirement is empty",
+            format!("write it like `{EXAMPLE}`"),
+        ));
     }
     let mut cursor = Cursor::new(&all, text);
     let formula = implies(&mut cursor)?;

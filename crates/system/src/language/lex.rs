@@ -23,9 +23,35 @@ pub(crate) type Placed = (Token, Range<usize>);
 
 /// Words that no part or signal may be named by.
 pub(crate) const RESERVED: &[&str] = &[
-    "and", "or", "not", "implies", "true", "false", "always", "never", "eventually", "until", "apart", "bad",
-    "tripped", "running", "first_scan", "range", "rise", "fall", "time", "below", "above", "by", "hand", "per",
-    "day", "when", "floor", "on", "off",
+    "and",
+    "or",
+    "not",
+    "implies",
+    "true",
+    "false",
+    "always",
+    "never",
+    "eventually",
+    "until",
+    "apart",
+    "bad",
+    "tripped",
+    "running",
+    "first_scan",
+    "range",
+    "rise",
+    "fall",
+    "time",
+    "below",
+    "above",
+    "by",
+    "hand",
+    "per",
+    "day",
+    "when",
+    "floor",
+    "on",
+    "off",
 ];
 
 const ENDS_QUANTITY: &[&str] = &["and", "or", "implies", "until", "not"];
@@ -46,7 +72,9 @@ pub(crate) fn tokens(text: &str) -> Result<Vec<Placed>, TextError> {
                 .find(|c: char| !(c.is_ascii_alphanumeric() || c == '_' || c == '.'))
                 .unwrap_or(text.len() - at);
             Token::Word(text[start..at].to_owned())
-        } else if c.is_ascii_digit() || (matches!(c, '-' | '+' | '.') && next.is_some_and(|n| n.is_ascii_digit())) {
+        } else if c.is_ascii_digit()
+            || (matches!(c, '-' | '+' | '.') && next.is_some_and(|n| n.is_ascii_digit()))
+        {
             at = quantity_end(text, start);
             Token::Quantity(text[start..at].to_owned())
         } else if c == '<' || c == '>' {
@@ -148,7 +176,11 @@ impl<'t> Cursor<'t> {
         if self.mark(mark) {
             return Ok(());
         }
-        Err(TextError::new(self.place(), format!("`{mark}` is missing here"), format!("write it like `{example}`")))
+        Err(TextError::new(
+            self.place(),
+            format!("`{mark}` is missing here"),
+            format!("write it like `{example}`"),
+        ))
     }
 
     pub(crate) fn need_name(&mut self, example: &str) -> Result<super::Word, TextError> {

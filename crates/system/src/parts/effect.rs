@@ -208,16 +208,18 @@ impl Effect {
             | Effect::NoRestart
             | Effect::HoseOff
             | Effect::LineSlipped
-            | Effect::LineSubmerged
             | Effect::ThermostatWelded
             | Effect::TripsRcd
             | Effect::Removes(_)
             | Effect::CollectorFull
             | Effect::LeftOff => Group::Actuator,
-            Effect::Dead | Effect::Hang | Effect::OutputsFrozen | Effect::ClockLost | Effect::BrownOut => Group::Power,
+            Effect::Dead | Effect::Hang | Effect::OutputsFrozen | Effect::ClockLost | Effect::BrownOut => {
+                Group::Power
+            }
             Effect::Blocked(_)
             | Effect::BreakHoleShut
             | Effect::CheckValveLeaks
+            | Effect::LineSubmerged
             | Effect::Leak(_)
             | Effect::SeamFails
             | Effect::Emptied

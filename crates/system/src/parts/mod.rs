@@ -13,10 +13,10 @@
 mod effect;
 mod read;
 
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use crate::diagnostic::Diagnostic;
-use crate::model::ActuatorKind;
+use crate::model::{ActuatorKind, PassageKind, SensorKind, SupplyKind, VesselRole};
 pub use effect::{Effect, Group};
 
 /// Kinds of sensor, without their parameters.
@@ -75,7 +75,7 @@ pub enum PartOf {
     /// A controller board.
     Board,
     /// A vessel with its role.
-    Vessel(crate::model::VesselRole),
+    Vessel(VesselRole),
     /// A passage of this kind.
     Passage(PassageClass),
     /// Something outside the file: mains, room, people, telling.
@@ -171,17 +171,67 @@ pub(crate) const FILES: &[(&str, &str)] = &[
     ("chips.toml", include_str!("../../parts/chips.toml")),
 ];
 
+impl SensorClass {
+    /// The class of a sensor.
+    pub fn of(kind: &SensorKind) -> Self {
+        match kind {
+            SensorKind::Ds18b20 => Self::Ds18b20,
+            SensorKind::Tmp36 { .. } => Self::Tmp36,
+            SensorKind::Ntc { .. } => Self::Ntc,
+            SensorKind::Ph { .. } => Self::Ph,
+            SensorKind::Conductivity => Self::Conductivity,
+            SensorKind::Level { .. } => Self::Level,
+            SensorKind::Float { .. } => Self::Float,
+            SensorKind::Leak => Self::Leak,
+            SensorKind::Flow { .. } => Self::Flow,
+            SensorKind::Presence { .. } => Self::Presence,
+            SensorKind::Charge { .. } => Self::Charge,
+            SensorKind::RoomTemperature => Self::RoomTemperature,
+            SensorKind::Button => Self::Button,
+        }
+    }
+}
+
+impl PassageClass {
+    /// The class of a passage.
+    pub fn of(kind: &PassageKind) -> Self {
+        match kind {
+            PassageKind::Weir { .. } => Self::Weir,
+            PassageKind::Baffle { .. } => Self::Baffle,
+            PassageKind::Opening { .. } => Self::Opening,
+            PassageKind::Drain { .. } => Self::Drain,
+            PassageKind::Sock { .. } => Self::Sock,
+            PassageKind::Pumped { .. } => Self::Pumped,
+            PassageKind::Line { .. } => Self::Line,
+            PassageKind::Siphon { .. } => Self::Siphon,
+        }
+    }
+}
+
+impl SupplyClass {
+    /// The class of a supply.
+    pub fn of(kind: &SupplyKind) -> Self {
+        match kind {
+            SupplyKind::Circuit { .. } => Self::Circuit,
+            SupplyKind::Rail { .. } => Self::Rail,
+            SupplyKind::Battery { .. } => Self::Battery,
+            SupplyKind::Card => Self::Card,
+            SupplyKind::Bus => Self::Bus,
+        }
+    }
+}
+
 impl Library {
     /// The library that the tool brings along.
-    pub fn builtin() -> &'static Library {
-        static BUILTIN: OnceLock<Library> = OnceLock::new();
+    pub fn builtin() -> &'static Arc<Library> {
+        static BUILTIN: OnceLock<Arc<Library>> = OnceLock::new();
         BUILTIN.get_or_init(|| {
             let mut library = Library::default();
             for (_, text) in FILES {
                 // A test reads each file and holds it free of findings.
                 library.add(text);
             }
-            library
+            Arc::new(library)
         })
     }
 
@@ -257,5 +307,52 @@ impl Library {
         ids.sort_unstable();
         ids.dedup();
         ids
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::HashSet;
+
+    use super::{FILES, Library, PartOf};
+    use crate::resolve::{ACTUATOR_KINDS, SENSOR_KINDS};
+
+    #[test]
+    fn the_data_files_are_sound() {
+        for (name, text) in FILES {
+            let findings = Library::default().add(text);
+            assert!(findings.is_empty(), "{name}: {findings:#?}");
+        }
+    }
+
+    #[test]
+    fn every_kind_has_a_plain_part_named_as_in_the_file() {
+        let library = Library::builtin();
+        for (word, kind) in ACTUATOR_KINDS {
+            assert_eq!(library.usual(PartOf::Actuator(*kind)).map(|p| p.id.as_str()), Some(*word));
+        }
+        for (word, class) in SENSOR_KINDS {
+            assert_eq!(library.usual(PartOf::Sensor(*class)).map(|p| p.id.as_str()), Some(*word));
+            assert!(library.value(word, "max_age").is_some_and(|age| age > 0.0), "{word}");
+        }
+    }
+
+    #[test]
+    fn every_figure_and_mode_has_a_source_and_ids_are_unique() {
+        let mut ids = HashSet::new();
+        for part in Library::builtin().parts() {
+            assert!(ids.insert(&part.id), "{} stands twice", part.id);
+            let mut modes = HashSet::new();
+            assert!(part.figures.iter().all(|figure| !figure.source.is_empty()), "{}", part.id);
+            for mode in &part.modes {
+                assert!(
+                    !mode.source.is_empty() && !mode.description.ends_with('.'),
+                    "{} {}",
+                    part.id,
+                    mode.id
+                );
+                assert!(modes.insert(&mode.id), "{} {} stands twice", part.id, mode.id);
+            }
+        }
     }
 }

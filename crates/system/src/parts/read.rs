@@ -61,8 +61,10 @@ pub(super) fn read(text: &str) -> (Vec<Part>, Vec<Chip>, Vec<Diagnostic>) {
     if errors.is_empty() {
         let root = Table::new(document.get_ref(), 0..0, "the parts file", None, &sink);
         let sections = |key| root.get(key).map(|field| field.one_or_list()).unwrap_or_default();
+        let groups: Vec<(String, Vec<FailureMode>)> =
+            sections("group").iter().filter_map(|field| group(&field.table()?)).collect();
         for table in sections("part").iter().filter_map(Field::table) {
-            parts.extend(part(&table));
+            parts.extend(part(&table, &groups));
         }
         for table in sections("chip").iter().filter_map(Field::table) {
             chips.extend(chip(&table));
@@ -72,7 +74,19 @@ pub(super) fn read(text: &str) -> (Vec<Part>, Vec<Chip>, Vec<Diagnostic>) {
     (parts, chips, sink.into_findings())
 }
 
-fn part(table: &Table<'_>) -> Option<Part> {
+/// Failure modes that several parts of one file share; `with` of a part names them.
+fn group(table: &Table<'_>) -> Option<(String, Vec<FailureMode>)> {
+    let id = table.need("id", "\"contact\"").and_then(|field| field.text());
+    let common = table.text("source").unwrap_or("").to_owned();
+    // A drift in a group has no sensor to give its unit: it must be written with one, and temperature is what probes share.
+    let of = Some(PartOf::Sensor(SensorClass::Ds18b20));
+    let items = table.get("mode").map(|field| field.one_or_list()).unwrap_or_default();
+    let modes = items.iter().filter_map(|item| mode(&item.table()?, of, &common)).collect();
+    table.finish();
+    Some((id?.to_owned(), modes))
+}
+
+fn part(table: &Table<'_>, groups: &[(String, Vec<FailureMode>)]) -> Option<Part> {
     let id = table.need("id", "\"my_heater\"").and_then(|field| field.text());
     let of = part_of(table);
     let title = table.need("title", "\"Heater with its own dial\"").and_then(|field| field.text());
@@ -85,7 +99,20 @@ fn part(table: &Table<'_>) -> Option<Part> {
         }
     }
     let items = table.get("mode").map(|field| field.one_or_list()).unwrap_or_default();
-    let modes = items.iter().filter_map(|item| mode(&item.table()?, of, &common)).collect();
+    let mut modes: Vec<FailureMode> =
+        items.iter().filter_map(|item| mode(&item.table()?, of, &common)).collect();
+    for field in table.get("with").map(|field| field.one_or_list()).unwrap_or_default() {
+        let Some(name) = field.text() else { continue };
+        match groups.iter().find(|(id, _)| id == name) {
+            Some((_, shared)) => modes.extend(shared.iter().cloned()),
+            None => field.report(
+                "unknown-name",
+                format!("no group of this file is named `{name}`"),
+                "",
+                suggest::help(name, groups.iter().map(|(id, _)| id.as_str()), "groups"),
+            ),
+        }
+    }
     table.finish();
     Some(Part { id: id?.to_owned(), title: title?.to_owned(), of: of?, figures, modes })
 }
@@ -158,7 +185,9 @@ fn mode(table: &Table<'_>, of: Option<PartOf>, common: &str) -> Option<FailureMo
     let name = name?;
     let word = name.text()?;
     let amount = match amount_field {
-        Some(field) => Some(field.quantity(Effect::amount_kind(word).unwrap_or(spread_kind(of)), Bound::Any)?),
+        Some(field) => {
+            Some(field.quantity(Effect::amount_kind(word).unwrap_or(spread_kind(of)), Bound::Any)?)
+        }
         None => None,
     };
     match Effect::read(word, amount) {
@@ -174,7 +203,11 @@ fn mode(table: &Table<'_>, of: Option<PartOf>, common: &str) -> Option<FailureMo
                 "bad-effect",
                 format!("`{word}` is not understood as an effect: {problem}"),
                 "",
-                suggest::help(word, ["always-on", "never-on", "frozen", "drift", "blocked", "leak"], "effects"),
+                suggest::help(
+                    word,
+                    ["always-on", "never-on", "frozen", "drift", "blocked", "leak"],
+                    "effects",
+                ),
             );
             None
         }

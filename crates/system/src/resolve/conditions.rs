@@ -202,7 +202,11 @@ impl<'a> Signals<'_, 'a> {
             field.sink.report(
                 Diagnostic::warning(
                     "comparison-never-changes",
-                    format!("this comparison never changes: the signal lies within {} to {}", shown(low), shown(high)),
+                    format!(
+                        "this comparison never changes: the signal lies within {} to {}",
+                        shown(low),
+                        shown(high)
+                    ),
                 )
                 .at(Some(field.inner_span(word.span.clone())), format!("this is {}", shown(count)))
                 .help(format!("check the value {value}, or widen the signal's `range`")),
@@ -232,7 +236,13 @@ pub(super) fn in_scale(word: &Word, scale: Scale, field: &Field<'_>) -> Option<(
         }
         Err(error) => {
             let span = word.span.start + error.span.start..word.span.start + error.span.end;
-            report(field, unit_id(&error), span, format!("`{}` of {}: {error}", field.key, field.label), error.help());
+            report(
+                field,
+                unit_id(&error),
+                span,
+                format!("`{}` of {}: {error}", field.key, field.label),
+                error.help(),
+            );
             None
         }
     }

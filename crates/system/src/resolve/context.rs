@@ -164,7 +164,8 @@ impl<'a> Context<'a> {
             }
         }
         for (position, entry) in self.rules.iter_mut().enumerate() {
-            let drives = entry.table.get("drives").and_then(|f| f.value.get_ref().as_str().map(str::to_owned));
+            let drives =
+                entry.table.get("drives").and_then(|f| f.value.get_ref().as_str().map(str::to_owned));
             entry.name = drives.unwrap_or_else(|| format!("rule {}", position + 1));
             entry.table.label = format!("the rule of `{}`", entry.name);
             entry.table.subject = Some(entry.name.clone());
@@ -186,8 +187,12 @@ impl<'a> Context<'a> {
 
     /// All names of these kinds, in alphabetical order.
     pub(super) fn names_of(&self, things: &[Thing]) -> Vec<&str> {
-        let mut all: Vec<&str> =
-            self.names.iter().filter(|(_, n)| things.contains(&n.thing)).map(|(name, _)| name.as_str()).collect();
+        let mut all: Vec<&str> = self
+            .names
+            .iter()
+            .filter(|(_, n)| things.contains(&n.thing))
+            .map(|(name, _)| name.as_str())
+            .collect();
         all.sort_unstable();
         all
     }
@@ -201,7 +206,11 @@ impl<'a> Context<'a> {
             Some(named) if named.thing == wanted => return Some(named.position),
             Some(named) => Diagnostic::error(
                 "wrong-kind-of-name",
-                format!("`{name}` is {}, but {what} takes {}", named.thing.with_article(), wanted.with_article()),
+                format!(
+                    "`{name}` is {}, but {what} takes {}",
+                    named.thing.with_article(),
+                    wanted.with_article()
+                ),
             )
             .at(Some(span), "")
             .at(Some(named.span.clone()), format!("`{name}` is named here")),

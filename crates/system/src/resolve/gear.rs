@@ -4,7 +4,8 @@ use units::Kind;
 
 use super::context::{Context, Entry, Thing};
 use crate::model::{
-    Actuator, ActuatorIdx, ActuatorKind, Blow, Board, SensorIdx, SignalIdx, Supply, SupplyIdx, SupplyKind, VesselIdx,
+    Actuator, ActuatorIdx, ActuatorKind, Blow, Board, SensorIdx, SignalIdx, Supply, SupplyIdx, SupplyKind,
+    VesselIdx,
 };
 use crate::raw::{Bound, Field, Table};
 use crate::suggest;

@@ -12,6 +12,8 @@ mod signals;
 mod topology;
 mod water;
 
+use std::sync::Arc;
+
 use toml::Spanned;
 use toml::de::DeTable;
 
@@ -23,7 +25,11 @@ pub(crate) use gear::ACTUATOR_KINDS;
 pub(crate) use sensors::SENSOR_KINDS;
 
 /// Resolves a parsed file. Findings go to the sink; without errors there the result is a sound system.
-pub(crate) fn resolve<'a>(root: &'a Spanned<DeTable<'a>>, library: &'a Library, sink: &'a Sink<'a>) -> System {
+pub(crate) fn resolve<'a>(
+    root: &'a Spanned<DeTable<'a>>,
+    library: &'a Arc<Library>,
+    sink: &'a Sink<'a>,
+) -> System {
     let root = Table::new(root.get_ref(), 0..0, "the file", None, sink);
     let context = Context::read(&root, library, sink);
 
@@ -75,6 +81,7 @@ pub(crate) fn resolve<'a>(root: &'a Spanned<DeTable<'a>>, library: &'a Library, 
         assumptions: settings.assumptions,
         notes: settings.notes,
         places: context.places.take(),
+        library: Arc::clone(library),
     };
     needs::requirements(&context, &root, &mut system);
     needs::accepted(&context, &mut system);

@@ -8,9 +8,10 @@ use crate::expr::{Comparison, Predicate, Stl, StlTerm};
 use crate::language::Word;
 use crate::language::formula::{Formula, FormulaTerm, Window, parse};
 use crate::model::{
-    Accepted, ActuatorIdx, ActuatorKind, Harm, MarginUnit, PassageKind, Requirement, Severity, System, Truth, TruthIdx,
-    TruthKind, VesselIdx, VesselRole,
+    Accepted, ActuatorIdx, ActuatorKind, Harm, MarginUnit, PassageKind, Requirement, Severity, System, Truth,
+    TruthIdx, TruthKind, VesselIdx, VesselRole,
 };
+use crate::parts::PartOf;
 use crate::raw::{Bound, Field, Table, unit_id};
 use crate::suggest;
 
@@ -36,8 +37,10 @@ const SEVERITIES: &[(&str, Severity)] = &[
     ("catastrophic", Severity::Catastrophic),
 ];
 
-/// Names of truths behind the point, of vessels and of actuators.
-const VESSEL_TRUTHS: &[(&str, fn(VesselIdx) -> TruthKind)] = &[
+/// A name behind the point, and the truth it makes of the thing before it.
+type TruthName<T> = (&'static str, fn(T) -> TruthKind);
+/// Names of truths of vessels.
+const VESSEL_TRUTHS: &[TruthName<VesselIdx>] = &[
     ("temperature", TruthKind::Temperature),
     ("oxygen", TruthKind::Oxygen),
     ("salinity", TruthKind::Salinity),
@@ -48,7 +51,8 @@ const VESSEL_TRUTHS: &[(&str, fn(VesselIdx) -> TruthKind)] = &[
     ("movement", TruthKind::Movement),
     ("light", TruthKind::Light),
 ];
-const ACTUATOR_TRUTHS: &[(&str, fn(ActuatorIdx) -> TruthKind)] =
+/// Names of truths of actuators.
+const ACTUATOR_TRUTHS: &[TruthName<ActuatorIdx>] =
     &[("bare", TruthKind::Bare), ("running", TruthKind::Running)];
 
 pub(super) fn requirements<'a>(context: &Context<'a>, root: &Table<'a>, system: &mut System) {
@@ -179,7 +183,11 @@ fn add(system: &mut System, unread: Unread) {
     }
 }
 
-fn own_requirement<'a>(_context: &Context<'a>, entry: &Entry<'a>, system: &mut System) -> Option<Requirement> {
+fn own_requirement<'a>(
+    _context: &Context<'a>,
+    entry: &Entry<'a>,
+    system: &mut System,
+) -> Option<Requirement> {
     let table = &entry.table;
     let harm = table.get("harm").and_then(|field| field.word(HARMS)).unwrap_or(Harm::Other);
     let severity = table.get("severity").and_then(|f| f.word(SEVERITIES)).unwrap_or(Severity::Marginal);
@@ -188,10 +196,9 @@ fn own_requirement<'a>(_context: &Context<'a>, entry: &Entry<'a>, system: &mut S
     let formula = match parse(text) {
         Ok(formula) => formula,
         Err(error) => {
-            let finding =
-                Diagnostic::error("bad-requirement", format!("{}: {}", table.label, error.message))
-                    .at(Some(field.inner_span(error.span)), "")
-                    .help(error.help);
+            let finding = Diagnostic::error("bad-requirement", format!("{}: {}", table.label, error.message))
+                .at(Some(field.inner_span(error.span)), "")
+                .help(error.help);
             table.sink.report(table.about(finding));
             return None;
         }
@@ -199,7 +206,14 @@ fn own_requirement<'a>(_context: &Context<'a>, entry: &Entry<'a>, system: &mut S
     let mut reader = Reader { system, field: Some(&field), unit: None };
     let formula = reader.formula(&formula)?;
     let margin_unit = reader.unit.unwrap_or(MarginUnit::One);
-    Some(Requirement { name: entry.name.clone(), text: text.to_owned(), formula, harm, severity, margin_unit })
+    Some(Requirement {
+        name: entry.name.clone(),
+        text: text.to_owned(),
+        formula,
+        harm,
+        severity,
+        margin_unit,
+    })
 }
 
 /// Turns words into truths and quantities into SI.
@@ -364,7 +378,8 @@ impl Reader<'_, '_, '_> {
                 self.report(
                     "mixed-margins",
                     word.span.clone(),
-                    "this requirement mixes quantities of different kinds, so its margin has no unit".to_owned(),
+                    "this requirement mixes quantities of different kinds, so its margin has no unit"
+                        .to_owned(),
                     "write one requirement for each kind of quantity".to_owned(),
                 );
                 None
@@ -434,22 +449,22 @@ impl Reader<'_, '_, '_> {
     }
 }
 
-/// Parts of FMEA rows that are no named thing of the file.
-const PLACES_OF_FAULTS: &[&str] = &["mains", "room", "people", "telling", "building"];
-
 pub(super) fn accepted(context: &Context<'_>, system: &mut System) {
-    let all: Vec<Accepted> = context.accepted.iter().map(|entry| one_accepted(context, &entry.table, system)).collect();
+    let all: Vec<Accepted> =
+        context.accepted.iter().map(|entry| one_accepted(context, &entry.table, system)).collect();
     system.accepted = all;
 }
 
 fn one_accepted(context: &Context<'_>, table: &Table<'_>, system: &System) -> Accepted {
     const ANY: &str = "*";
     let text = |key, example| table.need(key, example).and_then(|f| f.text()).unwrap_or("").to_owned();
+    // Parts of FMEA rows that are no named thing of the file.
+    let outside = context.library.ids(PartOf::Place);
     let part_field = table.need("part", "\"heater\"");
     let part = part_field.as_ref().and_then(Field::text).unwrap_or(ANY);
     let found = context.find(part);
     if part != ANY
-        && !PLACES_OF_FAULTS.contains(&part)
+        && !outside.contains(&part)
         && !matches!(
             found,
             Some((
@@ -473,7 +488,7 @@ fn one_accepted(context: &Context<'_>, table: &Table<'_>, system: &System) -> Ac
             Thing::Actuator,
             Thing::Sensor,
         ]);
-        names.extend(PLACES_OF_FAULTS);
+        names.extend(outside);
         field.report(
             "accepted-names-nothing",
             format!("{} names no part of this file", table.label),
@@ -517,7 +532,11 @@ fn one_accepted(context: &Context<'_>, table: &Table<'_>, system: &System) -> Ac
                 "accepted-names-nothing",
                 format!("{} names no corner of this file", table.label),
                 "unknown corner",
-                suggest::help(name, system.corners.iter().map(|c| c.name.as_str()).chain(["nominal"]), "corners"),
+                suggest::help(
+                    name,
+                    system.corners.iter().map(|c| c.name.as_str()).chain(["nominal"]),
+                    "corners",
+                ),
             );
         }
     }

@@ -8,10 +8,11 @@ use super::settings::PRIORITIES;
 use super::signals::{Signals, line_flow, unit_of};
 use crate::diagnostic::Diagnostic;
 use crate::expr::{Comparison, Condition, Term};
-use crate::language::condition::parse_threshold;
 use crate::language::Word;
+use crate::language::condition::parse_threshold;
 use crate::model::{
-    Actuator, ActuatorIdx, ActuatorKind, Alarm, Passage, Procedure, Rule, RuleForm, Scale, Stall, Step, Trip, TripReset,
+    Actuator, ActuatorIdx, ActuatorKind, Alarm, Passage, Procedure, Rule, RuleForm, Scale, Stall, Step, Trip,
+    TripReset,
 };
 use crate::raw::{Bound, Field, Table};
 
@@ -153,7 +154,9 @@ fn form<'a>(
                         format!("{} does not say when the actuator runs", table.label),
                     ))
                     .at(Some(table.span.clone()), "")
-                    .help("add `start` and `stop`, or one of `when`, `always`, `schedule`, `modulate`, `dose`"),
+                    .help(
+                        "add `start` and `stop`, or one of `when`, `always`, `schedule`, `modulate`, `dose`",
+                    ),
             );
             return None;
         }
@@ -254,7 +257,11 @@ fn threshold(condition: &Condition) -> Option<(Term, bool, i32)> {
     }
 }
 
-fn modulate<'a>(signals: &Signals<'_, 'a>, table: &Table<'a>, actuator: Option<&Actuator>) -> Option<RuleForm> {
+fn modulate<'a>(
+    signals: &Signals<'_, 'a>,
+    table: &Table<'a>,
+    actuator: Option<&Actuator>,
+) -> Option<RuleForm> {
     let measure = table.need("measure", "\"display_temp\"").and_then(|field| signals.numeric(&field));
     let setpoint_field = table.need("setpoint", "\"25.5 degC\"");
     let band_field = table.need("band", "\"1 K\"");
@@ -386,7 +393,8 @@ fn trip<'a>(signals: &mut Signals<'_, 'a>, table: &Table<'a>) -> Option<Trip> {
     Some(Trip { when, reset })
 }
 
-const RESETS: &str = "write \"by hand\", \"below 26 degC\", \"3 per day below 26 degC\" or \"when <condition>\"";
+const RESETS: &str =
+    "write \"by hand\", \"below 26 degC\", \"3 per day below 26 degC\" or \"when <condition>\"";
 
 fn trip_reset<'a>(signals: &mut Signals<'_, 'a>, field: &Field<'a>, trip: &Condition) -> Option<TripReset> {
     let text = field.text()?;
@@ -423,7 +431,8 @@ fn trip_reset<'a>(signals: &mut Signals<'_, 'a>, field: &Field<'a>, trip: &Condi
                 field,
                 "bad-trip-reset",
                 0..text.len(),
-                "`below` and `above` speak of the signal that tripped, but the trip is not one comparison".to_owned(),
+                "`below` and `above` speak of the signal that tripped, but the trip is not one comparison"
+                    .to_owned(),
                 "write \"when <condition>\" and name the signal".to_owned(),
             );
             return None;
@@ -463,7 +472,10 @@ fn check_reset_side(field: &Field<'_>, trip: &Condition, op: Comparison, counts:
             "thresholds-reversed",
             0..field.text().map_or(0, str::len),
             format!("the trip would reset while it still trips, at {trips} {unit}"),
-            format!("reset it on the other side: {} {trips} {unit}", if trips_below { "above" } else { "below" }),
+            format!(
+                "reset it on the other side: {} {trips} {unit}",
+                if trips_below { "above" } else { "below" }
+            ),
         );
     }
 }
@@ -592,7 +604,12 @@ pub(super) fn windows(field: &Field<'_>) -> Option<Vec<(u16, u16)>> {
         }
     }
     if all.is_empty() {
-        field.report("bad-schedule", format!("the schedule of {} is empty", field.label), "", "write \"10:00-19:30\"");
+        field.report(
+            "bad-schedule",
+            format!("the schedule of {} is empty", field.label),
+            "",
+            "write \"10:00-19:30\"",
+        );
         return None;
     }
     Some(all)
@@ -600,7 +617,10 @@ pub(super) fn windows(field: &Field<'_>) -> Option<Vec<(u16, u16)>> {
 
 fn clock(text: &str) -> Option<u16> {
     let (hours, minutes) = text.trim().split_once(':')?;
-    let digits = |s: &str| (!s.is_empty() && s.len() <= 2 && s.bytes().all(|b| b.is_ascii_digit())).then(|| s.parse::<u16>().ok());
+    let digits = |s: &str| {
+        (!s.is_empty() && s.len() <= 2 && s.bytes().all(|b| b.is_ascii_digit()))
+            .then(|| s.parse::<u16>().ok())
+    };
     let (hours, minutes) = (digits(hours)??, digits(minutes)??);
     let total = hours * 60 + minutes;
     (minutes < 60 && total <= MINUTES_A_DAY).then_some(total % MINUTES_A_DAY)
@@ -681,7 +701,8 @@ pub(super) fn alarms<'a>(context: &Context<'a>, signals: &mut Signals<'_, 'a>) -
     let mut all = vec![];
     for entry in &context.alarms {
         let table = &entry.table;
-        let when = table.need("when", "\"display_temp > 27.6 degC\"").and_then(|field| signals.condition(&field));
+        let when =
+            table.need("when", "\"display_temp > 27.6 degC\"").and_then(|field| signals.condition(&field));
         let delay_s = table.quantity("delay", Kind::Time, Bound::NotNegative).unwrap_or(0.0);
         let off_delay_s = table.quantity("off_delay", Kind::Time, Bound::NotNegative).unwrap_or(0.0);
         let priority = table.get("priority").and_then(|field| field.word(PRIORITIES)).unwrap_or_default();

@@ -47,7 +47,8 @@ fn sensor<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Sensor {
     let lag_s = table.quantity("lag", Kind::Time, Bound::NotNegative).unwrap_or_else(|| usual("lag"));
     let noise = read("noise", Bound::NotNegative).unwrap_or_else(|| usual("noise"));
     let offset = read("offset", Bound::Any).unwrap_or(0.0);
-    let max_age_s = table.quantity("max_age", Kind::Time, Bound::Positive).unwrap_or_else(|| usual("max_age"));
+    let max_age_s =
+        table.quantity("max_age", Kind::Time, Bound::Positive).unwrap_or_else(|| usual("max_age"));
     // Read by the signals, which know the scale.
     table.get("range");
     Sensor {
@@ -83,7 +84,8 @@ fn spread_kind(class: SensorClass) -> Option<Kind> {
 fn kind<'a>(context: &Context<'a>, table: &Table<'a>, class: SensorClass) -> SensorKind {
     /// Full scale of the converter when nothing is said, V: the supply of a 5 V board.
     const USUAL_REFERENCE: f64 = 5.0;
-    let reference = || table.quantity("reference", Kind::Voltage, Bound::Within(0.5, 5.5)).unwrap_or(USUAL_REFERENCE);
+    let reference =
+        || table.quantity("reference", Kind::Voltage, Bound::Within(0.5, 5.5)).unwrap_or(USUAL_REFERENCE);
     match class {
         SensorClass::Ds18b20 => SensorKind::Ds18b20,
         SensorClass::Tmp36 => SensorKind::Tmp36 {
@@ -113,7 +115,9 @@ fn kind<'a>(context: &Context<'a>, table: &Table<'a>, class: SensorClass) -> Sen
         SensorClass::Presence => {
             SensorKind::Presence { of: SupplyIdx(context.need_refer(table, "of", Thing::Supply)) }
         }
-        SensorClass::Charge => SensorKind::Charge { of: SupplyIdx(context.need_refer(table, "of", Thing::Supply)) },
+        SensorClass::Charge => {
+            SensorKind::Charge { of: SupplyIdx(context.need_refer(table, "of", Thing::Supply)) }
+        }
         SensorClass::RoomTemperature => SensorKind::RoomTemperature,
         SensorClass::Button => SensorKind::Button,
     }

@@ -85,7 +85,8 @@ pub(super) fn system<'a>(context: &Context<'a>, root: &Table<'a>) -> Settings {
     let unattended = table.quantity("unattended", Kind::Time, Bound::Within(HOUR, LONGEST_UNATTENDED));
     settings.unattended_s = unattended.unwrap_or(settings.unattended_s);
     if let Some(response) = table.get("response").and_then(|f| f.table()) {
-        let time = |key, otherwise| response.quantity(key, Kind::Time, Bound::NotNegative).unwrap_or(otherwise);
+        let time =
+            |key, otherwise| response.quantity(key, Kind::Time, Bound::NotNegative).unwrap_or(otherwise);
         settings.response = Response {
             day_s: time("day", settings.response.day_s),
             night_s: time("night", settings.response.night_s),
@@ -128,7 +129,8 @@ fn water(root: &Table<'_>) -> Water {
     let read = |key, kind, from, to| table.quantity(key, kind, Bound::Within(from, to));
     water.temperature_c = read("temperature", Kind::Temperature, 2.0, 38.0).unwrap_or(water.temperature_c);
     water.salinity = read("salinity", Kind::Salinity, 0.0, 42.0).unwrap_or(water.salinity);
-    water.alkalinity_meq_l = read("alkalinity", Kind::AmountPerVolume, 0.1, 20.0).unwrap_or(water.alkalinity_meq_l);
+    water.alkalinity_meq_l =
+        read("alkalinity", Kind::AmountPerVolume, 0.1, 20.0).unwrap_or(water.alkalinity_meq_l);
     water.calcium_mg_l = read("calcium", Kind::Concentration, 0.0, 1000.0).unwrap_or(water.calcium_mg_l);
     water.ph_nbs = read("ph", Kind::Ph, 6.0, 10.0);
     let consumption = read("consumption", Kind::AmountPerVolumeRate, 0.0, 5.0 / DAY);

@@ -11,8 +11,8 @@ use crate::diagnostic::Diagnostic;
 use crate::expr::Condition;
 use crate::language::condition::{Cond, Side};
 use crate::model::{
-    Actuator, ActuatorIdx, Derived, Passage, PassageKind, ProcedureIdx, Scale, Sensor, SensorIdx, SensorKind, Signal,
-    SignalIdx, SignalSource, Vessel,
+    Actuator, ActuatorIdx, Derived, Passage, PassageKind, ProcedureIdx, Scale, Sensor, SensorIdx, SensorKind,
+    Signal, SignalIdx, SignalSource, Vessel,
 };
 use crate::raw::{Bound, Field, Table};
 
@@ -72,7 +72,8 @@ impl<'c, 'a> Signals<'c, 'a> {
         for (position, sensor) in sensors.iter_mut().enumerate() {
             let (scale, range) = sensor_scale(sensor, vessels, passages);
             let range = declared_range(&context.sensors[position].table, scale).unwrap_or(range);
-            sensor.signal = signals.add(&sensor.name, scale, range, SignalSource::Sensor(SensorIdx(position)));
+            sensor.signal =
+                signals.add(&sensor.name, scale, range, SignalSource::Sensor(SensorIdx(position)));
         }
         for (position, actuator) in actuators.iter_mut().enumerate() {
             let source = SignalSource::Actuator(ActuatorIdx(position));
@@ -109,7 +110,12 @@ impl<'c, 'a> Signals<'c, 'a> {
     }
 
     /// The signal of that name, if it is one; reports otherwise, except when the reason was reported already.
-    pub(super) fn named(&self, name: &str, span: Range<usize>, subject: Option<&String>) -> Option<SignalIdx> {
+    pub(super) fn named(
+        &self,
+        name: &str,
+        span: Range<usize>,
+        subject: Option<&String>,
+    ) -> Option<SignalIdx> {
         if let Some(index) = self.by_name.get(name) {
             return Some(*index);
         }
@@ -223,9 +229,12 @@ fn report_loop(context: &Context<'_>, members: &[usize]) {
     let name = |position: &usize| context.signals[*position].name.as_str();
     let mut way: Vec<String> = members.iter().map(|m| format!("`{}`", name(m))).collect();
     way.push(way[0].clone());
-    let mut finding = Diagnostic::error("signal-loop", format!("signals read each other in a loop: {}", way.join(" reads ")))
-        .subject(name(&members[0]))
-        .help("break the loop: one of them must be computed from sensors alone");
+    let mut finding = Diagnostic::error(
+        "signal-loop",
+        format!("signals read each other in a loop: {}", way.join(" reads ")),
+    )
+    .subject(name(&members[0]))
+    .help("break the loop: one of them must be computed from sensors alone");
     for member in members {
         finding = finding.at(context.name_span(name(member)), "");
     }
@@ -247,7 +256,16 @@ enum RawDerived<'a> {
 }
 
 const FORMS: &[&str] = &[
-    "condition", "on_delay", "off_delay", "vote", "middle", "lag", "rate", "difference", "substitute", "total",
+    "condition",
+    "on_delay",
+    "off_delay",
+    "vote",
+    "middle",
+    "lag",
+    "rate",
+    "difference",
+    "substitute",
+    "total",
     "schedule",
 ];
 
@@ -262,7 +280,10 @@ impl<'a> RawDerived<'a> {
                 table.leave();
                 table.sink.report(
                     table
-                        .about(Diagnostic::error("missing-key", format!("{} does not say how it is derived", table.label)))
+                        .about(Diagnostic::error(
+                            "missing-key",
+                            format!("{} does not say how it is derived", table.label),
+                        ))
                         .at(Some(table.span.clone()), "")
                         .help(format!("add one of: {}", FORMS.join(", "))),
                 );
@@ -320,8 +341,12 @@ impl<'a> RawDerived<'a> {
                     cond_names(condition, &mut names);
                 }
             }
-            RawDerived::Lag { of, .. } | RawDerived::Rate { of, .. } => names = texts(std::slice::from_ref(of)),
-            RawDerived::Difference(of) | RawDerived::Middle(of) | RawDerived::Vote { of, .. } => names = texts(of),
+            RawDerived::Lag { of, .. } | RawDerived::Rate { of, .. } => {
+                names = texts(std::slice::from_ref(of))
+            }
+            RawDerived::Difference(of) | RawDerived::Middle(of) | RawDerived::Vote { of, .. } => {
+                names = texts(of)
+            }
             RawDerived::Substitute { of, with } => names = texts(&[of.clone(), with.clone()]),
             RawDerived::Total { .. } | RawDerived::Schedule(_) => {}
         }
@@ -386,7 +411,11 @@ impl<'a> RawDerived<'a> {
                     if let Some(field) = entry.table.get("vote") {
                         field.report(
                             "bad-vote",
-                            format!("{} votes {need} out of {total}, but names {}", entry.table.label, of.len()),
+                            format!(
+                                "{} votes {need} out of {total}, but names {}",
+                                entry.table.label,
+                                of.len()
+                            ),
                             "",
                             format!("write vote = \"{need}oo{}\", or name {total} signals in `of`", of.len()),
                         );
@@ -451,9 +480,12 @@ pub(super) fn condition_text(field: &Field<'_>) -> Option<Cond> {
     match crate::language::condition::parse(text) {
         Ok(condition) => Some(condition),
         Err(error) => {
-            let finding = Diagnostic::error("bad-condition", format!("`{}` of {}: {}", field.key, field.label, error.message))
-                .at(Some(field.inner_span(error.span)), "")
-                .help(error.help);
+            let finding = Diagnostic::error(
+                "bad-condition",
+                format!("`{}` of {}: {}", field.key, field.label, error.message),
+            )
+            .at(Some(field.inner_span(error.span)), "")
+            .help(error.help);
             field.sink.report(match &field.subject {
                 Some(subject) => finding.subject(subject.clone()),
                 None => finding,
@@ -470,7 +502,12 @@ impl<'a> Signals<'_, 'a> {
         if self.get(index).scale == Scale::Bool {
             field.report(
                 "different-scales",
-                format!("`{}` is a two-state signal, but `{}` of {} takes a number", self.get(index).name, field.key, field.label),
+                format!(
+                    "`{}` is a two-state signal, but `{}` of {} takes a number",
+                    self.get(index).name,
+                    field.key,
+                    field.label
+                ),
                 "",
                 "name a signal that measures something",
             );
@@ -494,7 +531,11 @@ impl<'a> Signals<'_, 'a> {
             if !numeric && self.get(*index).scale != Scale::Bool {
                 field.report(
                     "different-scales",
-                    format!("`{}` is {}; a vote takes two-state signals", self.get(*index).name, noun_of(self.get(*index).scale)),
+                    format!(
+                        "`{}` is {}; a vote takes two-state signals",
+                        self.get(*index).name,
+                        noun_of(self.get(*index).scale)
+                    ),
                     "",
                     "make a `[[signal]]` with a condition of it, or use `middle` for numbers",
                 );
@@ -529,7 +570,12 @@ pub(super) fn difference_scale(scale: Scale) -> Scale {
     if scale == Scale::MilliCelsius { Scale::MilliKelvin } else { scale }
 }
 
-fn rate(signal: &Signal, field: &Field<'_>, over_s: f64, of: SignalIdx) -> Option<(Scale, (i32, i32), Derived)> {
+fn rate(
+    signal: &Signal,
+    field: &Field<'_>,
+    over_s: f64,
+    of: SignalIdx,
+) -> Option<(Scale, (i32, i32), Derived)> {
     const HOUR: f64 = 3600.0;
     let scale = match signal.scale {
         Scale::MilliCelsius => Scale::MilliKelvinPerHour,
@@ -553,7 +599,8 @@ fn rate(signal: &Signal, field: &Field<'_>, over_s: f64, of: SignalIdx) -> Optio
 fn vote(field: &Field<'_>) -> Option<(u8, u8)> {
     const MOST: u8 = 8;
     let text = field.text()?;
-    let read = text.split_once("oo").and_then(|(need, total)| Some((need.parse().ok()?, total.parse().ok()?)));
+    let read =
+        text.split_once("oo").and_then(|(need, total)| Some((need.parse().ok()?, total.parse().ok()?)));
     match read {
         Some((need, total)) if need >= 1 && need <= total && total <= MOST => Some((need, total)),
         _ => {
@@ -617,7 +664,9 @@ fn sensor_scale(sensor: &Sensor, vessels: &[Vessel], passages: &[Passage]) -> (S
     /// 200 L/min, more than any home pump.
     const FASTEST: i32 = 200_000;
     match &sensor.kind {
-        SensorKind::Ds18b20 | SensorKind::Tmp36 { .. } | SensorKind::Ntc { .. } => (Scale::MilliCelsius, WATER),
+        SensorKind::Ds18b20 | SensorKind::Tmp36 { .. } | SensorKind::Ntc { .. } => {
+            (Scale::MilliCelsius, WATER)
+        }
         SensorKind::RoomTemperature => (Scale::MilliCelsius, AIR),
         SensorKind::Ph { .. } => (Scale::MilliPh, PH),
         SensorKind::Conductivity => (Scale::MicrosiemensPerCm, CONDUCTIVITY),

@@ -7,7 +7,8 @@ use units::Kind;
 use super::context::{Context, Entry, Thing};
 use crate::diagnostic::Diagnostic;
 use crate::model::{
-    ActuatorIdx, AirIdx, AirSpace, Branch, Contents, Passage, PassageKind, Pipe, Vessel, VesselIdx, VesselRole,
+    ActuatorIdx, AirIdx, AirSpace, Branch, Contents, Passage, PassageKind, Pipe, Vessel, VesselIdx,
+    VesselRole,
 };
 use crate::raw::{Bound, Field, Table};
 
@@ -58,8 +59,8 @@ fn vessel<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Vessel {
     let (inside, area) = shape(table);
     let inside_of = context.refer_key(table, "inside_of", Thing::Vessel).map(VesselIdx);
     let (wall_m, wall_k) = wall(table, inside_of.is_some());
-    let within = Bound::Within(0.0, inside[2]);
-    let height = |key| table.quantity(key, Kind::Length, if inside[2].is_nan() { Bound::NotNegative } else { within });
+    let reader = Reader { table, from: None, to: None };
+    let height = |key| reader.height_below(key, &entry.name, inside[2]);
     let level_given = height("level");
     let full_level = height("full");
     let dead_level = height("dead").unwrap_or(0.0);
@@ -151,7 +152,8 @@ fn wall(table: &Table<'_>, stands_inside: bool) -> (f64, f64) {
 fn contents(field: &Field<'_>) -> Option<Contents> {
     if field.value.get_ref().is_table() {
         let inner = field.table()?;
-        let strength = inner.need_quantity("limewater", Kind::AmountPerVolume, Bound::Positive, "\"40.6 meq/L\"");
+        let strength =
+            inner.need_quantity("limewater", Kind::AmountPerVolume, Bound::Positive, "\"40.6 meq/L\"");
         inner.finish();
         return Some(Contents::Limewater(strength));
     }
@@ -333,15 +335,21 @@ struct Reader<'t, 'a> {
 impl Reader<'_, '_> {
     /// A height inside a vessel.
     fn height(&self, key: &'static str, vessel: Option<&Vessel>) -> Option<f64> {
+        match vessel {
+            Some(vessel) => self.height_below(key, &vessel.name, vessel.inside[2]),
+            None => self.table.quantity(key, Kind::Length, Bound::NotNegative),
+        }
+    }
+
+    /// A height below the rim of a vessel.
+    fn height_below(&self, key: &'static str, name: &str, rim: f64) -> Option<f64> {
         let field = self.table.get(key)?;
         let height = field.quantity(Kind::Length, Bound::NotNegative)?;
-        if let Some(vessel) = vessel
-            && height > vessel.inside[2]
-        {
+        if height > rim {
             field.report(
                 "above-rim",
-                format!("`{key}` of {} lies above the rim of `{}`", self.table.label, vessel.name),
-                &format!("the rim is at {:.0} mm", vessel.inside[2] * 1e3),
+                format!("`{key}` of {} lies above the rim of `{name}`", self.table.label),
+                &format!("the rim is at {:.0} mm", rim * 1e3),
                 "heights count from the inside floor of the vessel they are in",
             );
             return None;
@@ -430,8 +438,11 @@ pub(super) fn settle(context: &Context<'_>, vessels: &mut [Vessel], passages: &[
             && (width * thickness).is_finite()
         {
             add_area(&mut vessel.areas, top, f64::MAX, width * thickness);
-            vessel.areas.retain(|(height, _)| *height < f64::MAX);
         }
+    }
+    for vessel in vessels.iter_mut() {
+        let rim = vessel.inside[2];
+        vessel.areas.retain(|(height, _)| *height <= 0.0 || *height < rim);
     }
     let mut x = 0.0;
     for (position, vessel) in vessels.iter_mut().enumerate() {
@@ -463,7 +474,9 @@ pub(super) fn settle(context: &Context<'_>, vessels: &mut [Vessel], passages: &[
                         format!("what stands in {} leaves no room for water", entry.table.label),
                     ))
                     .at(context.name_span(&vessel.name), "")
-                    .help("check the sizes of the vessels that are `inside_of` it and what it has `displaced`"),
+                    .help(
+                        "check the sizes of the vessels that are `inside_of` it and what it has `displaced`",
+                    ),
             );
         }
     }
