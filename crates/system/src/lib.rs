@@ -3,6 +3,7 @@
 //! Contract: nothing past this crate sees the raw file; a [`System`] that came out of here can be indexed without checks.
 
 pub mod diagnostic;
+pub mod document;
 pub mod expr;
 mod language;
 mod load;
@@ -10,7 +11,9 @@ pub mod model;
 pub mod parts;
 pub mod places;
 mod raw;
+pub mod render;
 mod resolve;
+pub mod starter;
 mod suggest;
 mod timezone;
 
