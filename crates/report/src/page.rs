@@ -1,0 +1,123 @@
+//! The page around the sections: head, styles, order, title block.
+
+use std::fmt::Write;
+
+use drawing::escape;
+
+use crate::dossier::Dossier;
+use crate::{matrix, plot, tables};
+
+/// Styles of the page; kept beside as a file so that it can be read as what it is.
+const STYLE: &str = include_str!("style.css");
+
+/// Shapes that stand beside each word, drawn once.
+const SIGNS: &str = "<svg class=\"defs\" width=\"0\" height=\"0\" aria-hidden=\"true\" focusable=\"false\"><defs>\
+<symbol id=\"sign-breaks\" viewBox=\"0 0 12 12\"><path d=\"M2 2l8 8m0-8l-8 8\"/></symbol>\
+<symbol id=\"sign-help\" viewBox=\"0 0 12 12\"><path d=\"M6 1.5l5 9h-10Z\"/></symbol>\
+<symbol id=\"sign-accepted\" viewBox=\"0 0 12 12\"><path d=\"M6 1l5 5l-5 5l-5-5Z\"/></symbol>\
+<symbol id=\"sign-hidden\" viewBox=\"0 0 12 12\"><path d=\"M1.5 1.5h9v9h-9Z\" stroke-dasharray=\"2 1.4\"/></symbol>\
+<symbol id=\"sign-holds\" viewBox=\"0 0 12 12\"><circle cx=\"6\" cy=\"6\" r=\"4.5\"/></symbol>\
+<symbol id=\"sign-note\" viewBox=\"0 0 12 12\"><path d=\"M2 6h8\"/></symbol>\
+<symbol id=\"sign-caution\" viewBox=\"0 0 12 12\"><path d=\"M6 1l5.5 10h-11ZM6 4.5v3M6 8.8v1\"/></symbol>\
+</defs></svg>";
+
+/// One section: id for the contents, heading, lead sentence, body.
+struct Section {
+    id: &'static str,
+    heading: &'static str,
+    body: String,
+}
+
+pub(crate) fn render(d: &Dossier) -> String {
+    let sections = sections(d);
+    let mut out = String::with_capacity(128 * 1024);
+    let _ = write!(
+        out,
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"/><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\
+         <meta name=\"color-scheme\" content=\"light dark\"/><title>{0}: report</title><style>{STYLE}</style></head><body>{SIGNS}\
+         <a class=\"skip\" href=\"#summary\">Skip to the summary</a>\
+         <header><h1>{0}</h1><dl class=\"block\">",
+        escape(&d.title)
+    );
+    for (head, value) in [("Revision", &d.revision), ("Date", &d.date), ("Made by", &d.made_by)] {
+        if !value.is_empty() {
+            let _ = write!(out, "<div><dt>{head}</dt><dd>{}</dd></div>", escape(value));
+        }
+    }
+    out.push_str("</dl></header><nav aria-label=\"Contents\"><ul>");
+    for s in &sections {
+        let _ = write!(out, "<li><a href=\"#{}\">{}</a></li>", s.id, s.heading);
+    }
+    out.push_str("</ul></nav><main>");
+    for s in &sections {
+        let _ = write!(
+            out,
+            "<section id=\"{0}\" aria-labelledby=\"{0}-head\"><h2 id=\"{0}-head\">{1}</h2>{2}</section>",
+            s.id, s.heading, s.body
+        );
+    }
+    out.push_str("</main></body></html>\n");
+    out
+}
+
+fn sections(d: &Dossier) -> Vec<Section> {
+    let mut list = vec![];
+    let mut add = |id, heading, body: String| list.push(Section { id, heading, body });
+    let summary = if d.summary.is_empty() {
+        "<p>No conclusion was drawn for this report.</p>".to_owned()
+    } else {
+        tables::summary(&d.summary)
+    };
+    add("summary", "What would happen", summary);
+    if !d.drawings.is_empty() {
+        let figures: String = d
+            .drawings
+            .iter()
+            .map(|g| {
+                let caption = escape(&g.caption);
+                format!(
+                    "<figure class=\"sheet\"><div class=\"scroll\" role=\"region\" aria-label=\"{caption}\" tabindex=\"0\">{}</div><figcaption>{caption}</figcaption></figure>",
+                    g.svg
+                )
+            })
+            .collect();
+        add("section", "The system in section", figures);
+    }
+    add("findings", "Findings of the audit", tables::findings(&d.findings));
+    add("fmea", "What each failure breaks", matrix::grid(&d.matrix));
+    if !d.plots.is_empty() {
+        add("traces", "Traces of chosen faults", plots(d));
+    }
+    let details = matrix::details(&d.matrix);
+    if !details.is_empty() {
+        add("rows", "Every failure in detail", details);
+    }
+    if !d.energised.is_empty() {
+        add("energised", "Without power", tables::energised(&d.energised));
+    }
+    if !d.assumptions.is_empty() {
+        add("assumptions", "What this rests on", tables::list(&d.assumptions));
+    }
+    if !d.not_modelled.is_empty() {
+        add("not-modelled", "What was not modelled", tables::list(&d.not_modelled));
+    }
+    add("cautions", "Cautions", tables::cautions());
+    list
+}
+
+fn plots(d: &Dossier) -> String {
+    let mut out = String::new();
+    for (i, p) in d.plots.iter().enumerate() {
+        let title = escape(&p.title);
+        let _ = write!(
+            out,
+            "<figure class=\"trace\"><h3>{title}</h3><div class=\"scroll\" role=\"region\" aria-label=\"{title}\" tabindex=\"0\">{}</div>",
+            plot::svg(p, &format!("plot-{i}"))
+        );
+        if !p.note.is_empty() {
+            let _ = write!(out, "<figcaption>{}</figcaption>", escape(&p.note));
+        }
+        out.push_str("</figure>");
+    }
+    out
+}
