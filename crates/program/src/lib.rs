@@ -12,12 +12,15 @@
 #[cfg(feature = "alloc")]
 extern crate alloc;
 
+pub mod calibration;
 pub mod codec;
+pub mod convert;
 pub mod crc;
 pub mod format;
 pub mod op;
 pub mod quality;
 pub mod vm;
+pub mod wiring;
 pub mod zone;
 
 #[cfg(feature = "alloc")]

@@ -405,7 +405,7 @@ impl<const L: usize> Machine<L> {
                     break;
                 }
                 let this = 1 << next;
-                passed = this | this - 1;
+                passed = this | (this - 1);
                 due[word] &= !this;
                 self.n_carried_out += 1;
                 let placed = &decoded.ops[index];
