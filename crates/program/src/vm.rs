@@ -86,6 +86,7 @@ impl<const L: usize> Common<L> {
     }
 
     /// What a reset of the board does to one lane: all but the day is lost.
+    #[cfg(feature = "alloc")]
     pub(crate) fn restart(&mut self, lane: usize) {
         self.uptime_ms[lane] = 0;
         self.is_started[lane] = 0;

@@ -221,7 +221,7 @@ impl<const L: usize> Storage<'_, L> {
             let is_wound_up = duty >= high && proportional > 0 || duty <= low && proportional < 0;
             if pi.integral_ms > 0 && !is_wound_up {
                 let sum = proportional * units(elapsed[l]) + remainder[l];
-                integral[l] = (integral[l] + sum.div_euclid(time)).clamp(low, high);
+                integral[l] = (integral[l] + sum.div_euclid(time)).clamp(0, high);
                 remainder[l] = sum.rem_euclid(time);
             }
         }
