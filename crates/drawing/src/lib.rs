@@ -54,6 +54,8 @@ const MARGIN: f64 = 6.0;
 const GUTTER: f64 = 5.0;
 /// Least height left for the drawing, mm.
 const LEAST: f64 = 95.0;
+/// Width over height from which texts go over and under the drawing.
+const FLAT: f64 = 1.7;
 /// Scales that drawings use: 1:n.
 const SCALES: [f64; 32] = [
     1.0, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.5, 8.0, 10.0, 11.0, 12.0, 12.5, 15.0, 16.0, 20.0, 24.0, 25.0, 30.0,
@@ -76,9 +78,8 @@ pub fn section(system: &System, lines: &[WaterLines], title: &TitleBlock) -> She
         lines
     };
     let bodies = bodies::lay_out(system);
-    let heading = format!("Section of {}", text::clean(&system.name));
     if bodies.list.is_empty() {
-        return empty(system, &bodies, title, heading);
+        return empty(system, &bodies, title);
     }
     let inner = PAPER[0] - 2.0 * MARGIN;
     let wide = inner - 2.0 * (COLUMN + GUTTER);
@@ -87,33 +88,60 @@ pub fn section(system: &System, lines: &[WaterLines], title: &TitleBlock) -> She
     let strip_height =
         strip::lay_out(system, &bodies, lines, &words(system, &bodies, title, 20.0, &unplaced), inner).height;
     let tall = (PAPER[1] - 2.0 * MARGIN - strip_height - 5.0).max(LEAST);
-    let fits = |scale: f64| {
+    let fits = |scale: f64, wide: f64, tall: f64| {
         draft(system, &bodies, lines, scale).0.bounds().is_some_and(|b| b.w <= wide && b.h <= tall)
     };
-    let scale = SCALES.into_iter().find(|s| fits(*s)).unwrap_or(2000.0);
-    let (drawn, unplaced) = draft(system, &bodies, lines, scale);
+    let choose = |wide: f64, tall: f64| SCALES.into_iter().find(|s| fits(*s, wide, tall)).unwrap_or(2000.0);
+    let beside = choose(wide, tall);
+    // A drawing that is far wider than tall takes the whole width and has its texts over and under it.
+    let flat = draft(system, &bodies, lines, beside)
+        .0
+        .bounds()
+        .is_some_and(|b| b.w > FLAT * b.h && b.h < tall * 0.6);
+    let scale = if flat { choose(inner - COLUMN - 2.0 * GUTTER, tall * 0.45) } else { beside };
+    let fitted = flat.then(|| arrange(system, &bodies, lines, title, scale, true)).flatten();
+    fitted
+        .or_else(|| arrange(system, &bodies, lines, title, beside, false))
+        .unwrap_or_else(|| empty(system, &bodies, title))
+}
+
+/// Draws at a scale and finds a place for every text; None when the sheet would have to grow without end.
+fn arrange(
+    system: &System,
+    bodies: &Bodies,
+    lines: &[WaterLines],
+    title: &TitleBlock,
+    scale: f64,
+    flat: bool,
+) -> Option<Sheet> {
+    let inner = PAPER[0] - 2.0 * MARGIN;
+    let wide = inner - 2.0 * (COLUMN + GUTTER);
+    let (drawn, unplaced) = draft(system, bodies, lines, scale);
     let bounds = drawn.bounds().unwrap_or_default();
-    let strip =
-        strip::lay_out(system, &bodies, lines, &words(system, &bodies, title, scale, &unplaced), inner);
+    let strip = strip::lay_out(system, bodies, lines, &words(system, bodies, title, scale, &unplaced), inner);
     let mut region = (PAPER[1] - 2.0 * MARGIN - strip.height - 5.0).max(LEAST).max(bounds.h);
-    for attempt in 0..=GROWTHS {
-        let left = MARGIN + (inner - bounds.w) / 2.0;
+    for _ in 0..=GROWTHS {
+        // Flags of a band reach to the right of their parts.
+        let left = MARGIN + (inner - bounds.w - if flat { COLUMN - GUTTER } else { 0.0 }) / 2.0;
         let top = MARGIN + 2.5 + (region - bounds.h) / 2.0;
         let moved = drawn.clone().moved(left - bounds.x, top - bounds.y);
-        let columns = place::Room {
-            middle: Rect::new(MARGIN + COLUMN + GUTTER, MARGIN + 1.5, wide, region + 2.0),
+        let room = place::Room {
+            middle: if flat {
+                Rect::new(MARGIN + 1.5, MARGIN + 1.5, inner - 3.0, region + 2.0)
+            } else {
+                Rect::new(MARGIN + COLUMN + GUTTER, MARGIN + 1.5, wide, region + 2.0)
+            },
             left: Rect::new(MARGIN + 1.5, MARGIN + 2.0, COLUMN, region),
             right: Rect::new(MARGIN + inner - COLUMN - 1.5, MARGIN + 2.0, COLUMN, region),
+            bands: flat.then(|| moved.bounds().unwrap_or_default()),
         };
-        match place::place(&moved.wishes, columns, &moved.hard, &moved.soft, &moved.fixed) {
-            Ok(labels) => {
-                return finish(system, &bodies, lines, heading, scale, moved, labels, strip, region);
-            }
-            Err(more) if attempt < GROWTHS => region += more.max(4.0),
-            Err(_) => break,
+        match place::place(&moved.wishes, room, &moved.hard, &moved.soft, &moved.fixed) {
+            Ok(labels) => return Some(finish(system, bodies, lines, scale, moved, labels, strip, region)),
+            Err(more) if more.is_finite() => region += more.max(4.0),
+            Err(_) => return None,
         }
     }
-    empty(system, &bodies, title, heading)
+    None
 }
 
 /// Everything on the drawing at a scale, and the names of what has no place in it.
@@ -125,6 +153,10 @@ fn draft(system: &System, bodies: &Bodies, lines: &[WaterLines], scale: f64) -> 
     unplaced.extend(sensors::draw(&mut scene));
     dims::draw(&mut scene);
     (scene.draft, unplaced)
+}
+
+fn heading(system: &System) -> String {
+    format!("Section of {}", text::clean(&system.name))
 }
 
 fn words<'a>(
@@ -161,7 +193,6 @@ fn finish(
     system: &System,
     bodies: &Bodies,
     lines: &[WaterLines],
-    title: String,
     scale: f64,
     drawn: Draft,
     placed: Vec<Label>,
@@ -189,11 +220,12 @@ fn finish(
     let mut labels = placed;
     labels.extend(drawn.fixed);
     labels.append(&mut bottom.fixed);
+    let title = heading(system);
     Sheet { size, scale, title, description: words::describe(system, bodies, lines, scale), parts, labels }
 }
 
 /// A sheet that says why nothing is drawn.
-fn empty(system: &System, bodies: &Bodies, title: &TitleBlock, heading: String) -> Sheet {
+fn empty(system: &System, bodies: &Bodies, title: &TitleBlock) -> Sheet {
     let inner = PAPER[0] - 2.0 * MARGIN;
     let sentence = if bodies.list.is_empty() {
         "The file describes no vessel yet: one [[vessel]] with its inside sizes is enough for a first section."
@@ -215,7 +247,7 @@ fn empty(system: &System, bodies: &Bodies, title: &TitleBlock, heading: String) 
         ..Draft::default()
     };
     let region = PAPER[1] - 2.0 * MARGIN - strip.height - 5.0;
-    let mut sheet = finish(system, bodies, &[], heading, 1.0, drawn, vec![], strip, region);
+    let mut sheet = finish(system, bodies, &[], 1.0, drawn, vec![], strip, region);
     sheet.description = format!("{}. {sentence}", sheet.title);
     sheet
 }

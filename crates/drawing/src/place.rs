@@ -1,5 +1,6 @@
 //! Places texts so that none covers another: beside their part where there is room, else in a column at the side with a
-//! leader. Columns always take what is left; if they are too short, the sheet has to grow.
+//! leader, or, over and under a drawing that is far wider than tall, in bands of flags. Both always take what is left; if
+//! they are too small, the sheet has to grow.
 
 use crate::draft::Wish;
 use crate::sheet::{Align, Label, Point, Rect};
@@ -12,9 +13,9 @@ const COLUMN_AIR: f64 = 0.9;
 /// Level part of a leader beside its text, mm.
 const STUB: f64 = 2.2;
 /// Distances of a text from its part that are tried, mm.
-const REACH: [f64; 10] = [1.0, 2.2, 3.8, 6.0, 9.0, 12.5, 17.0, 22.0, 28.0, 35.0];
+const REACH: [f64; 6] = [1.0, 2.2, 3.8, 6.0, 9.0, 12.5];
 /// Cost (mm of distance and what a leader crosses) beyond which a column is better.
-const DEAREST: f64 = 36.0;
+const DEAREST: f64 = 13.0;
 /// Distance from which a leader is drawn, mm.
 const NEEDS_LEADER: f64 = 1.8;
 /// Grid on which a text seeks its place inside a vessel, mm.
@@ -31,9 +32,11 @@ pub(crate) struct Room {
     pub left: Rect,
     /// Column at the right.
     pub right: Rect,
+    /// The drawing, when bands over and under it take the place of the columns.
+    pub bands: Option<Rect>,
 }
 
-/// Result: labels, or how many more millimetres of height the columns need.
+/// Result: labels, or how many more millimetres of height are needed; infinity when no height helps (bands only).
 pub(crate) fn place(
     wishes: &[Wish],
     room: Room,
@@ -41,6 +44,8 @@ pub(crate) fn place(
     soft: &[Rect],
     fixed: &[Label],
 ) -> Result<Vec<Label>, f64> {
+    // Bands begin where the drawing ends.
+    let near = room.bands.map_or(room.middle, |d| Rect::new(room.middle.x, d.y, room.middle.w, d.h));
     let mut in_column = vec![false; wishes.len()];
     let taken: Vec<Rect> = fixed.iter().map(|l| l.bounds.grown(AIR)).collect();
     let mut inside_first: Vec<usize> = (0..wishes.len()).collect();
@@ -52,7 +57,7 @@ pub(crate) fn place(
         for &i in inside_first.iter().filter(|&&i| !in_column[i]) {
             // In the last round a text may lie over a leader rather than move once more.
             let leaders = if round < ROUNDS { &stacked[..] } else { &[] };
-            match local(&wishes[i], room.middle, hard, soft, &taken, &placed, leaders) {
+            match local(&wishes[i], near, hard, soft, &taken, &placed, leaders) {
                 Some(label) => placed.push(label),
                 None => homeless.push(i),
             }
@@ -66,7 +71,10 @@ pub(crate) fn place(
             in_column[i] = true;
         }
         let members: Vec<usize> = (0..wishes.len()).filter(|&i| in_column[i]).collect();
-        stacked = columns(wishes, &members, room)?;
+        stacked = match room.bands {
+            Some(drawn) => bands(wishes, &members, room, drawn)?,
+            None => columns(wishes, &members, room)?,
+        };
     }
     Ok(stacked)
 }
@@ -111,7 +119,7 @@ fn local(
     let mess = |bounds: &Rect, leader: &[Point]| {
         let over = soft.iter().filter(|r| r.overlaps(bounds)).count() as f64;
         let through = hard.iter().filter(|r| !r.overlaps(&wish.own) && crosses(leader, r)).count() as f64;
-        over * 3.0 + through * 8.0
+        over * 6.0 + through * 24.0
     };
     let mut best: Option<(f64, Label)> = None;
     let mut offer = |cost: f64, bounds: Rect, align: Align, leader: Vec<Point>| {
@@ -257,6 +265,63 @@ fn spread(wishes: &[Wish], order: &[usize], column: Rect) -> Vec<f64> {
         .zip(&offsets)
         .map(|(y, o)| y + o)
         .collect()
+}
+
+/// Least distance of two leaders beside each other, mm.
+const LEADER_APART: f64 = 1.7;
+
+/// A flag of a band: its leader's x, and the distances of its near and far edge from the band's foot.
+struct Flag {
+    wish: usize,
+    x: f64,
+    w: f64,
+    near: f64,
+    far: f64,
+}
+
+/// Flags on upright leaders over and under the drawing. From the right to the left each flag rises just over the leaders of
+/// those that stand under it, so no leader crosses a text.
+fn bands(wishes: &[Wish], members: &[usize], room: Room, drawn: Rect) -> Result<Vec<Label>, f64> {
+    let mut order = members.to_vec();
+    order.sort_by(|&a, &b| wishes[b].anchor.x.total_cmp(&wishes[a].anchor.x));
+    let middle = drawn.centre().y;
+    let mut sides: [Vec<Flag>; 2] = [vec![], vec![]];
+    for i in order {
+        let (w, h) = text::extent(&wishes[i].lines);
+        let offer = |flags: &[Flag]| {
+            let x = flags.last().map_or(wishes[i].anchor.x, |f| wishes[i].anchor.x.min(f.x - LEADER_APART));
+            let under = flags.iter().filter(|f| f.x < x + w + 2.0 * AIR + COLUMN_AIR);
+            let near = under.map(|f| f.far + COLUMN_AIR).fold(0.0, f64::max);
+            Flag { wish: i, x, w, near, far: near + h }
+        };
+        let (up, down) = (offer(&sides[0]), offer(&sides[1]));
+        // A part in the other half is worth one text's height of going round.
+        let upwards = wishes[i].anchor.y < middle;
+        let price = |flag: &Flag, natural: bool| flag.far + if natural { 0.0 } else { h };
+        if price(&up, upwards) <= price(&down, !upwards) { sides[0].push(up) } else { sides[1].push(down) }
+    }
+    let highest = |flags: &[Flag]| flags.iter().map(|f| f.far).fold(0.0, f64::max);
+    let (foot, base) = (drawn.y - COLUMN_AIR, drawn.bottom() + COLUMN_AIR);
+    let short = (room.middle.y - (foot - highest(&sides[0])))
+        .max(base + highest(&sides[1]) - room.middle.bottom())
+        .max(0.0);
+    if sides.iter().flatten().any(|f| f.x < room.middle.x || f.x + AIR + f.w > room.middle.right()) {
+        return Err(f64::INFINITY);
+    }
+    if short > 1e-9 {
+        return Err(short * 2.0);
+    }
+    let mut labels = vec![];
+    for (flags, upwards) in sides.iter().zip([true, false]) {
+        for f in flags {
+            let h = f.far - f.near;
+            let y = if upwards { foot - f.far } else { base + f.near };
+            let (end, bend) = if upwards { (y, foot) } else { (y + h, base) };
+            let leader = vec![Point::new(f.x, end), Point::new(f.x, bend), wishes[f.wish].anchor];
+            labels.push(label(&wishes[f.wish], Rect::new(f.x + AIR, y, f.w, h), Align::Left, leader));
+        }
+    }
+    Ok(labels)
 }
 
 fn segments_cross(a: Point, b: Point, c: Point, d: Point) -> bool {

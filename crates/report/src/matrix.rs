@@ -114,8 +114,8 @@ pub(crate) fn grid(matrix: &Matrix) -> String {
     }
     legend(&mut out, matrix);
     out.push_str(
-        "<div class=\"scroll\" role=\"region\" aria-label=\"FMEA matrix\" tabindex=\"0\"><table class=\"matrix\"><caption>Each cell: \
-         least margin, and the time from the fault to the breach, at the worst instant and corner of the row</caption><thead><tr><th scope=\"col\">Failure</th>",
+        "<div class=\"scroll\" role=\"region\" aria-label=\"FMEA matrix\" tabindex=\"0\"><table class=\"matrix\"><caption><span>Each cell: \
+         least margin, and the time from the fault to the breach, at the worst instant and corner of the row</span></caption><thead><tr><th scope=\"col\">Failure</th>",
     );
     for r in &matrix.requirements {
         let _ = write!(
@@ -153,8 +153,8 @@ pub(crate) fn details(matrix: &Matrix) -> String {
         return out;
     }
     out.push_str(
-        "<div class=\"scroll\" role=\"region\" aria-label=\"FMEA rows\" tabindex=\"0\"><table class=\"rows\"><caption>Every failure mode at its worst \
-         instant and corner, the worst first</caption><thead><tr>",
+        "<div class=\"scroll\" role=\"region\" aria-label=\"FMEA rows\" tabindex=\"0\"><table class=\"rows\"><caption><span>Every failure mode at its worst \
+         instant and corner, the worst first</span></caption><thead><tr>",
     );
     for head in [
         "Part",

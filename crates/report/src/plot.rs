@@ -182,7 +182,7 @@ fn marks_head(out: &mut String, plot: &Plot, x: impl Fn(f64) -> f64) -> f64 {
         let text = fit(&text, WIDTH - 24.0);
         let w = text_width(&text, FONT, false);
         let at = x(mark.hours);
-        let left = (at + 5.0).min(WIDTH - w - 4.0).max(2.0);
+        let left = (at + 8.0).min(WIDTH - w - 4.0).max(2.0);
         let row = (0..)
             .find(|r| !placed.iter().any(|p| p.0 == *r && left < p.2 + 8.0 && p.1 < left + w + 8.0))
             .unwrap_or(0);

@@ -82,8 +82,8 @@ pub(crate) fn findings(list: &[Diagnostic]) -> String {
 /// What each part does without power.
 pub(crate) fn energised(rows: &[EnergisedRow]) -> String {
     let mut out = String::from(
-        "<div class=\"scroll\" role=\"region\" aria-label=\"De-energised table\" tabindex=\"0\"><table><caption>State of each part when something is \
-         dead, and how its trip ends</caption><thead><tr><th scope=\"col\">Part</th><th scope=\"col\">Board dead</th>\
+        "<div class=\"scroll\" role=\"region\" aria-label=\"De-energised table\" tabindex=\"0\"><table><caption><span>State of each part when something is \
+         dead, and how its trip ends</span></caption><thead><tr><th scope=\"col\">Part</th><th scope=\"col\">Board dead</th>\
          <th scope=\"col\">Its supply dead</th><th scope=\"col\">Mains back</th><th scope=\"col\">Trip</th></tr></thead><tbody>",
     );
     for row in rows {
