@@ -5,6 +5,7 @@
 pub mod diagnostic;
 pub mod document;
 pub mod expr;
+pub mod findings;
 mod language;
 mod load;
 pub mod model;

@@ -790,7 +790,8 @@ pub enum Derived {
         #[allow(missing_docs)]
         time_s: f64,
     },
-    /// Inside a daily window, local civil time; minutes of the day. Wraps over midnight when from > to.
+    /// Inside a daily window, local civil time; minutes of the day, `from` 0..=1439, `to` 0..=1440. Wraps over midnight when
+    /// from > to; never equal.
     Schedule {
         #[allow(missing_docs)]
         from_min: u16,

@@ -13,6 +13,9 @@ use units::{Kind, Quantity};
 use crate::diagnostic::{Diagnostic, Level};
 use crate::suggest;
 
+/// Label of the table that is the whole file.
+pub(crate) const ROOT: &str = "the file";
+
 /// Where findings go while the file is read.
 pub(crate) struct Sink<'a> {
     /// The whole text.
@@ -420,7 +423,11 @@ impl<'a> Field<'a> {
             DeValue::Table(map) => Some(Table::new(
                 map,
                 self.span(),
-                format!("`{}` of {}", self.key, self.label),
+                if self.label == ROOT {
+                    format!("[{}]", self.key)
+                } else {
+                    format!("`{}` of {}", self.key, self.label)
+                },
                 self.subject.clone(),
                 self.sink,
             )),

@@ -11,6 +11,7 @@
 //! ```
 
 mod effect;
+mod faults;
 mod read;
 
 use std::sync::{Arc, OnceLock};
@@ -18,6 +19,7 @@ use std::sync::{Arc, OnceLock};
 use crate::diagnostic::Diagnostic;
 use crate::model::{ActuatorKind, PassageKind, SensorKind, SupplyKind, VesselRole};
 pub use effect::{Effect, Group};
+pub use faults::{Fault, class_of, faults};
 
 /// Kinds of sensor, without their parameters.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]

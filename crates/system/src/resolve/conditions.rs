@@ -78,7 +78,7 @@ impl<'a> Signals<'_, 'a> {
                     "wrong-kind-of-name",
                     word.span.clone(),
                     format!("`{}` is {}, not {}", word.text, thing.with_article(), wanted.with_article()),
-                    crate::suggest::help(&word.text, self.context.names_of(&[wanted]), wanted.noun()),
+                    crate::suggest::help(&word.text, self.context.names_of(&[wanted]), wanted.plural()),
                 );
                 None
             }
@@ -88,7 +88,7 @@ impl<'a> Signals<'_, 'a> {
                     "unknown-name",
                     word.span.clone(),
                     format!("no {} of this file is named `{}`", wanted.noun(), word.text),
-                    crate::suggest::help(&word.text, self.context.names_of(&[wanted]), wanted.noun()),
+                    crate::suggest::help(&word.text, self.context.names_of(&[wanted]), wanted.plural()),
                 );
                 None
             }

@@ -47,7 +47,7 @@ impl Thing {
         format!("{article} {noun}")
     }
 
-    fn plural(self) -> &'static str {
+    pub(super) fn plural(self) -> &'static str {
         match self {
             Thing::Vessel => "vessels",
             Thing::Air => "air spaces",
@@ -345,14 +345,20 @@ fn claim(names: &mut HashMap<String, Named>, entry: &Entry<'_>, named: Named, no
     if entry.name.starts_with("unnamed ") {
         return;
     }
-    let Some(first) = names.get(&entry.name) else {
+    let Some(other) = names.get(&entry.name) else {
         names.insert(entry.name.clone(), named);
         return;
     };
+    let label = format!("this {noun} has the same name");
+    let (first, second) = if other.span.start < named.span.start {
+        ((other.span.clone(), "first given here".to_owned()), (named.span, label))
+    } else {
+        ((named.span, label), (other.span.clone(), "given again here".to_owned()))
+    };
     entry.table.sink.report(
         Diagnostic::error("duplicate-name", format!("the name `{}` is given twice", entry.name))
-            .at(Some(named.span), format!("this {noun} has the same name"))
-            .at(Some(first.span.clone()), "first given here")
+            .at(Some(second.0), second.1)
+            .at(Some(first.0), first.1)
             .subject(entry.name.clone())
             .help(format!("rename one of them, such as `{}_2`", entry.name)),
     );

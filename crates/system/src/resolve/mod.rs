@@ -19,7 +19,7 @@ use toml::de::DeTable;
 
 use crate::model::System;
 use crate::parts::Library;
-use crate::raw::{Sink, Table};
+use crate::raw::{ROOT, Sink, Table};
 use context::Context;
 pub(crate) use gear::ACTUATOR_KINDS;
 pub(crate) use sensors::SENSOR_KINDS;
@@ -30,7 +30,7 @@ pub(crate) fn resolve<'a>(
     library: &'a Arc<Library>,
     sink: &'a Sink<'a>,
 ) -> System {
-    let root = Table::new(root.get_ref(), 0..0, "the file", None, sink);
+    let root = Table::new(root.get_ref(), 0..0, ROOT, None, sink);
     let context = Context::read(&root, library, sink);
 
     let settings = settings::system(&context, &root);

@@ -498,15 +498,24 @@ fn one_accepted(context: &Context<'_>, table: &Table<'_>, system: &System) -> Ac
     }
     let mode_field = table.need("mode", "\"stuck-up\"");
     let mode = mode_field.as_ref().and_then(Field::text).unwrap_or(ANY);
+    let class = crate::parts::class_of(system, part);
+    let known = match class {
+        Some(class) => class.mode(mode).is_some(),
+        None => context.library.has_mode(mode),
+    };
     if mode != ANY
-        && !context.library.has_mode(mode)
+        && !known
         && let Some(field) = &mode_field
     {
+        let modes = match class {
+            Some(class) => class.modes.iter().map(|mode| mode.id.as_str()).collect(),
+            None => context.library.mode_ids(),
+        };
         field.report(
             "accepted-names-nothing",
-            format!("{} names no failure mode of the library", table.label),
+            format!("{} names no failure mode of `{part}`", table.label),
             "unknown failure mode",
-            suggest::help(mode, context.library.mode_ids(), "failure modes"),
+            suggest::help(mode, modes, "failure modes of it"),
         );
     }
     let requirement_field = table.get("requirement");

@@ -112,22 +112,29 @@ fn rule<'a>(
             "add `daily_run` or `daily_volume`, or take out `limit`",
         );
     }
+    let shortest_run_s = time("shortest_run").unwrap_or(0.0);
+    let shortest_rest_s = time("shortest_rest").unwrap_or(0.0);
+    let start_delay_s = time("start_delay").unwrap_or(0.0);
+    let longest_run_s = table.quantity("longest_run", Kind::Time, Bound::Positive);
+    let when_blind = switch_state("when_blind").unwrap_or(false);
+    let at_power_up = switch_state("at_power_up").unwrap_or(false);
+    let when_tripped = switch_state("when_tripped").unwrap_or(false);
     Some(Rule {
         drives,
         form: form?,
         permissive,
         trip,
         stall,
-        shortest_run_s: time("shortest_run").unwrap_or(0.0),
-        shortest_rest_s: time("shortest_rest").unwrap_or(0.0),
-        longest_run_s: table.quantity("longest_run", Kind::Time, Bound::Positive),
+        shortest_run_s,
+        shortest_rest_s,
+        longest_run_s,
         daily_run_s,
         daily_volume_m3,
         limit_latches,
-        start_delay_s: time("start_delay").unwrap_or(0.0),
-        when_blind: switch_state("when_blind").unwrap_or(false),
-        at_power_up: switch_state("at_power_up").unwrap_or(false),
-        when_tripped: switch_state("when_tripped").unwrap_or(false),
+        start_delay_s,
+        when_blind,
+        at_power_up,
+        when_tripped,
     })
 }
 
@@ -580,7 +587,8 @@ pub(super) fn windows(field: &Field<'_>) -> Option<Vec<(u16, u16)>> {
     let mut all = vec![];
     for item in field.one_or_list() {
         let text = item.text()?;
-        let read = text.split_once('-').and_then(|(from, to)| Some((clock(from)?, clock(to)?)));
+        let read =
+            text.split_once('-').and_then(|(from, to)| Some((clock(from)? % MINUTES_A_DAY, clock(to)?)));
         match read {
             Some((from, to)) if from != to => all.push((from, to)),
             Some(_) => {
@@ -588,7 +596,7 @@ pub(super) fn windows(field: &Field<'_>) -> Option<Vec<(u16, u16)>> {
                     "bad-schedule",
                     format!("the window `{text}` of {} has no length", item.label),
                     "",
-                    "write always = true for the whole day",
+                    "write the whole day as \"00:00-24:00\"",
                 );
                 return None;
             }
@@ -623,7 +631,7 @@ fn clock(text: &str) -> Option<u16> {
     };
     let (hours, minutes) = (digits(hours)??, digits(minutes)??);
     let total = hours * 60 + minutes;
-    (minutes < 60 && total <= MINUTES_A_DAY).then_some(total % MINUTES_A_DAY)
+    (minutes < 60 && total <= MINUTES_A_DAY).then_some(total)
 }
 
 pub(super) fn procedures<'a>(

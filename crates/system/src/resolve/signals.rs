@@ -302,7 +302,13 @@ impl<'a> RawDerived<'a> {
                 return None;
             }
         };
+        // Asked for before anything can fail, else a mistake in one key would make the others unknown.
         let value = table.get(form)?;
+        match form {
+            "total" => drop(table.get("counts")),
+            "condition" | "difference" | "middle" | "schedule" => {}
+            _ => drop(table.get("of")),
+        }
         let of = |example: &str| table.need("of", example);
         let time = |value: &Field<'a>| value.quantity(Kind::Time, Bound::Positive);
         Some(match form {
