@@ -8,7 +8,7 @@
 //! out everything each time.
 
 use crate::format::{Placed, Program, Sizes};
-use crate::op::{BitRef, NumRef, Op, Operand};
+use crate::op::{BitRef, NumRef, Op, Operand, Resets};
 use crate::quality::{BAD, Quality, Sample, pack_bit, unpack_bit};
 use crate::vm::{Common, DriveState, Frame, ProcedureCommand, Storage};
 use crate::zone::Zone;
@@ -494,7 +494,8 @@ impl<const L: usize> Machine<L> {
         self.common.day.get(lane).copied().unwrap_or(0)
     }
 
-    /// A reset of one lane's board: everything is lost but tripped latches, totals and the day they belong to.
+    /// A reset of one lane's board: everything is lost but tripped latches with their counts, whole units of totals, and
+    /// the day they belong to (a record as fresh as can be: on a board a total may be up to 10 min of running older).
     pub fn restart(&mut self, lane: usize) {
         if lane >= L {
             return;
@@ -507,7 +508,8 @@ impl<const L: usize> Machine<L> {
             } else {
                 fresh.numbers[result][0] = self.numbers[result][lane];
             }
-            for cell in usize::from(placed.cell)..usize::from(placed.cell) + placed.op.n_cells() {
+            if matches!(placed.op, Op::Trip { resets: Resets::Counted { .. }, .. }) {
+                let cell = usize::from(placed.cell);
                 fresh.cells[cell][0] = self.cells[cell][lane];
             }
         }

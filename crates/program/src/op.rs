@@ -466,7 +466,7 @@ impl Op {
         }
     }
 
-    /// Whether result and cells survive a reset of the board.
+    /// Whether the result survives a reset of the board, and so belongs to a UTC day or to an operator.
     pub fn is_persistent(&self) -> bool {
         matches!(self, Op::Trip { .. } | Op::TotalVolume { .. } | Op::TotalRun { .. })
     }

@@ -34,9 +34,14 @@ fn lanes_agree<const L: usize>(seed: u64) {
     }
 }
 
+/// How many programs to draw; `PROGRAM_SEEDS=100000` makes a long run.
+fn n_seeds(usual: u64) -> u64 {
+    std::env::var("PROGRAM_SEEDS").ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
+}
+
 #[test]
 fn lanes_do_not_change_bits() {
-    for seed in 0..400 {
+    for seed in 0..n_seeds(400) {
         lanes_agree::<8>(seed);
         lanes_agree::<3>(seed + 1_000_000);
     }
@@ -44,7 +49,7 @@ fn lanes_do_not_change_bits() {
 
 #[test]
 fn decoding_each_time_gives_the_same_bits() {
-    for seed in 2_000..2_300 {
+    for seed in 2_000..2_000 + n_seeds(300) {
         let bytes = program(seed);
         let program = Program::validate(&bytes).unwrap();
         let sizes = program.sizes();
@@ -124,6 +129,22 @@ fn forked_lanes_go_on_as_their_origin() {
             forked.scan();
             assert_eq!(forked.lane_words(3), origin.lane_words(0), "seed {seed} scan {k}");
         }
+    }
+}
+
+/// The generator leaves no operation out, else the agreement above says nothing about it.
+#[test]
+fn every_operation_is_drawn() {
+    let mut seen = [0_u32; 64];
+    for seed in 0..400 {
+        let bytes = program(seed);
+        let program = Program::validate(&bytes).unwrap();
+        for placed in program.ops() {
+            seen[usize::from(bytes[usize::from(placed.at)] & 0x3F)] += 1;
+        }
+    }
+    for code in (0x01..=0x11).chain(0x20..=0x30) {
+        assert!(seen[code] >= 20, "operation {code:#04x} drawn {} times", seen[code]);
     }
 }
 
