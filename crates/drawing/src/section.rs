@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use system::model::{Actuator, ActuatorKind, System};
+use system::model::{Actuator, ActuatorKind, System, VesselRole};
 
 use crate::WaterLines;
 use crate::bodies::Bodies;
@@ -384,6 +384,10 @@ fn shell(scene: &mut Scene, t: usize) {
 
 /// Rock, sand and other displacement, as large in elevation as its share of the base.
 fn rock(scene: &mut Scene, vessel: usize) {
+    // In a sump it is the gear that displaces, and gear is drawn as what it is.
+    if scene.system.vessels[vessel].role == VesselRole::Sump {
+        return;
+    }
     let areas = &scene.system.vessels[vessel].areas;
     let body = &scene.bodies.list[vessel];
     let full = areas.iter().map(|a| a.1).filter(|a| a.is_finite()).fold(0.0, f64::max);

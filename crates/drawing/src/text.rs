@@ -5,7 +5,7 @@ use crate::sheet::TextLine;
 /// Height of a name on the sheet, mm.
 pub(crate) const NAME: f64 = 2.5;
 /// Height of the smallest text, mm: still read on a printed A4.
-pub(crate) const SMALL: f64 = 2.25;
+pub(crate) const SMALL: f64 = 2.3;
 /// Line distance over text height.
 pub(crate) const LEADING: f64 = 1.28;
 

@@ -88,6 +88,19 @@ fn other_systems_have_a_place_for_every_text() {
 }
 
 #[test]
+fn the_file_of_the_main_example() {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../examples/harbour-lane/system.toml");
+    let text = std::fs::read_to_string(path).expect("readable");
+    let system = system::load(&text).system.expect("a whole system");
+    let sheet = section(&system, &[], &title());
+    view_path("file.svg", &sheet.to_svg(&SvgOptions::default()));
+    check(&sheet);
+    for v in &system.vessels {
+        assert!(sheet.part(&format!("water.{}", v.name)).is_some(), "{}", v.name);
+    }
+}
+
+#[test]
 fn to_scale() {
     let sheet = section(&harbour_lane(), &harbour_lines(), &title());
     let (_, level) = sheet.bindings().find(|(p, _)| p.id == "water.display").expect("bound");

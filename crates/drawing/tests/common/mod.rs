@@ -1,49 +1,14 @@
-//! Systems made by hand, so that the drawing is tested without the parser.
+//! Systems made by hand, so that the drawing can be tested with geometry that no file would pass.
 #![allow(dead_code)]
 
 use drawing::WaterLines;
 use system::model::*;
-use system::places::Places;
 
 pub fn bare(name: &str) -> System {
-    System {
-        name: name.to_owned(),
-        mains_volts: Some(230.0),
-        timezone: "UTC0".to_owned(),
-        scan_ms: 1000,
-        unattended_s: 63.0 * 3600.0,
-        response: Response { day_s: 3600.0, night_s: 14_400.0, weekend_s: 14_400.0 },
-        telling: Telling::default(),
-        climates: vec![],
-        water: Water {
-            temperature_c: 25.4,
-            salinity: 35.0,
-            alkalinity_meq_l: 2.86,
-            calcium_mg_l: 425.0,
-            ph_nbs: None,
-            consumption_meq_l_day: 0.18,
-        },
-        livestock: None,
-        vessels: vec![],
-        air_spaces: vec![],
-        passages: vec![],
-        supplies: vec![],
-        boards: vec![],
-        actuators: vec![],
-        sensors: vec![],
-        signals: vec![],
-        rules: vec![],
-        procedures: vec![],
-        alarms: vec![],
-        truths: vec![],
-        requirements: vec![],
-        corners: vec![],
-        accepted: vec![],
-        bund: None,
-        assumptions: vec![],
-        notes: vec![],
-        places: Places::default(),
-    }
+    let file = "[[board]]\nname = \"controller\"\nchip = \"ATmega328P\"\n";
+    let mut system = system::load(file).system.expect("the least file is whole");
+    system.name = name.to_owned();
+    system
 }
 
 /// Sizes in mm.
