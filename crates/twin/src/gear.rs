@@ -20,8 +20,8 @@ pub struct Commands<'a, const L: usize> {
 pub(crate) fn supplies<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>) {
     for &s in &plan.supply_order {
         let supply = &plan.system.supplies[s];
-        let root = if matches!(supply.kind, SupplyKind::Circuit { .. }) { !flaws.house_out } else { all::<L>() };
-        let mut fed = supply.fed_by.map_or(root, |up| state.alive[up.idx()]);
+        // What names no feeder hangs at the wall.
+        let mut fed = supply.fed_by.map_or(!flaws.house_out, |up| state.alive[up.idx()]);
         if matches!(supply.kind, SupplyKind::Battery { .. }) {
             for l in 0..L {
                 if state.energy[s][l] > 0.0 {
@@ -39,7 +39,7 @@ pub(crate) fn supplies<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mu
 /// Lanes in which the first board has power and is not dead.
 pub(crate) fn board_alive<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>) -> Mask {
     let Some(board) = plan.system.boards.first() else { return 0 };
-    board.supply.map_or(all::<L>(), |s| state.alive[s.idx()]) & !flaws.board_dead
+    board.supply.map_or(!flaws.house_out & all::<L>(), |s| state.alive[s.idx()]) & !flaws.board_dead
 }
 
 /// Lanes in which a float wired in series lets current through.
@@ -53,6 +53,10 @@ fn lets_through<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>,
             match flaws.reading[sensor][l].0 {
                 crate::flaw::Reading::Stuck(up) => put(&mut above, l, up),
                 crate::flaw::Reading::WireOpen | crate::flaw::Reading::Silent => put(&mut open, l, true),
+                // The board and the series wire see the same contact.
+                crate::flaw::Reading::Held | crate::flaw::Reading::Chatter => {
+                    put(&mut above, l, (state.code[sensor][l] != 0) == closed_above);
+                }
                 _ => {}
             }
         }
@@ -106,11 +110,10 @@ pub(crate) fn step<const L: usize>(
         for sensor in &actuator.series {
             on &= lets_through(plan, flaws, state, sensor.idx());
         }
+        on &= !flaws.unplugged[a];
         if !is_contactor(actuator.kind) {
-            if let Some(s) = actuator.supply {
-                on &= state.alive[s.idx()];
-            }
-            on &= !flaws.unplugged[a];
+            // What names no supply hangs at the wall.
+            on &= actuator.supply.map_or(!flaws.house_out, |s| state.alive[s.idx()]);
             let seized = flaws.wont_restart[a] & (state.seized[a] | !on);
             state.seized[a] = seized;
             on &= !seized & !flaws.load_dead[a];
@@ -197,8 +200,11 @@ pub(crate) fn slow<const L: usize>(
             }
             let mut watts = 0.0;
             for (a, actuator) in plan.system.actuators.iter().enumerate() {
-                if actuator.supply.is_some_and(|x| feeds(plan, x.idx(), s)) && has(state.running[a], l) {
-                    watts += actuator.watts * state.drive[a][l];
+                if actuator.supply.is_some_and(|x| feeds(plan, x.idx(), s)) {
+                    // A normally closed contactor draws while it holds its contact open.
+                    let resting = is_contactor(actuator.kind) && actuator.on_when_dead;
+                    let drive = state.drive[a][l];
+                    watts += actuator.watts * if resting { 1.0 - drive } else { drive };
                 }
             }
             for board in &plan.system.boards {

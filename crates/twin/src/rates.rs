@@ -73,7 +73,7 @@ pub(crate) fn step<const L: usize>(
         // A cooling room keeps its water: relative humidity is that of the climate's normal temperature.
         room_vapour[l] = humidity * saturation_pressure_pa(state.room_temperature[0][l]);
     }
-    spaces(plan, state, &room_vapour);
+    spaces(plan, flaws, state, &room_vapour);
     for (v, node) in plan.nodes.iter().enumerate() {
         let at = v * N_CONTENTS;
         for l in 0..L {
@@ -135,14 +135,14 @@ pub(crate) fn step<const L: usize>(
 }
 
 /// Air over water that is not the room's: quasi-steady balances of vapour and heat between water, lamp and leakage.
-fn spaces<const L: usize>(plan: &Plan, state: &mut State<L>, room_vapour: &[f64; L]) {
+fn spaces<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, room_vapour: &[f64; L]) {
     for (a, space) in plan.system.air_spaces.iter().enumerate() {
         for l in 0..L {
             let room_c = state.room_temperature[0][l];
             let mut draught = space.leak_m3_s;
             let mut lamp = 0.0;
             for (i, actuator) in plan.system.actuators.iter().enumerate() {
-                let drive = state.drive[i][l];
+                let drive = state.drive[i][l] * flaws.strength[i][l];
                 if let Some(blow) = actuator.blows.filter(|b| plan.nodes[b.over.idx()].air == Some(a)) {
                     draught += blow.draws_m3_s * drive;
                 }

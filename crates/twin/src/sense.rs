@@ -74,6 +74,7 @@ fn true_value<const L: usize>(plan: &Plan, state: &State<L>, sensor: &Sensor, re
         Reading::In(v) => Some(v),
         _ => sensor.vessel.map(|v| v.idx()),
     };
+    let dry = reading == Reading::FallenOut;
     match &sensor.kind {
         SensorKind::Ds18b20 | SensorKind::Tmp36 { .. } | SensorKind::Ntc { .. } => {
             let room = state.room_temperature[0][l];
@@ -81,11 +82,12 @@ fn true_value<const L: usize>(plan: &Plan, state: &State<L>, sensor: &Sensor, re
             let tip = plan.nodes[v].floor + sensor.height.unwrap_or(0.0);
             // A misplaced probe hangs as deep as it happens to; it is in the water.
             let wet = matches!(reading, Reading::In(_)) || state.surface[v][l] > tip;
-            if wet && reading != Reading::FallenOut { state.temperature[v][l] } else { room }
+            if wet && !dry { state.temperature[v][l] } else { room }
         }
         SensorKind::RoomTemperature => state.room_temperature[0][l],
-        SensorKind::Ph { .. } => vessel.map_or(7.0, |v| state.ph_nbs[v][l]),
-        SensorKind::Conductivity => vessel.map_or(0.0, |v| {
+        // A dry electrode gives no voltage, which is pH 7 (assumed), a dry cell lets no current through.
+        SensorKind::Ph { .. } => vessel.filter(|_| !dry).map_or(7.0, |v| state.ph_nbs[v][l]),
+        SensorKind::Conductivity => vessel.filter(|_| !dry).map_or(0.0, |v| {
             let s = state.salinity[v][l];
             seawater::salinity::conductivity_ms_per_cm(s, state.temperature[v][l].clamp(0.0, 40.0))
         }),

@@ -180,7 +180,7 @@ pub(crate) fn react<const L: usize>(
             run[l] = 0.0;
         }
     }
-    gases(plan, params, state, scratch, time);
+    gases(plan, params, flaws, state, scratch, time);
     let n = plan.nodes.len();
     for v in 0..n {
         let at = v * N_CONTENTS;
@@ -235,17 +235,17 @@ fn exchanges<const L: usize>(
         scratch.speed[v] = [node.air_speed; L];
     }
     for (a, actuator) in plan.system.actuators.iter().enumerate() {
-        let run = &state.run_time[a];
+        let (run, strength) = (&state.run_time[a], &flaws.strength[a]);
         if let Some(v) = actuator.vessel.filter(|_| actuator.exchange > 0.0) {
             let level = actuator.mark.map(|m| plan.nodes[v.idx()].floor + m);
             for l in 0..L {
                 let wet = level.is_none_or(|m| state.surface[v.idx()][l] > m);
-                scratch.exchange[v.idx()][l] += if wet { actuator.exchange * run[l] / time } else { 0.0 };
+                scratch.exchange[v.idx()][l] += if wet { actuator.exchange * strength[l] * run[l] / time } else { 0.0 };
             }
         }
         if let Some(blow) = actuator.blows {
             for l in 0..L {
-                scratch.speed[blow.over.idx()][l] += blow.speed * run[l] / time;
+                scratch.speed[blow.over.idx()][l] += blow.speed * strength[l] * run[l] / time;
             }
         }
         if (0..L).any(|l| flaws.carries[a][l] > 0.0) || actuator.removes > 0.0 {
@@ -286,6 +286,7 @@ fn carry_off<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>
 fn gases<const L: usize>(
     plan: &Plan,
     params: &Params<L>,
+    flaws: &Flaws<L>,
     state: &mut State<L>,
     scratch: &Exchanges<L>,
     time: f64,
@@ -320,7 +321,7 @@ fn gases<const L: usize>(
             if volume < 1e-6 {
                 continue;
             }
-            let made = coral * live.light_ratio * state.light(plan, v, l) * time;
+            let made = coral * live.light_ratio * state.light(plan, flaws, v, l) * time;
             let oxygen = &mut state.content[at + OXYGEN][l];
             // Below the critical level the demand falls in proportion; implicit there, so oxygen stays positive.
             let demand = (coral + other) * params.respiration[l];
@@ -355,11 +356,11 @@ fn gases<const L: usize>(
 
 impl<const L: usize> State<L> {
     /// Light on a vessel, 0..1.
-    pub(crate) fn light(&self, plan: &Plan, v: usize, l: usize) -> f64 {
+    pub(crate) fn light(&self, plan: &Plan, flaws: &Flaws<L>, v: usize, l: usize) -> f64 {
         let mut light: f64 = 0.0;
         for (a, actuator) in plan.system.actuators.iter().enumerate() {
             if actuator.lights.is_some_and(|x| x.idx() == v) {
-                light += self.drive[a][l];
+                light += self.drive[a][l] * flaws.strength[a][l];
             }
         }
         light.min(1.0)

@@ -141,6 +141,10 @@ impl<'p, const L: usize> Twin<'p, L> {
                     (hold, hold_volume, pass.from)
                 }
                 Law::Drain { hold, residence, .. } => (hold, plan.design_flow * residence, pass.from),
+                Law::Siphon { primed, .. } => {
+                    self.state.primed[primed] = all::<L>();
+                    continue;
+                }
                 _ => continue,
             };
             let store = plan.nodes.len() + hold;
@@ -164,9 +168,14 @@ impl<'p, const L: usize> Twin<'p, L> {
         // Contacts rest until the first commands; contactors must be closed for what hangs behind them to live.
         for (a, actuator) in system.actuators.iter().enumerate() {
             self.state.commanded[a] = spread::<L>(actuator.on_when_dead);
-            self.state.running[a] = spread::<L>(actuator.on_when_dead && crate::plan::is_contactor(actuator.kind));
+            let closed = spread::<L>(actuator.on_when_dead && crate::plan::is_contactor(actuator.kind));
+            self.state.running[a] = closed;
+            self.state.drive[a] = crate::lanes::unpack::<L>(closed);
         }
         gear::supplies(plan, &self.flaws, &mut self.state);
+        // What `constants` was made with, also for a vessel that is still empty.
+        self.state.constants_at_salinity.fill([water.salinity; L]);
+        self.state.constants_at_c.fill([25.0; L]);
         self.refresh();
         sense::follow(plan, &self.flaws, &mut self.state, 1.0, true);
         for (i, sensor) in system.sensors.iter().enumerate() {
@@ -308,6 +317,32 @@ impl<'p, const L: usize> Twin<'p, L> {
         self.flaws.board_hung
     }
 
+    /// Ends a hang: a watchdog or a person has reset the board.
+    pub fn clear_hang(&mut self, l: usize) {
+        put(&mut self.flaws.board_hung, l, false);
+    }
+
+    /// The mains of the house are back.
+    pub fn clear_house_out(&mut self, l: usize) {
+        put(&mut self.flaws.house_out, l, false);
+    }
+
+    /// Fills reservoirs and lime to their start levels, as a person does before leaving.
+    pub fn fill_reservoirs(&mut self, l: usize) {
+        for (v, vessel) in self.plan.system.vessels.iter().enumerate() {
+            if vessel.holds == Contents::Tank {
+                continue;
+            }
+            let mut level = vessel.start_level;
+            if let Some(share) = self.params.reservoir[l] {
+                let full = vessel.full_level.unwrap_or(level);
+                level = vessel.dead_level + share * (full - vessel.dead_level);
+            }
+            let alkalinity = if let Contents::Limewater(meq_l) = vessel.holds { meq_l } else { 0.0 };
+            self.refill(v, l, self.plan.nodes[v].volume_at(level), Some((0.0, alkalinity)));
+        }
+    }
+
     /// Lanes in which the board's clock is lost.
     pub fn clock_lost(&self) -> Mask {
         self.flaws.clock_lost
@@ -323,6 +358,16 @@ impl<'p, const L: usize> Twin<'p, L> {
     pub fn sense(&mut self) -> &[[i32; L]] {
         sense::read(self.plan, self.start.seed, &self.flaws, &mut self.state);
         &self.state.code
+    }
+
+    /// Raw codes of the last [`Twin::sense`].
+    pub fn codes(&self) -> &[[i32; L]] {
+        &self.state.code
+    }
+
+    /// Lanes in which the own thermostat of an actuator is open.
+    pub fn dial_open(&self, actuator: usize) -> Mask {
+        self.state.dial_open[actuator]
     }
 
     /// Applies the commands of this scan and lets the world go on to the next.
@@ -397,7 +442,7 @@ impl<'p, const L: usize> Twin<'p, L> {
             TruthKind::Light(v) => {
                 let mut out = [0.0; L];
                 for (l, x) in out.iter_mut().enumerate() {
-                    *x = state.light(self.plan, v.idx(), l);
+                    *x = state.light(self.plan, &self.flaws, v.idx(), l);
                 }
                 out
             }

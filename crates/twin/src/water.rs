@@ -236,10 +236,16 @@ fn evaluate<const L: usize>(
         Law::Siphon { resistance, inlet, outlet, primed } => {
             let primed = state.primed[*primed];
             for l in 0..L {
-                let runs = has(primed, l) && up[l] > *inlet && down[l] > *outlet;
-                let answer = resistance.flow(if runs { up[l] - down[l] } else { 0.0 });
-                let slope = if runs { answer.slope * open[l] } else { 0.0 };
-                (out.taken[l], out.by_from[l], out.by_to[l]) = (answer.flow * open[l], slope, -slope);
+                // An end in the air discharges freely: the head is to the end, not to the water below it.
+                let head = up[l].max(*inlet) - down[l].max(*outlet);
+                let runs = has(primed, l) && if head > 0.0 { up[l] > *inlet } else { down[l] > *outlet };
+                let answer = resistance.flow(if runs { head } else { 0.0 });
+                let e = fast::Exchange {
+                    flow: answer.flow * open[l],
+                    by_first: if runs && up[l] > *inlet { answer.slope * open[l] } else { 0.0 },
+                    by_second: if runs && down[l] > *outlet { -answer.slope * open[l] } else { 0.0 },
+                };
+                (out.taken[l], out.by_from[l], out.by_to[l]) = (e.flow, e.by_first, e.by_second);
             }
             out.given = out.taken;
             primed != 0
@@ -342,11 +348,13 @@ fn pumped<const L: usize>(
             let runs = has(primed, l) && !shut && down[l] > limit && back > 0.0;
             let answer = with_pump.flow(if runs { -back } else { 0.0 });
             let slope = if runs { answer.slope } else { 0.0 };
-            let drains = if !runs && !shut { held[l] / (plan.dt + DRAIN_BACK_S) } else { 0.0 };
+            // Lane by lane: what one lane leaves standing must not depend on whether another lane's water moves.
+            let wet = held[l] > FILM;
+            let drains = if !runs && !shut && wet { held[l] / (plan.dt + DRAIN_BACK_S) } else { 0.0 };
             out.given[l] = answer.flow;
             out.taken[l] = answer.flow - drains;
             (out.by_from[l], out.by_to[l]) = if off_pump { (0.0, -slope) } else { (slope, -slope) };
-            moves |= runs || drains > 1e-15;
+            moves |= runs || drains > 0.0 || has(primed, l);
         }
     }
     moves
@@ -354,6 +362,8 @@ fn pumped<const L: usize>(
 
 /// Time in which a pipe empties through its stopped pump once air is in it, s (assumed; it only shapes the last second).
 const DRAIN_BACK_S: f64 = 2.0;
+/// Water that stays in a drained pipe, m³: a microlitre.
+const FILM: f64 = 1e-9;
 
 #[inline(always)]
 fn line<const L: usize>(
@@ -371,7 +381,7 @@ fn line<const L: usize>(
     let drive = &state.drive[*pump];
     let mut moves = false;
     let sunk = flaws.moved_outlet[i];
-    if state.running[*pump] == 0 && (*occludes || state.primed[*primed] == 0) {
+    if drive.iter().all(|d| *d <= 0.0) && (*occludes || state.primed[*primed] == 0) {
         return false;
     }
     for l in 0..L {
@@ -397,7 +407,8 @@ fn line<const L: usize>(
             out.taken[l] = answer.flow * share;
             out.by_from[l] = slope + if runs && head > 0.0 { answer.flow * wet_slope } else { 0.0 };
             out.by_to[l] = if drowned { -slope } else { 0.0 };
-            moves |= runs;
+            // A full line is looked at in any case, so that it can lose its water.
+            moves = true;
         }
     }
     out.given = out.taken;
@@ -488,9 +499,14 @@ fn move_water<const L: usize>(
         }
         Law::Siphon { primed, inlet, outlet, .. } => {
             for l in 0..L {
-                taken[l] += change[l];
-                let covered = state.surface[pass.from][l] > *inlet && state.surface[pass.to][l] > *outlet;
-                if !covered {
+                let most = state.volume[pass.from][l].max(0.0) / dt;
+                let least = -state.volume[pass.to][l].max(0.0) / dt;
+                taken[l] = (taken[l] + change[l]).min(most).max(least);
+                let (up, down) = (state.surface[pass.from][l], state.surface[pass.to][l]);
+                // It stays full while one end is under water and the other no higher than that water.
+                let full = up > inlet.max(*outlet) || down > inlet.max(*outlet);
+                let full = full || (up > *inlet && down > *outlet);
+                if !full {
                     put(&mut state.primed[*primed], l, false);
                 }
             }
