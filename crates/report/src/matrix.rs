@@ -72,7 +72,7 @@ fn sorted(matrix: &Matrix) -> Vec<&Row> {
 fn legend(out: &mut String, matrix: &Matrix) {
     let meaning = [
         (Outcome::Breaks, "a requirement breaks before anybody can be there"),
-        (Outcome::HelpInTime, "breaks, but the alarm leads by more than the way takes"),
+        (Outcome::HelpInTime, "breaks, but after the alarm a person is there in time"),
         (Outcome::Accepted, "breaks; the file accepts it, with its reason below"),
         (Outcome::Hidden, "breaks nothing and nobody hears of it: a dead protection"),
         (Outcome::Holds, "everything holds to the end of the run"),
@@ -89,7 +89,7 @@ fn legend(out: &mut String, matrix: &Matrix) {
 fn cell(out: &mut String, cell: Option<&Cell>, row: Outcome) {
     let Some((cell, value)) = cell.and_then(|c| c.margin.map(|m| (c, m)).or(c.hours.map(|_| (c, f64::NAN))))
     else {
-        out.push_str("<td class=\"blank\"><span aria-label=\"not judged\">–</span></td>");
+        out.push_str("<td class=\"blank\"><span aria-hidden=\"true\">–</span><span class=\"unseen\">not judged</span></td>");
         return;
     };
     let broken = cell.is_broken();
@@ -164,7 +164,7 @@ pub(crate) fn details(matrix: &Matrix) -> String {
         "Process safety time",
         "Margin",
         "Alarm before harm",
-        "Way of a person",
+        "Person there in",
         "Severity",
         "Instant",
         "Corner",

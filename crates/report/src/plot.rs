@@ -118,7 +118,7 @@ pub fn svg(plot: &Plot, prefix: &str) -> String {
         panel(&mut body, plot, unit, top, x, (x0, x1));
         top += PANEL + BETWEEN - LINE;
     }
-    let bottom = top - BETWEEN + LINE;
+    let bottom = if units.is_empty() { head + LINE } else { top - BETWEEN + LINE };
     let mut lines = String::new();
     for mark in plot.marks.iter().filter(|m| is_sane(m.hours)) {
         let at = number(x(mark.hours));
@@ -144,7 +144,7 @@ pub fn svg(plot: &Plot, prefix: &str) -> String {
     let _ = write!(
         body,
         "<text class=\"tick\" x=\"{}\" y=\"{}\">hours</text>",
-        number(RIGHT + 14.0),
+        number(RIGHT + 32.0),
         number(bottom + LINE)
     );
     format!(
