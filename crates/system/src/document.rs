@@ -23,9 +23,10 @@ use crate::parts::Library;
 /// A system file under edit.
 #[derive(Clone, Debug)]
 pub struct Document {
+    /// The text as it stands, byte for byte.
+    text: String,
+    /// The same, parsed. Its rendering has plain line ends and no byte-order mark, so it is never the text itself.
     toml: DocumentMut,
-    /// Mark at the start of the file that the TOML layer drops.
-    byte_order_mark: bool,
     library: Arc<Library>,
 }
 
@@ -100,10 +101,7 @@ impl Document {
     /// [`EditError::Unreadable`] with what is wrong.
     pub fn with_library(text: &str, library: &Arc<Library>) -> Result<Self, EditError> {
         match text.parse::<DocumentMut>() {
-            Ok(toml) => {
-                let byte_order_mark = text.starts_with('\u{feff}');
-                Ok(Document { toml, byte_order_mark, library: Arc::clone(library) })
-            }
+            Ok(toml) => Ok(Document { text: text.to_owned(), toml, library: Arc::clone(library) }),
             Err(error) => {
                 let mut findings = load_with(text, library).diagnostics;
                 if findings.is_empty() {
@@ -116,14 +114,13 @@ impl Document {
     }
 
     /// The text as it stands.
-    pub fn text(&self) -> String {
-        let text = self.toml.to_string();
-        if self.byte_order_mark && !text.starts_with('\u{feff}') { format!("\u{feff}{text}") } else { text }
+    pub fn text(&self) -> &str {
+        &self.text
     }
 
     /// Reads the text as it stands.
     pub fn load(&self) -> Loaded {
-        load_with(&self.text(), &self.library)
+        load_with(&self.text, &self.library)
     }
 
     /// Sets a key to a text or quantity. Paths are `system.name`, `actuator.heater.power` (list, name, key), a rule by what it
@@ -257,8 +254,8 @@ impl Document {
     ) -> Result<(), EditError> {
         let mut copy = self.clone();
         change(&mut copy.toml)?;
-        let text = copy.text();
-        let after = load_with(&text, &self.library);
+        copy.text = spliced(&self.text, &self.toml.to_string(), &copy.toml.to_string());
+        let after = load_with(&copy.text, &self.library);
         let errors: Vec<Diagnostic> =
             after.diagnostics.into_iter().filter(|f| f.level == Level::Error).collect();
         if !errors.is_empty() {
@@ -323,4 +320,46 @@ fn owner<'t, 'p>(
         table = inner.ok_or_else(|| nowhere(path, &format!("`{key}` is no table")))?;
     }
     Ok((table, last))
+}
+
+/// Puts the difference between two renderings into the text that the first one came from, so that all bytes outside the edit stay
+/// as they were: line ends, a byte-order mark.
+fn spliced(text: &str, before: &str, after: &str) -> String {
+    let shared = |a: &mut dyn Iterator<Item = char>, b: &mut dyn Iterator<Item = char>| -> usize {
+        a.zip(b).take_while(|(x, y)| x == y).map(|(x, _)| x.len_utf8()).sum()
+    };
+    let head = shared(&mut before.chars(), &mut after.chars());
+    let tail = shared(&mut before[head..].chars().rev(), &mut after[head..].chars().rev());
+    let Some(places) = places_in_text(text, before) else { return after.to_owned() };
+    let (start, end) = (places[head], places[before.len() - tail]);
+    let mut middle = after[head..after.len() - tail].to_owned();
+    if text.matches("\r\n").count() * 2 > text.matches('\n').count() {
+        middle = middle.replace('\n', "\r\n");
+    }
+    format!("{}{middle}{}", &text[..start], &text[end..])
+}
+
+/// For each byte of a rendering, and its end, the byte of the text that it stands for. None when they differ in more than line ends
+/// and a byte-order mark.
+fn places_in_text(text: &str, rendered: &str) -> Option<Vec<usize>> {
+    let bytes = text.as_bytes();
+    let mut at = if text.starts_with('\u{feff}') && !rendered.starts_with('\u{feff}') {
+        '\u{feff}'.len_utf8()
+    } else {
+        0
+    };
+    let mut places = Vec::with_capacity(rendered.len() + 1);
+    for byte in rendered.bytes() {
+        places.push(at);
+        if byte == b'\n' && bytes.get(at) == Some(&b'\r') && bytes.get(at + 1) == Some(&b'\n') {
+            at += 1;
+        }
+        if bytes.get(at) != Some(&byte) {
+            return None;
+        }
+        at += 1;
+    }
+    // Some renderings end a last line that the text leaves open, or the other way round; then the places cannot be trusted.
+    places.push(at);
+    (at == text.len()).then_some(places)
 }

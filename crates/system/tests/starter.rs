@@ -13,6 +13,8 @@ fn sides() -> impl Strategy<Value = [f64; 3]> {
 }
 
 proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
     #[test]
     fn any_answers_give_a_sound_file(
         display in sides(),
