@@ -13,7 +13,7 @@ use program::{Assembler, BitRef, NumRef, Op, Program};
 use system::Diagnostic;
 use system::model::{ActuatorIdx, ProcedureIdx, SensorIdx, SignalIdx};
 
-use crate::graph::{BitDef, MOST_OPERANDS, NumberDef, map_operands};
+use crate::graph::{BitDef, NumberDef, map_operands};
 use crate::listing::Names;
 use crate::lower::{Lowering, Plan, true_when_closed};
 use crate::{Compiled, Input, InputPlace, Slot, Trip, listing};
@@ -37,9 +37,9 @@ impl Places {
 }
 
 /// What of the graph is used, and how often.
-struct Uses {
-    bits: Vec<u32>,
-    numbers: Vec<u32>,
+pub(crate) struct Uses {
+    pub bits: Vec<u32>,
+    pub numbers: Vec<u32>,
 }
 
 /// Which operation stands where.
@@ -54,7 +54,7 @@ enum Item {
 }
 
 pub(crate) struct Layout<'l, 's> {
-    lowering: &'l mut Lowering<'s>,
+    pub lowering: &'l mut Lowering<'s>,
     plan: Plan,
     drive_order: Vec<ActuatorIdx>,
 }
@@ -71,7 +71,10 @@ impl<'l, 's> Layout<'l, 's> {
             return self.too_large("it has more operations than a control program can hold");
         }
         let zone = self.zone()?;
-        self.flatten();
+        self.reduce();
+        if self.lowering.graph.is_overfull {
+            return self.too_large("it has more operations than a control program can hold");
+        }
         let uses = self.uses();
         let inputs = self.inputs(&uses);
         if inputs.len() > usize::from(u8::MAX) || self.drive_order.len() > 128 {
@@ -198,8 +201,8 @@ impl<'l, 's> Layout<'l, 's> {
         }
     }
 
-    /// Calls back for every operand of what acts on the outside, and for every signal that is to be kept.
-    fn for_each_root(&self, visit: &mut dyn FnMut(Operand)) {
+    /// Calls back for every operand of what acts on the outside.
+    pub(crate) fn for_each_acting_root(&self, visit: &mut dyn FnMut(Operand)) {
         let plan = &self.plan;
         let trips = plan.trips.iter().map(|trip| &trip.op);
         for op in plan.alarms.iter().chain(trips).chain(plan.drives.iter().flatten()) {
@@ -210,13 +213,31 @@ impl<'l, 's> Layout<'l, 's> {
                 visit(Operand::Bit(slot));
             }
         }
+    }
+
+    /// Replaces the operands of what acts on the outside.
+    pub(crate) fn map_acting_roots(&mut self, op: &dyn Fn(&Op) -> Op, bit: &dyn Fn(BitRef) -> BitRef) {
+        let trips = self.plan.trips.iter_mut().map(|trip| &mut trip.op);
+        for root in self.plan.alarms.iter_mut().chain(trips).chain(self.plan.drives.iter_mut().flatten()) {
+            *root = op(root);
+        }
+        for step in self.plan.procedures.iter_mut().flatten() {
+            if let StepEnd::When(slot) = &mut step.end {
+                *slot = bit(*slot);
+            }
+        }
+    }
+
+    /// Calls back for everything that must be computed: what acts on the outside, and the signals that are to be kept.
+    fn for_each_root(&self, visit: &mut dyn FnMut(Operand)) {
+        self.for_each_acting_root(visit);
         if self.lowering.options.keep_all_signals {
             self.lowering.bit_of.iter().flatten().for_each(|slot| visit(Operand::Bit(*slot)));
             self.lowering.number_of.iter().flatten().for_each(|slot| visit(Operand::Number(*slot)));
         }
     }
 
-    fn uses(&self) -> Uses {
+    pub(crate) fn uses(&self) -> Uses {
         let graph = &self.lowering.graph;
         let mut uses = Uses { bits: vec![0; graph.bits.len()], numbers: vec![0; graph.numbers.len()] };
         let mut open = vec![];
@@ -256,34 +277,6 @@ impl<'l, 's> Layout<'l, 's> {
             op.for_each_operand(|operand| open.push(operand));
         }
         uses
-    }
-
-    /// Takes conjunctions that only one other conjunction uses into that one.
-    fn flatten(&mut self) {
-        let uses = self.uses();
-        let bits = &mut self.lowering.graph.bits;
-        for index in 0..bits.len() {
-            let BitDef::All(parts) = &bits[index] else { continue };
-            let mut parts = parts.clone();
-            let mut at = 0;
-            while at < parts.len() {
-                let part = parts[at];
-                match &bits[part.index()] {
-                    BitDef::All(inner)
-                        if !part.is_negated()
-                            && uses.bits[part.index()] == 1
-                            && parts.len() - 1 + inner.len() <= MOST_OPERANDS =>
-                    {
-                        let inner = inner.clone();
-                        parts.splice(at..=at, inner);
-                    }
-                    _ => at += 1,
-                }
-            }
-            parts.sort_by_key(|part| (part.index(), part.is_negated()));
-            parts.dedup();
-            bits[index] = BitDef::All(parts);
-        }
     }
 
     /// Inputs that are used, numbers first, each kind in the order of sensors.

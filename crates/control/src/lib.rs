@@ -13,6 +13,7 @@ mod graph;
 mod layout;
 mod listing;
 mod lower;
+mod reduce;
 mod rules;
 mod signals;
 
