@@ -1,0 +1,261 @@
+//! What can be typed: commands and their options. The help texts are the manual pages.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use units::Quantity;
+
+use crate::quantity;
+
+const ENDINGS: &str = "Exit codes: 0 nothing is wrong, 1 there are findings, 2 the input cannot be read or the options are wrong.\n\
+Colours are off when the output is not a terminal or NO_COLOR is set. No file is overwritten without --force.";
+
+/// The whole command line.
+#[derive(Parser, Debug)]
+#[command(
+    name = "tidewright",
+    version,
+    about = "Design a reef tank's water, heat and control in one file, and break it on paper first",
+    long_about = "Design a reef tank's water, heat and control in one file, and break it on paper first.\n\n\
+        One text describes vessels, pipes, pumps, heaters, probes and rules. `audit` checks it by calculation; `fmea` breaks \
+        every part of it in simulation and says what would flood, cook, chill, suffocate or overdose the tank and how many \
+        hours are left; `rehearse` runs it and writes what happens; `report` puts all of it on one page.",
+    after_help = ENDINGS,
+    max_term_width = 100,
+    disable_help_subcommand = true
+)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    /// Options of every command.
+    #[command(flatten)]
+    pub global: Global,
+}
+
+/// Options of every command.
+#[derive(Args, Debug)]
+pub struct Global {
+    /// How to answer; the shapes of JSON are in docs/json.md
+    #[arg(long, value_enum, default_value_t, global = true, help_heading = "Output")]
+    pub format: Format,
+    /// Units in which text shows quantities; input may be in either
+    #[arg(long, value_enum, default_value_t, global = true, help_heading = "Output")]
+    pub units: UnitChoice,
+    /// When to colour text
+    #[arg(long, value_enum, default_value_t, global = true, help_heading = "Output")]
+    pub color: ColorChoice,
+}
+
+/// Forms of an answer.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum Format {
+    /// For people.
+    #[default]
+    Text,
+    /// For programs.
+    Json,
+}
+
+/// Systems of units.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum UnitChoice {
+    /// Litres, millimetres, degrees Celsius.
+    #[default]
+    Metric,
+    /// Gallons, inches, degrees Fahrenheit.
+    Us,
+}
+
+/// When to colour.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum ColorChoice {
+    /// On a terminal, unless NO_COLOR is set.
+    #[default]
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+/// The commands.
+#[derive(Subcommand, Debug)]
+pub enum Command {
+    /// Write a commented system file to begin with
+    New(NewOptions),
+    /// Compute the properties of a seawater from what you can measure
+    Water(WaterOptions),
+    /// Print the completions of a shell
+    #[command(hide = true)]
+    Completions(CompletionOptions),
+    /// Print a manual page, or write all of them
+    #[command(hide = true)]
+    Man(ManOptions),
+}
+
+/// Options of `new`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Write a commented system file to begin with.\n\n\
+        Whatever is not given is asked for when you sit at a terminal, or taken from the usual: a 108 L tank with sump and \
+        top-off, left alone for a weekend. The file reads back without an error; lines marked \"measure\" are guesses to replace."
+)]
+pub struct NewOptions {
+    /// The file to write; `-` for the standard output
+    #[arg(value_name = "FILE", default_value = "system.toml")]
+    pub file: PathBuf,
+    /// Name of the system
+    #[arg(long)]
+    pub name: Option<String>,
+    /// Inside of the display, length x depth x height, such as `600x400x450 mm`
+    #[arg(long, value_name = "SIZE", value_parser = quantity::sides)]
+    pub display: Option<[f64; 3]>,
+    /// Inside of the sump, length x depth x height
+    #[arg(long, value_name = "SIZE", value_parser = quantity::sides, conflicts_with = "no_sump")]
+    pub sump: Option<[f64; 3]>,
+    /// The tank has no sump
+    #[arg(long)]
+    pub no_sump: bool,
+    /// Nothing replaces what evaporates
+    #[arg(long)]
+    pub no_top_off: bool,
+    /// Power of the heater, such as `100 W`
+    #[arg(long, value_name = "POWER", value_parser = quantity::power)]
+    pub heater: Option<f64>,
+    /// Power of the light, such as `60 W`
+    #[arg(long, value_name = "POWER", value_parser = quantity::power, conflicts_with = "no_light")]
+    pub light: Option<f64>,
+    /// The tank has no light
+    #[arg(long)]
+    pub no_light: bool,
+    /// Part number of the chip on the board, such as `ATmega328P`
+    #[arg(long, value_name = "CHIP")]
+    pub chip: Option<String>,
+    /// Voltage of the mains, `230 V` or `120 V`
+    #[arg(long, value_name = "VOLTAGE", value_parser = quantity::voltage)]
+    pub mains: Option<f64>,
+    /// Time zone in POSIX form, such as `GMT0BST,M3.5.0/1,M10.5.0` [default: this machine's]
+    #[arg(long, value_name = "ZONE")]
+    pub timezone: Option<String>,
+    /// How long nobody is there, such as `63 h`
+    #[arg(long, value_name = "TIME", value_parser = quantity::time)]
+    pub unattended: Option<f64>,
+    /// Ask for whatever is not given, even if no terminal is there
+    #[arg(long, conflicts_with = "yes")]
+    pub ask: bool,
+    /// Ask nothing
+    #[arg(long)]
+    pub yes: bool,
+    /// Replace a file that is there
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Options of `water`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Compute the properties of a seawater from what you can measure.\n\n\
+        Give the temperature and one measure of the salt. With two of alkalinity, DIC, pH and pCO2 the whole carbonate system \
+        follows. Equations: PSS-78, EOS-80, Garcia & Gordon 1992, Lueker 2000, Mucci 1983; a warning says when the water lies \
+        outside of what they were fitted to.",
+    after_help = "Examples:\n  tidewright water --temperature 25degC --salinity 35 --alkalinity '8 dKH' --ph 8.2\n  \
+        tidewright water --temperature 78degF --specific-gravity 1.0264\n  \
+        tidewright water --temperature 25degC --conductivity '53 mS/cm' --alkalinity '2300 umol/kg' --pco2 '420 ppm'\n\n\
+        Quote quantities with a space. Exit codes: 0 nothing to remark, 1 there are warnings, 2 the options are wrong."
+)]
+#[command(group = clap::ArgGroup::new("salt").required(true))]
+pub struct WaterOptions {
+    /// Temperature of the water, such as `25degC` or `77degF`
+    #[arg(long, value_parser = quantity::temperature, allow_hyphen_values = true)]
+    pub temperature: f64,
+    /// Practical salinity, such as `35`
+    #[arg(long, group = "salt", value_parser = quantity::salinity, allow_hyphen_values = true, help_heading = "Salt (one of these)")]
+    pub salinity: Option<f64>,
+    /// Conductivity at the water's own temperature, not compensated, such as `53 mS/cm`
+    #[arg(long, group = "salt", value_parser = quantity::conductivity, help_heading = "Salt (one of these)")]
+    pub conductivity: Option<f64>,
+    /// Specific gravity by an instrument that corrects for temperature, such as `1.0264`
+    #[arg(long, group = "salt", value_parser = quantity::gravity, value_name = "GRAVITY", help_heading = "Salt (one of these)")]
+    pub specific_gravity: Option<f64>,
+    /// Reading of a floating hydrometer in this water as it is
+    #[arg(long, group = "salt", value_parser = quantity::gravity, value_name = "GRAVITY", help_heading = "Salt (one of these)")]
+    pub hydrometer: Option<f64>,
+    /// Temperatures that the hydrometer or refractometer is marked for: sample over water
+    #[arg(long, value_enum, default_value_t, help_heading = "Salt (one of these)")]
+    pub gravity_scale: GravityScaleChoice,
+    /// Alkalinity, such as `8 dKH`, `2300 umol/kg`, `2.86 meq/L`
+    #[arg(long, value_parser = quantity::amount, value_name = "AMOUNT", help_heading = "Carbonate system (two of these)")]
+    pub alkalinity: Option<Quantity>,
+    /// Dissolved inorganic carbon, such as `2000 umol/kg`
+    #[arg(long, value_parser = quantity::amount, value_name = "AMOUNT", help_heading = "Carbonate system (two of these)")]
+    pub dic: Option<Quantity>,
+    /// pH as a probe set in NBS buffers (4, 7, 10) shows it
+    #[arg(long, value_parser = quantity::ph, help_heading = "Carbonate system (two of these)")]
+    pub ph: Option<f64>,
+    /// pH on the total scale
+    #[arg(long, value_parser = quantity::ph, value_name = "PH", conflicts_with = "ph", help_heading = "Carbonate system (two of these)")]
+    pub ph_total: Option<f64>,
+    /// CO2: a partial pressure such as `420 uatm`, or a share of dry air such as `420 ppm`
+    #[arg(long, value_parser = quantity::pco2, value_name = "CO2", help_heading = "Carbonate system (two of these)")]
+    pub pco2: Option<Quantity>,
+    /// Calcium, such as `425 mg/L` [default: as it goes with the salt]
+    #[arg(long, value_parser = quantity::calcium, value_name = "AMOUNT")]
+    pub calcium: Option<Quantity>,
+    /// How much boron goes with the salt
+    #[arg(long, value_enum, default_value_t)]
+    pub boron: BoronChoice,
+}
+
+/// Marks of hydrometers: temperature of the sample over temperature of the fresh water it is compared with.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum GravityScaleChoice {
+    /// 25 degC over 25 degC
+    #[default]
+    #[value(name = "25/25")]
+    At2525,
+    /// 20 degC over 20 degC
+    #[value(name = "20/20")]
+    At2020,
+    /// 60 degF over 60 degF
+    #[value(name = "60F/60F")]
+    At60F60F,
+    /// 20 degC over 4 degC
+    #[value(name = "20/4")]
+    At204,
+    /// 25 degC over 4 degC
+    #[value(name = "25/4")]
+    At254,
+}
+
+/// Ratios of boron to salt.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum BoronChoice {
+    /// Uppstrom 1974
+    #[default]
+    Uppstrom,
+    /// Lee 2010
+    Lee,
+}
+
+/// Options of `completions`.
+#[derive(Args, Debug)]
+pub struct CompletionOptions {
+    /// Which shell
+    #[arg(value_enum)]
+    pub shell: clap_complete::Shell,
+}
+
+/// Options of `man`.
+#[derive(Args, Debug)]
+pub struct ManOptions {
+    /// The command whose page is printed; without it, the page of tidewright itself
+    #[arg(value_name = "COMMAND")]
+    pub command: Option<String>,
+    /// Write the pages of all commands into this folder
+    #[arg(long, value_name = "FOLDER", conflicts_with = "command")]
+    pub out: Option<PathBuf>,
+    /// Replace pages that are there
+    #[arg(long)]
+    pub force: bool,
+}
