@@ -3,13 +3,16 @@
 mod checks;
 mod conditions;
 mod context;
+mod derived;
 mod gear;
 mod needs;
+mod procedures;
 mod rules;
 mod sensors;
 mod settings;
 mod signals;
 mod topology;
+mod trips;
 mod water;
 
 use std::sync::Arc;
@@ -48,8 +51,8 @@ pub(crate) fn resolve<'a>(
     let mut signals = signals::Signals::new(&context, &vessels, &passages, &mut sensors, &mut actuators);
     signals.derived(&passages);
     let rules = rules::rules(&context, &mut signals, &actuators, &passages);
-    let procedures = rules::procedures(&context, &mut signals, &actuators);
-    let alarms = rules::alarms(&context, &mut signals);
+    let procedures = procedures::procedures(&context, &mut signals, &actuators);
+    let alarms = procedures::alarms(&context, &mut signals);
 
     let mut system = System {
         name: settings.name,

@@ -1,19 +1,15 @@
-//! `[[rule]]`, `[[procedure]]`, `[[alarm]]`.
+//! `[[rule]]`: what drives each actuator, and when.
 
 use units::Kind;
 
-use super::conditions::{in_scale, report};
+use super::conditions::in_scale;
 use super::context::{Context, Entry, Thing};
-use super::settings::PRIORITIES;
-use super::signals::{Signals, line_flow, unit_of};
+use super::signals::{Signals, line_flow};
+use super::trips;
 use crate::diagnostic::Diagnostic;
 use crate::expr::{Comparison, Condition, Term};
 use crate::language::Word;
-use crate::language::condition::parse_threshold;
-use crate::model::{
-    Actuator, ActuatorIdx, ActuatorKind, Alarm, Passage, Procedure, Rule, RuleForm, Scale, Stall, Step, Trip,
-    TripReset,
-};
+use crate::model::{Actuator, ActuatorIdx, ActuatorKind, Passage, Rule, RuleForm, Scale};
 use crate::raw::{Bound, Field, Table};
 
 const DAY: f64 = 86_400.0;
@@ -70,8 +66,8 @@ fn rule<'a>(
     let actuator = actuators.get(drives.idx());
     let form = form(signals, table, drives, actuator, passages);
     let permissive = table.get("permissive").and_then(|field| signals.condition(&field));
-    let trip = trip(signals, table);
-    let stall = stall(signals, table, form.as_ref());
+    let trip = trips::trip(signals, table);
+    let stall = trips::stall(signals, table, form.as_ref());
     let time = |key| table.quantity(key, Kind::Time, Bound::NotNegative);
     let switch_state = |key| table.get(key).and_then(|field| field.on_off());
     if !table.has("when_blind") {
@@ -254,7 +250,7 @@ fn deadband(start: &Condition, stop: &Condition) -> Option<&'static str> {
 }
 
 /// Signal, whether the condition holds below, and where.
-fn threshold(condition: &Condition) -> Option<(Term, bool, i32)> {
+pub(super) fn threshold(condition: &Condition) -> Option<(Term, bool, i32)> {
     let Condition::Compare { left, op, right } = condition else { return None };
     let less = matches!(op, Comparison::Less | Comparison::LessEqual);
     match (left, right) {
@@ -377,211 +373,6 @@ fn dose<'a>(
     Some(RuleForm::Dose { per_day_m3, portions: portions as u16, flow, only })
 }
 
-fn trip<'a>(signals: &mut Signals<'_, 'a>, table: &Table<'a>) -> Option<Trip> {
-    let reset_field = table.get("trip_reset");
-    let Some(field) = table.get("trip") else {
-        if let Some(reset) = reset_field {
-            reset.report(
-                "conflicting-keys",
-                format!("{} resets a trip that it does not have", table.label),
-                "",
-                "add trip = \"...\", or take out `trip_reset`",
-            );
-        }
-        return None;
-    };
-    let when = signals.condition(&field);
-    let Some(reset_field) = reset_field else {
-        table.missing("trip_reset", "\"by hand\"");
-        return None;
-    };
-    let when = when?;
-    let reset = trip_reset(signals, &reset_field, &when)?;
-    Some(Trip { when, reset })
-}
-
-const RESETS: &str =
-    "write \"by hand\", \"below 26 degC\", \"3 per day below 26 degC\" or \"when <condition>\"";
-
-fn trip_reset<'a>(signals: &mut Signals<'_, 'a>, field: &Field<'a>, trip: &Condition) -> Option<TripReset> {
-    let text = field.text()?;
-    let mut rest = text.trim_start();
-    if rest.trim_end() == "by hand" {
-        return Some(TripReset::ByHand);
-    }
-    let mut per_day = None;
-    if let Some((count, after)) = rest.split_once("per day")
-        && let Some(count) = count.trim().parse::<u8>().ok().filter(|count| *count > 0)
-    {
-        per_day = Some(count);
-        rest = after;
-    }
-    let offset = text.len() - rest.len();
-    let lead = rest.len() - rest.trim_start().len();
-    if let Some(condition) = rest.trim_start().strip_prefix("when ") {
-        let start = offset + lead + "when ".len();
-        let parsed = match crate::language::condition::parse(condition) {
-            Ok(parsed) => parsed,
-            Err(error) => {
-                let span = start + error.span.start..start + error.span.end;
-                report(field, "bad-trip-reset", span, error.message, error.help);
-                return None;
-            }
-        };
-        // Spans of names count from the condition, so the field's own place is good enough for their findings.
-        let when = signals.resolve(&shifted(parsed, start), field)?;
-        return Some(TripReset::Auto { when, per_day });
-    }
-    if let Some((op, word)) = parse_threshold(rest, offset) {
-        let Some((term, ..)) = threshold(trip) else {
-            report(
-                field,
-                "bad-trip-reset",
-                0..text.len(),
-                "`below` and `above` speak of the signal that tripped, but the trip is not one comparison"
-                    .to_owned(),
-                "write \"when <condition>\" and name the signal".to_owned(),
-            );
-            return None;
-        };
-        let scale = match &term {
-            Term::Signal(signal) => signals.get(*signal).scale,
-            Term::Difference(signal, _) | Term::Apart(signal, _) => {
-                super::signals::difference_scale(signals.get(*signal).scale)
-            }
-            Term::Constant(_) => return None,
-        };
-        let (_, counts) = in_scale(&word, scale, field)?;
-        check_reset_side(field, trip, op, counts, scale);
-        let when = Condition::Compare { left: term, op, right: Term::Constant(counts) };
-        return Some(TripReset::Auto { when, per_day });
-    }
-    report(
-        field,
-        "bad-trip-reset",
-        0..text.len(),
-        format!("`{text}` does not say how the trip resets"),
-        RESETS.to_owned(),
-    );
-    None
-}
-
-/// A trip above 27.8 must reset below something lower, else it resets while it trips.
-fn check_reset_side(field: &Field<'_>, trip: &Condition, op: Comparison, counts: i32, scale: Scale) {
-    let Some((_, trips_below, at)) = threshold(trip) else { return };
-    let resets_below = matches!(op, Comparison::Less | Comparison::LessEqual);
-    let apart = if trips_below { counts > at } else { counts < at };
-    if trips_below == resets_below || !apart {
-        let unit = unit_of(scale).map_or("", |(kind, _)| kind.base_symbol());
-        let trips = unit_of(scale).map_or(f64::from(at), |(_, per_unit)| f64::from(at) / per_unit);
-        report(
-            field,
-            "thresholds-reversed",
-            0..field.text().map_or(0, str::len),
-            format!("the trip would reset while it still trips, at {trips} {unit}"),
-            format!(
-                "reset it on the other side: {} {trips} {unit}",
-                if trips_below { "above" } else { "below" }
-            ),
-        );
-    }
-}
-
-/// Moves the places of a condition that began further on in its text.
-fn shifted(condition: crate::language::condition::Cond, by: usize) -> crate::language::condition::Cond {
-    use crate::language::condition::{Cond, Side};
-    let word = |mut word: Word| {
-        word.span = word.span.start + by..word.span.end + by;
-        word
-    };
-    let side = |side: Side| match side {
-        Side::Quantity(a) => Side::Quantity(word(a)),
-        Side::Name(a) => Side::Name(word(a)),
-        Side::Difference(a, b) => Side::Difference(word(a), word(b)),
-        Side::Apart(a, b) => Side::Apart(word(a), word(b)),
-    };
-    match condition {
-        Cond::Constant(value) => Cond::Constant(value),
-        Cond::Name(a) => Cond::Name(word(a)),
-        Cond::Bad(a) => Cond::Bad(word(a)),
-        Cond::Tripped(a) => Cond::Tripped(word(a)),
-        Cond::Running(a) => Cond::Running(word(a)),
-        Cond::Not(inner) => Cond::Not(Box::new(shifted(*inner, by))),
-        Cond::All(parts) => Cond::All(parts.into_iter().map(|part| shifted(part, by)).collect()),
-        Cond::Any(parts) => Cond::Any(parts.into_iter().map(|part| shifted(part, by)).collect()),
-        Cond::Compare { left, op, right } => Cond::Compare { left: side(left), op, right: side(right) },
-    }
-}
-
-/// `3 h on without 0.2 K gain`.
-fn stall<'a>(signals: &Signals<'_, 'a>, table: &Table<'a>, form: Option<&RuleForm>) -> Option<Stall> {
-    let signal_field = table.get("stall_signal");
-    let field = table.get("stall")?;
-    let text = field.text()?;
-    let split = text.split_once("on without");
-    let Some((time, gain)) = split else {
-        report(
-            &field,
-            "bad-stall",
-            0..text.len(),
-            format!("`{text}` does not say when the actuator stalls"),
-            "write it like \"3 h on without 0.2 K gain\"".to_owned(),
-        );
-        return None;
-    };
-    let after = units::Quantity::parse_as(time, Kind::Time);
-    let after_s = match after {
-        Ok(quantity) if quantity.value > 0.0 => quantity.value,
-        _ => {
-            report(
-                &field,
-                "bad-stall",
-                0..time.len(),
-                format!("`{}` is not a time", time.trim()),
-                "write it like \"3 h on without 0.2 K gain\"".to_owned(),
-            );
-            return None;
-        }
-    };
-    let (signal, falls_of_form) = match (signal_field, form) {
-        (Some(field), _) => (signals.numeric(&field)?, false),
-        (None, Some(RuleForm::Switch { start, .. })) => match threshold(start) {
-            Some((Term::Signal(signal), below, _)) => (signal, !below),
-            _ => return stall_signal_missing(table),
-        },
-        (None, Some(RuleForm::Modulate { measure, cools, .. })) => (*measure, *cools),
-        (None, Some(_)) => return stall_signal_missing(table),
-        (None, None) => return None,
-    };
-    let gain_start = time.len() + "on without".len();
-    let (gain_text, falls) = match gain.trim_end() {
-        g if g.ends_with("gain") => (&g[..g.len() - "gain".len()], falls_of_form),
-        g if g.ends_with("fall") => (&g[..g.len() - "fall".len()], true),
-        g => (g, falls_of_form),
-    };
-    let scale = super::signals::difference_scale(signals.get(signal).scale);
-    let lead = gain_text.len() - gain_text.trim_start().len();
-    let start = gain_start + lead;
-    let word = Word { text: gain_text.trim().to_owned(), span: start..start + gain_text.trim().len() };
-    let (_, counts) = in_scale(&word, scale, &field)?;
-    if counts <= 0 {
-        report(
-            &field,
-            "not-positive",
-            word.span,
-            "the gain must be more than zero".to_owned(),
-            "write a gain that a sound part reaches in that time".to_owned(),
-        );
-        return None;
-    }
-    Some(Stall { after_s, signal, gain: if falls { -counts } else { counts } })
-}
-
-fn stall_signal_missing(table: &Table<'_>) -> Option<Stall> {
-    table.missing("stall_signal", "\"display_temp\"");
-    None
-}
-
 /// `"10:00-19:30"` or a list of such; minutes of the day.
 pub(super) fn windows(field: &Field<'_>) -> Option<Vec<(u16, u16)>> {
     let mut all = vec![];
@@ -632,92 +423,4 @@ fn clock(text: &str) -> Option<u16> {
     let (hours, minutes) = (digits(hours)??, digits(minutes)??);
     let total = hours * 60 + minutes;
     (minutes < 60 && total <= MINUTES_A_DAY).then_some(total)
-}
-
-pub(super) fn procedures<'a>(
-    context: &Context<'a>,
-    signals: &mut Signals<'_, 'a>,
-    actuators: &[Actuator],
-) -> Vec<Procedure> {
-    let all: Vec<Procedure> = context
-        .procedures
-        .iter()
-        .map(|entry| {
-            let table = &entry.table;
-            let title = table.text("title").unwrap_or(&entry.name).to_owned();
-            let items = table.need("step", "[ { text = \"...\", longest = \"10 min\" } ]");
-            let items = items.map(|field| field.one_or_list()).unwrap_or_default();
-            let steps = items.iter().filter_map(|item| step(context, signals, item, actuators)).collect();
-            Procedure { name: entry.name.clone(), title, steps }
-        })
-        .collect();
-    // Every procedure can be started, so each needs its state as an input of the program, asked for or not.
-    for (position, entry) in context.procedures.iter().enumerate() {
-        signals.running(position, &entry.name);
-    }
-    all
-}
-
-fn step<'a>(
-    context: &Context<'a>,
-    signals: &mut Signals<'_, 'a>,
-    item: &Field<'a>,
-    actuators: &[Actuator],
-) -> Option<Step> {
-    let table = item.table()?;
-    let text = table.need("text", "\"what the person does\"").and_then(|f| f.text()).unwrap_or("").to_owned();
-    let mut holds = vec![];
-    if let Some(hold) = table.get("hold").and_then(|f| f.table()) {
-        for (name, span, field) in hold.entries() {
-            let state = field.on_off();
-            match context.find(name) {
-                Some((Thing::Actuator, position)) => {
-                    if actuators.get(position).is_some_and(|a| a.always) {
-                        field.report(
-                            "rule-for-unswitched",
-                            format!("`{name}` always runs, so a step cannot hold it"),
-                            "",
-                            "take it out of `hold`",
-                        );
-                    }
-                    holds.push((ActuatorIdx(position), state?));
-                }
-                _ => context.sink.report(
-                    Diagnostic::error("unknown-name", format!("no actuator of this file is named `{name}`"))
-                        .at(Some(span), "")
-                        .help(crate::suggest::help(name, context.names_of(&[Thing::Actuator]), "actuators")),
-                ),
-            }
-        }
-    }
-    if !table.has("longest") {
-        table.sink.report(
-            table
-                .about(Diagnostic::error("step-without-end", format!("{} could last for ever", table.label)))
-                .at(Some(table.span.clone()), "`longest` must stand here")
-                .help("add longest = \"10 min\": a step that is forgotten must end by itself"),
-        );
-    }
-    let longest_s = table.quantity("longest", Kind::Time, Bound::Within(1.0, DAY)).unwrap_or(f64::NAN);
-    let until = table.get("until").and_then(|field| signals.condition(&field));
-    let confirm = table.boolean("confirm").unwrap_or(false);
-    table.finish();
-    Some(Step { text, holds, longest_s, until, confirm })
-}
-
-pub(super) fn alarms<'a>(context: &Context<'a>, signals: &mut Signals<'_, 'a>) -> Vec<Alarm> {
-    let mut all = vec![];
-    for entry in &context.alarms {
-        let table = &entry.table;
-        let when =
-            table.need("when", "\"display_temp > 27.6 degC\"").and_then(|field| signals.condition(&field));
-        let delay_s = table.quantity("delay", Kind::Time, Bound::NotNegative).unwrap_or(0.0);
-        let off_delay_s = table.quantity("off_delay", Kind::Time, Bound::NotNegative).unwrap_or(0.0);
-        let priority = table.get("priority").and_then(|field| field.word(PRIORITIES)).unwrap_or_default();
-        let text = table.text("text").unwrap_or(&entry.name).to_owned();
-        if let Some(when) = when {
-            all.push(Alarm { name: entry.name.clone(), when, delay_s, off_delay_s, priority, text });
-        }
-    }
-    all
 }
