@@ -52,9 +52,8 @@ use window::{HeldCount, Highest, UntilWindow, greater, lesser};
 /// What a monitor can tell.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Status {
-    /// Worst robustness known so far, in the unit of the predicates; `+inf` before anything is known. It only falls,
-    /// except that [`Monitor::finish`] settles what ran to the end. Windows that reach beyond the last sample do not
-    /// count.
+    /// Worst robustness known so far, in the unit of the predicates; `+inf` before anything is known. It only falls;
+    /// [`Monitor::finish`] settles what ran to the end. Windows that reach beyond the last sample do not count.
     pub margin: f64,
     /// After [`Monitor::finish`]: the smallest robustness that the windows cut off by the end of the run would have if
     /// nothing came after; `+inf` before that and if no window was cut off. A negative value says that the run ended
