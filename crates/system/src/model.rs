@@ -873,7 +873,7 @@ pub enum RuleForm {
         /// Rises with the signal (a fan) rather than against it (a heater).
         cools: bool,
     },
-    /// Daily windows in local time with a ramp; duty 0..1 for modulated parts.
+    /// Daily windows in local time, minutes of the day as in [`Derived::Schedule`], with a ramp; duty 0..1 for modulated parts.
     Schedule {
         #[allow(missing_docs)]
         windows: Vec<(u16, u16)>,

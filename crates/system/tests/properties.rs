@@ -13,6 +13,12 @@ fn check(text: &str) -> Result<(), TestCaseError> {
     let loaded = load(text);
     let errors = loaded.diagnostics.iter().filter(|finding| finding.level == Level::Error).count();
     prop_assert_eq!(loaded.system.is_some(), errors == 0);
+    if let Some(system) = &loaded.system {
+        // Every quantity is a number and every index points at something: the placeholders of a broken file never get out.
+        let all = format!("{system:?}");
+        prop_assert!(!all.contains("NaN") && !all.contains(&usize::MAX.to_string()));
+        system::parts::faults(system);
+    }
     for finding in &loaded.diagnostics {
         prop_assert!(system::findings::ALL.iter().any(|(id, _)| *id == finding.id), "{}", finding.id);
         if finding.level == Level::Error {

@@ -2,13 +2,14 @@
 
 use super::context::Context;
 use crate::diagnostic::Diagnostic;
-use crate::model::{ActuatorKind, SensorKind, System, VesselIdx};
+use crate::model::{ActuatorKind, SensorKind, SupplyKind, System, VesselIdx};
 
 pub(super) fn check(context: &Context<'_>, system: &System) {
     heights(context, system);
     series(context, system);
     supply_loops(context, system);
     undriven(context, system);
+    charges(context, system);
     if system.boards.is_empty() && !system.rules.is_empty() {
         context.sink.report(
             Diagnostic::warning("no-board", "the file has rules but no board to run them")
@@ -113,6 +114,33 @@ fn supply_loops(context: &Context<'_>, system: &System) {
                 .subject(supply.name.clone())
                 .help("begin each chain with a circuit, which the house feeds"),
         );
+    }
+}
+
+/// Only a battery has a charge.
+fn charges(context: &Context<'_>, system: &System) {
+    for sensor in &system.sensors {
+        let SensorKind::Charge { of } = sensor.kind else { continue };
+        let Some(supply) = system.supplies.get(of.idx()) else { continue };
+        if !matches!(supply.kind, SupplyKind::Battery { .. }) {
+            let batteries = system.supplies.iter().filter(|s| matches!(s.kind, SupplyKind::Battery { .. }));
+            context.sink.report(
+                Diagnostic::error(
+                    "wrong-kind-of-name",
+                    format!(
+                        "`{}` is no battery, so `{}` cannot measure its charge",
+                        supply.name, sensor.name
+                    ),
+                )
+                .at(system.places.find(&format!("sensor.{}.of", sensor.name)), "")
+                .subject(sensor.name.clone())
+                .help(crate::suggest::help(
+                    "",
+                    batteries.map(|s| s.name.as_str()),
+                    "batteries",
+                )),
+            );
+        }
     }
 }
 

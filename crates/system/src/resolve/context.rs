@@ -125,6 +125,18 @@ impl<'a> Context<'a> {
             accepted: entries(root, "accepted"),
         };
         context.name_things();
+        for section in ["system", "water", "livestock", "requirements"] {
+            let Some(table) =
+                root.get(section).filter(|f| f.value.get_ref().is_table()).and_then(|f| f.table())
+            else {
+                continue;
+            };
+            let mut places = context.places.borrow_mut();
+            places.note(section, table.span.clone());
+            for (key, _, field) in table.entries() {
+                places.note(format!("{section}.{key}"), field.span());
+            }
+        }
         context
     }
 

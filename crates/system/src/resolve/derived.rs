@@ -269,6 +269,17 @@ impl<'a> RawDerived<'a> {
                 Some((difference_scale(a.scale), range, Derived::Difference { left, right }))
             }
             RawDerived::Middle(of) => {
+                if of.len() < 2 {
+                    if let Some(field) = entry.table.get("middle") {
+                        field.report(
+                            "wrong-type",
+                            format!("`middle` of {} takes two signals or more", entry.table.label),
+                            "",
+                            "write middle = [\"first\", \"second\"]",
+                        );
+                    }
+                    return None;
+                }
                 let all = signals.group(of, true)?;
                 let first = signals.get(all[0]);
                 Some((first.scale, first.range, Derived::Middle { of: all }))

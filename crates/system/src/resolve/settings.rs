@@ -55,9 +55,6 @@ pub(super) fn system<'a>(context: &Context<'a>, root: &Table<'a>) -> Settings {
         notes: vec![],
     };
     let Some(table) = root.get("system").and_then(|field| field.table()) else { return settings };
-    for (key, _, field) in table.entries() {
-        context.places.borrow_mut().note(format!("system.{key}"), field.span());
-    }
     if let Some(name) = table.text("name") {
         settings.name = name.to_owned();
     }

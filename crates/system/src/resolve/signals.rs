@@ -208,12 +208,7 @@ impl<'a> Signals<'_, 'a> {
         let all: Vec<Option<SignalIdx>> =
             fields.iter().map(|f| if numeric { self.numeric(f) } else { self.refer(f) }).collect();
         let all: Vec<SignalIdx> = all.into_iter().collect::<Option<_>>()?;
-        let Some(first) = all.first() else {
-            if let Some(field) = fields.first() {
-                field.report("wrong-type", "the list is empty", "", "name the signals");
-            }
-            return None;
-        };
+        let first = all.first()?;
         for (field, index) in fields.iter().zip(&all) {
             if !numeric && self.get(*index).scale != Scale::Bool {
                 field.report(
