@@ -64,13 +64,103 @@ fn lets_through<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>,
     (if closed_above { above } else { !above }) & !open & all::<L>()
 }
 
+/// What the last evaluation was made from: while none of it changes, neither do contacts and loads.
+#[derive(Clone, Debug)]
+pub(crate) struct Last<const L: usize> {
+    duty: Vec<[i32; L]>,
+    board: Mask,
+    /// Floats, own thermostats and supplies that loads depend on.
+    inputs: Vec<Mask>,
+    known: bool,
+    /// Some drive is still on its way to its target.
+    moving: bool,
+    /// Scans since the run times were last added up.
+    n_scans: u32,
+}
+
+impl<const L: usize> Last<L> {
+    pub(crate) fn new(plan: &Plan) -> Self {
+        Last {
+            duty: vec![[0; L]; plan.system.actuators.len()],
+            board: 0,
+            inputs: vec![],
+            known: false,
+            moving: false,
+            n_scans: 0,
+        }
+    }
+
+    /// Something outside commands and levels has changed: evaluate anew.
+    pub(crate) fn forget(&mut self) {
+        self.known = false;
+    }
+
+    /// Adds the scans since the last time to the run times.
+    pub(crate) fn flush(&mut self, plan: &Plan, state: &mut State<L>) {
+        self.add_up(state);
+        let scan_s = plan.scan_s() * 1e-3;
+        for (time, permille) in state.run_time.iter_mut().zip(&mut state.run_permille) {
+            for l in 0..L {
+                time[l] += permille[l] * scan_s;
+                permille[l] = 0.0;
+            }
+        }
+        // Batteries, thermostats and marks are followed in the slow step.
+        self.known = false;
+    }
+
+    fn add_up(&mut self, state: &mut State<L>) {
+        let n = f64::from(self.n_scans);
+        self.n_scans = 0;
+        for (sum, drive) in state.run_permille.iter_mut().zip(&state.drive) {
+            for l in 0..L {
+                sum[l] += libm::rint(drive[l] * 1000.0) * n;
+            }
+        }
+    }
+
+    fn is_same(&mut self, plan: &Plan, state: &State<L>, commands: &Commands<'_, L>) -> bool {
+        let series = plan.series.iter().map(|&s| state.above[s]);
+        let same = self.known
+            && !self.moving
+            && self.board == commands.board
+            && self.duty == commands.duty
+            && series.clone().eq(self.inputs.iter().copied());
+        if !same {
+            self.board = commands.board;
+            self.duty.clone_from_slice(commands.duty);
+            self.inputs.clear();
+            self.inputs.extend(series);
+            self.known = true;
+        }
+        same
+    }
+}
+
 /// Contacts, loads and their drive for the coming scan.
 pub(crate) fn step<const L: usize>(
     plan: &Plan,
     flaws: &Flaws<L>,
     state: &mut State<L>,
+    last: &mut Last<L>,
     commands: Commands<'_, L>,
 ) {
+    if !last.is_same(plan, state, &commands) {
+        last.add_up(state);
+        last.moving = evaluate(plan, flaws, state, commands);
+    }
+    last.n_scans += 1;
+}
+
+/// Evaluates everything; true while a drive has not reached its target.
+fn evaluate<const L: usize>(
+    plan: &Plan,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    commands: Commands<'_, L>,
+) -> bool {
+    let mut moving = false;
+    let was_contactor = contactors(plan, state);
     supplies(plan, flaws, state);
     let boards = &plan.system.boards;
     let board = commands.board & board_alive(plan, flaws, state);
@@ -139,16 +229,26 @@ pub(crate) fn step<const L: usize>(
             let most = if actuator.delay_s > 0.0 { plan.scan_s() / actuator.delay_s } else { f64::INFINITY };
             for l in 0..L {
                 let drive = &mut state.drive[a][l];
+                let before = *drive;
                 *drive += (target[l] - *drive).clamp(-most, most);
+                moving |= *drive != target[l];
+                if *drive != before && plan.moves_water[a] {
+                    put(&mut state.calm[0], l, false);
+                }
             }
             state.running[a] = on;
         }
-        let (run, drive) = (&mut state.run_time[a], &state.drive[a]);
-        let time = plan.scan_s();
-        for l in 0..L {
-            run[l] += drive[l] * time;
-        }
     }
+    // What hangs behind a contactor sees it in the next scan.
+    moving | (contactors(plan, state) != was_contactor)
+}
+
+/// States of all contactors.
+fn contactors<const L: usize>(plan: &Plan, state: &State<L>) -> Vec<Mask> {
+    (plan.system.actuators.iter().zip(&state.running))
+        .filter(|(actuator, _)| is_contactor(actuator.kind))
+        .map(|(_, &running)| running)
+        .collect()
 }
 
 /// Heat from gear, marks, own thermostats and batteries over one slow step.

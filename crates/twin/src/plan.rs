@@ -119,6 +119,10 @@ pub struct Plan {
     pub(crate) solver: Solver,
     /// Supplies so that what feeds comes before what is fed.
     pub(crate) supply_order: Vec<usize>,
+    /// Floats that are wired in series with a load.
+    pub(crate) series: Vec<usize>,
+    /// By actuator: it drives a passage.
+    pub(crate) moves_water: Vec<bool>,
     /// Passes of each passage.
     pub(crate) passes_of: Vec<Vec<usize>>,
     /// Flow of the return at its design point for each passage, m³/s (nominal; 0 when not pumped).
@@ -178,6 +182,21 @@ impl Plan {
             n_primed: 0,
             solver: Solver::new(0, &[]),
             supply_order: supply_order(system),
+            series: {
+                let mut all: Vec<usize> =
+                    system.actuators.iter().flat_map(|a| a.series.iter().map(|s| s.idx())).collect();
+                all.sort_unstable();
+                all.dedup();
+                all
+            },
+            moves_water: (0..system.actuators.len())
+                .map(|a| {
+                    system.passages.iter().any(|p| match &p.kind {
+                        PassageKind::Pumped { pump, .. } | PassageKind::Line { pump, .. } => pump.idx() == a,
+                        _ => false,
+                    })
+                })
+                .collect(),
             passes_of: vec![vec![]; system.passages.len()],
             nominal_flow: vec![0.0; system.passages.len()],
             design_flow: 0.0,

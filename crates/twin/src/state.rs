@@ -71,12 +71,17 @@ state! {
         /// By pass: m³ taken and given since the last slow step.
         taken,
         given,
+        /// By pass: m³ taken and given in each step while the lane is calm.
+        flow_taken,
+        flow_given,
         /// By pass: m³ run back out of the pipe onto the floor since the last slow step.
         run_off,
         /// By vessel: J put in by gear since the last slow step.
         gear_heat,
-        /// By actuator: s run since the last slow step (times duty and strength).
+        /// By actuator: s run since the last slow step (times duty), and scans times permille of duty not yet in it. The latter are
+        /// whole numbers, so that it does not matter when they are added up.
         run_time,
+        run_permille,
         /// By actuator: s run since the start.
         run_total,
         /// By vessel: °C, updated in the slow step.
@@ -135,6 +140,8 @@ state! {
         running,
         /// By actuator: energised while bare or dry.
         bare,
+        /// One: no level moves; the kept flows hold until something changes.
+        calm,
         /// One: the room's heating is without mains.
         cold_house,
     }
@@ -173,8 +180,11 @@ impl<const L: usize> State<L> {
             taken: zeros(np),
             given: zeros(np),
             run_off: zeros(np),
+            flow_taken: zeros(np),
+            flow_given: zeros(np),
             gear_heat: zeros(nv),
             run_time: zeros(na),
+            run_permille: zeros(na),
             run_total: zeros(na),
             temperature: zeros(nv),
             vapour_gap: zeros(nv),
@@ -210,6 +220,7 @@ impl<const L: usize> State<L> {
             seized: vec![0; na],
             running: vec![0; na],
             bare: vec![0; na],
+            calm: vec![0; 1],
             cold_house: vec![0; 1],
             code: vec![[0; L]; ns],
             duty: vec![[0; L]; na],

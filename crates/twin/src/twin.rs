@@ -79,6 +79,7 @@ pub struct Twin<'p, const L: usize> {
     constants: Vec<[Constants; L]>,
     scratch: Scratch<L>,
     exchanges: Exchanges<L>,
+    gear: gear::Last<L>,
     volumes: Vec<Lane<L>>,
 }
 
@@ -96,6 +97,7 @@ impl<'p, const L: usize> Twin<'p, L> {
             constants: vec![[constants; L]; plan.nodes.len()],
             scratch: Scratch::new(plan),
             exchanges: Exchanges::new(plan),
+            gear: gear::Last::new(plan),
             volumes: vec![],
         };
         twin.fill();
@@ -268,6 +270,8 @@ impl<'p, const L: usize> Twin<'p, L> {
     /// Continues one lane from a snapshot of a run with the same corner. All lanes must come from the same scan.
     pub fn set_lane(&mut self, l: usize, from: &Snapshot) {
         self.state.set_lane(l, from);
+        self.scratch.forget();
+        self.gear.forget();
         for (v, node) in self.plan.nodes.iter().enumerate() {
             if node.alive {
                 let (s, t) = (self.state.constants_at_salinity[v][l], self.state.constants_at_c[v][l]);
@@ -280,6 +284,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     pub fn set_flaw(&mut self, l: usize, flaw: Flaw) {
         let scan = self.state.scan;
         self.flaws.set(self.plan, l, flaw, scan);
+        self.wake(l);
         match flaw {
             Flaw::Empty(v) => {
                 let dead = self.plan.system.vessels[v.idx()].dead_level;
@@ -303,6 +308,7 @@ impl<'p, const L: usize> Twin<'p, L> {
         });
         self.state.volume[v][l] = volume;
         self.pour(v, l, volume, celsius, salinity, alkalinity);
+        self.wake(l);
         let node = &self.plan.nodes[v];
         water::level(node, &self.state.volume[v], &mut self.state.surface[v], &mut self.state.area[v]);
     }
@@ -317,14 +323,22 @@ impl<'p, const L: usize> Twin<'p, L> {
         self.flaws.board_hung
     }
 
+    /// Something changed in a lane that neither commands nor levels show.
+    fn wake(&mut self, l: usize) {
+        put(&mut self.state.calm[0], l, false);
+        self.gear.forget();
+    }
+
     /// Ends a hang: a watchdog or a person has reset the board.
     pub fn clear_hang(&mut self, l: usize) {
         put(&mut self.flaws.board_hung, l, false);
+        self.wake(l);
     }
 
     /// The mains of the house are back.
     pub fn clear_house_out(&mut self, l: usize) {
         put(&mut self.flaws.house_out, l, false);
+        self.wake(l);
     }
 
     /// Fills reservoirs and lime to their start levels, as a person does before leaving.
@@ -374,7 +388,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     #[inline]
     pub fn advance(&mut self, commands: Commands<'_, L>) {
         let plan = self.plan;
-        gear::step(plan, &self.flaws, &mut self.state, commands);
+        gear::step(plan, &self.flaws, &mut self.state, &mut self.gear, commands);
         water::step(plan, &self.params, &self.flaws, &mut self.state, &mut self.scratch);
         self.state.scan += 1;
         if self.state.scan % plan.slow_every == 0 {
@@ -385,6 +399,8 @@ impl<'p, const L: usize> Twin<'p, L> {
     fn slow(&mut self) {
         let plan = self.plan;
         let time = plan.slow_every as f64 * plan.scan_s();
+        self.gear.flush(plan, &mut self.state);
+        self.state.calm[0] = 0;
         for i in 0..plan.system.sensors.len() {
             sense::count_pulses(plan, &mut self.state, i, true);
         }

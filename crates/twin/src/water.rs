@@ -4,16 +4,25 @@
 //! sparse system `(A/dt + J) dz = net inflow` is solved; volumes then move by the linearised flows. So water is conserved to
 //! rounding, a steady state is exact (flow in equals the law's flow at the level shown), and a small vessel between two big ones
 //! neither rings nor limits the time step.
+//!
+//! Calm lanes: when a solve finds that no level moves by more than [`CALM_M`] in a step, the flows of that lane are kept for the
+//! following scans, until a pump changes, a flaw strikes, or the next slow step. Which lanes are calm is decided lane by lane, and a
+//! calm lane's volumes are summed in the same order whether or not its neighbours are awake.
 
 use physics::fast;
 
 use crate::flaw::Flaws;
-use crate::lanes::{Lane, Mask, all, bit, has, put};
+use crate::lanes::{Lane, Mask, all, has, put};
 use crate::plan::{FLOOR, INTAKE_RAMP, Law, Node, Plan};
 use crate::state::State;
 use crate::twin::Params;
 
-/// Numbers reused from scan to scan; nothing in here outlives a step.
+/// Largest movement of any level in one step of a calm lane, m.
+const CALM_M: f64 = 5e-6;
+/// Largest change of what a pipe holds in one step of a calm lane, m³.
+const CALM_HELD_M3: f64 = 1e-7;
+
+/// Numbers reused from scan to scan; nothing in here outlives a step but what can be made again from the state.
 #[derive(Clone, Debug)]
 pub(crate) struct Scratch<const L: usize> {
     matrix: Vec<Lane<L>>,
@@ -21,6 +30,12 @@ pub(crate) struct Scratch<const L: usize> {
     flows: Vec<PassFlow<L>>,
     /// Passes that carry anything this step.
     active: Vec<usize>,
+    /// Passes with a kept flow in any lane.
+    moving: Vec<usize>,
+    /// Change of each vessel's volume in a step by the kept flows, m³.
+    net: Vec<Lane<L>>,
+    /// The two above do not fit the state.
+    stale: bool,
 }
 
 /// Flow of a pass and its derivatives to the elevations of both surfaces.
@@ -40,7 +55,15 @@ impl<const L: usize> Scratch<L> {
             right: vec![[0.0; L]; plan.nodes.len()],
             flows: vec![still; plan.passes.len()],
             active: Vec::with_capacity(plan.passes.len()),
+            moving: Vec::with_capacity(plan.passes.len()),
+            net: vec![[0.0; L]; plan.nodes.len()],
+            stale: true,
         }
+    }
+
+    /// A lane of the state came from elsewhere.
+    pub(crate) fn forget(&mut self) {
+        self.stale = true;
     }
 }
 
@@ -103,17 +126,79 @@ fn substep<const L: usize>(
     state: &mut State<L>,
     scratch: &mut Scratch<L>,
 ) {
+    let awake = !state.calm[0] & all::<L>();
+    if awake != 0 {
+        solve(plan, params, flaws, state, scratch, awake);
+        scratch.stale = true;
+    }
+    if scratch.stale {
+        sum_up(plan, flaws, state, scratch);
+        if awake != 0 {
+            rest(plan, flaws, state, scratch);
+        }
+    }
+    for (v, node) in plan.nodes.iter().enumerate() {
+        let (volume, net) = (&mut state.volume[v], &scratch.net[v]);
+        for l in 0..L {
+            volume[l] += net[l];
+        }
+        level(node, volume, &mut state.surface[v], &mut state.area[v]);
+    }
+    for &i in &scratch.moving {
+        let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
+        let (sum_taken, sum_given) = (&mut state.taken[i], &mut state.given[i]);
+        for l in 0..L {
+            sum_taken[l] += taken[l];
+            sum_given[l] += given[l];
+        }
+        if let Law::Drain { hold, .. } | Law::Pumped { hold, .. } = plan.passes[i].law {
+            let held = &mut state.held[hold];
+            for l in 0..L {
+                held[l] += taken[l] - given[l];
+            }
+        }
+        let floor = if plan.passes[i].to == FLOOR { all::<L>() } else { flaws.to_floor[i] };
+        if floor != 0 {
+            for l in (0..L).filter(|&l| has(floor, l)) {
+                state.spilled[0][l] += state.flow_given[i][l].max(0.0);
+                if plan.passes[i].to != FLOOR && state.flow_taken[i][l] < 0.0 {
+                    // Water that runs back through a hose that is off its pump goes to the floor, not into the pump's vessel.
+                    let back = -state.flow_taken[i][l];
+                    state.spilled[0][l] += back;
+                    state.run_off[i][l] += back;
+                    state.taken[i][l] += back;
+                }
+            }
+        }
+    }
+}
+
+/// Flows of all lanes by an implicit step; kept for the lanes that are awake.
+#[inline(always)]
+fn solve<const L: usize>(
+    plan: &Plan,
+    params: &Params<L>,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    scratch: &mut Scratch<L>,
+    awake: Mask,
+) {
     let dt = plan.dt;
     scratch.active.clear();
-    for (i, pass) in plan.passes.iter().enumerate() {
-        let out = &mut scratch.flows[i];
-        if evaluate(plan, params, flaws, state, i, out) {
+    for i in 0..plan.passes.len() {
+        if evaluate(plan, params, flaws, state, i, &mut scratch.flows[i]) {
             scratch.active.push(i);
+        } else {
+            let (taken, given) = (&mut state.flow_taken[i], &mut state.flow_given[i]);
+            for l in 0..L {
+                if has(awake, l) {
+                    (taken[l], given[l]) = (0.0, 0.0);
+                }
+            }
         }
-        debug_assert!(pass.from < plan.nodes.len());
     }
     scratch.matrix.fill([0.0; L]);
-    for (v, _) in plan.nodes.iter().enumerate() {
+    for v in 0..plan.nodes.len() {
         scratch.right[v] = [0.0; L];
         let Some(at) = plan.solver.entry(v, v) else { continue };
         let (entry, area) = (&mut scratch.matrix[at], &state.area[v]);
@@ -137,21 +222,83 @@ fn substep<const L: usize>(
         for l in 0..L {
             right[l] += flow.given[l];
         }
-        for (e, sign, by_to) in [(1, 1.0, true), (2, -1.0, false), (3, -1.0, true)] {
-            let entry = &mut scratch.matrix[pass.entries[e]];
-            let by = if by_to { &flow.by_to } else { &flow.by_from };
-            for l in 0..L {
-                entry[l] += sign * by[l];
-            }
+        let entry = &mut scratch.matrix[pass.entries[1]];
+        for l in 0..L {
+            entry[l] += flow.by_to[l];
+        }
+        let entry = &mut scratch.matrix[pass.entries[2]];
+        for l in 0..L {
+            entry[l] -= flow.by_from[l];
+        }
+        let entry = &mut scratch.matrix[pass.entries[3]];
+        for l in 0..L {
+            entry[l] -= flow.by_to[l];
         }
     }
     plan.solver.solve(&mut scratch.matrix, &mut scratch.right);
     for at in 0..scratch.active.len() {
-        move_water(plan, flaws, state, scratch, scratch.active[at], dt);
+        let i = scratch.active[at];
+        let (taken, given) = settle(plan, flaws, state, scratch, i, awake);
+        let (kept_taken, kept_given) = (&mut state.flow_taken[i], &mut state.flow_given[i]);
+        for l in 0..L {
+            if has(awake, l) {
+                (kept_taken[l], kept_given[l]) = (taken[l] * dt, given[l] * dt);
+            }
+        }
     }
-    for (v, node) in plan.nodes.iter().enumerate() {
-        level(node, &state.volume[v], &mut state.surface[v], &mut state.area[v]);
+}
+
+/// What the kept flows do to each vessel, in the order of the passes.
+fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scratch: &mut Scratch<L>) {
+    scratch.stale = false;
+    scratch.moving.clear();
+    scratch.net.fill([0.0; L]);
+    for (i, pass) in plan.passes.iter().enumerate() {
+        let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
+        if *taken == [0.0; L] && *given == [0.0; L] {
+            continue;
+        }
+        scratch.moving.push(i);
+        let floor = if pass.to == FLOOR { all::<L>() } else { flaws.to_floor[i] };
+        let net = &mut scratch.net[pass.from];
+        for l in 0..L {
+            net[l] -= if has(floor, l) && pass.to != FLOOR { taken[l].max(0.0) } else { taken[l] };
+        }
+        if pass.to != FLOOR {
+            let net = &mut scratch.net[pass.to];
+            for l in 0..L {
+                net[l] += if has(floor, l) { given[l].min(0.0) } else { given[l] };
+            }
+        }
     }
+}
+
+/// Decides which lanes are calm.
+#[inline(always)]
+fn rest<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, scratch: &Scratch<L>) {
+    let mut restless: Mask = 0;
+    for v in 0..plan.nodes.len() {
+        let (net, area) = (&scratch.net[v], &state.area[v]);
+        for l in 0..L {
+            restless |= ((net[l].abs() > CALM_M * area[l]) as Mask) << l;
+        }
+    }
+    for &i in &scratch.moving {
+        let pass = &plan.passes[i];
+        restless |= if pass.to == FLOOR {
+            let taken = &state.flow_taken[i];
+            crate::lanes::pack::<L>(|l| taken[l] != 0.0)
+        } else {
+            flaws.to_floor[i]
+        };
+        if matches!(pass.law, Law::Drain { .. } | Law::Pumped { .. }) {
+            let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
+            for l in 0..L {
+                restless |= (((taken[l] - given[l]).abs() > CALM_HELD_M3) as Mask) << l;
+            }
+        }
+    }
+    state.calm[0] = !restless & all::<L>();
 }
 
 /// Flow and derivatives of one pass; false when nothing moves in any lane.
@@ -415,59 +562,62 @@ fn line<const L: usize>(
     moves
 }
 
+/// Flows of one pass after the levels' step, m³/s, within what can flow; priming of its pipe for the lanes that are awake.
 #[inline(always)]
-fn move_water<const L: usize>(
+fn settle<const L: usize>(
     plan: &Plan,
     flaws: &Flaws<L>,
     state: &mut State<L>,
     scratch: &Scratch<L>,
     i: usize,
-    dt: f64,
-) {
+    awake: Mask,
+) -> (Lane<L>, Lane<L>) {
+    let dt = plan.dt;
     let pass = &plan.passes[i];
     let flow = &scratch.flows[i];
-    let rise_from = scratch.right[pass.from];
-    let rise_to = if pass.to == FLOOR { [0.0; L] } else { scratch.right[pass.to] };
-    let mut change = [0.0; L];
-    for l in 0..L {
-        change[l] = flow.by_from[l] * rise_from[l] + flow.by_to[l] * rise_to[l];
-    }
+    let rise_from = &scratch.right[pass.from];
     let (mut taken, mut given) = (flow.taken, flow.given);
+    let mut change = [0.0; L];
+    if pass.to == FLOOR {
+        for l in 0..L {
+            change[l] = flow.by_from[l] * rise_from[l];
+        }
+    } else {
+        let rise_to = &scratch.right[pass.to];
+        for l in 0..L {
+            change[l] = flow.by_from[l] * rise_from[l] + flow.by_to[l] * rise_to[l];
+        }
+    }
+    let most_taken = &state.volume[pass.from];
     match &pass.law {
         Law::Drain { hold, residence, .. } => {
-            let held = &mut state.held[*hold];
+            let held = &state.held[*hold];
             for l in 0..L {
-                taken[l] = (taken[l] + change[l]).max(0.0).min(state.volume[pass.from][l].max(0.0) / dt);
+                taken[l] = (taken[l] + change[l]).max(0.0).min(most_taken[l].max(0.0) / dt);
                 given[l] = (held[l] + taken[l] * dt) / (dt + residence);
-                held[l] += (taken[l] - given[l]) * dt;
             }
         }
         Law::Pumped { pump, hold, hold_volume, primed, break_at, outlet, .. } => {
-            let held = &mut state.held[*hold];
+            let held = &state.held[*hold];
             let is_primed: &mut Mask = &mut state.primed[*primed];
             for l in 0..L {
                 if state.drive[*pump][l] > 0.0 {
-                    taken[l] = (taken[l] + change[l]).max(0.0).min(state.volume[pass.from][l].max(0.0) / dt);
-                    let room = hold_volume - held[l];
-                    given[l] = (taken[l] - room / dt).max(0.0);
-                    if given[l] > 0.0 {
+                    taken[l] = (taken[l] + change[l]).max(0.0).min(most_taken[l].max(0.0) / dt);
+                    given[l] = (taken[l] - (hold_volume - held[l]) / dt).max(0.0);
+                    if given[l] > 0.0 && has(awake, l) {
                         put(is_primed, l, true);
                     }
-                } else {
-                    // Back flow is negative and cannot empty the vessel it comes from.
-                    let most = state.volume[pass.to][l].max(0.0) / dt;
-                    given[l] = (given[l] + if given[l] < 0.0 { change[l] } else { 0.0 }).clamp(-most, 0.0);
-                    taken[l] = if flow.taken[l] < flow.given[l] {
-                        -(held[l] / (dt + DRAIN_BACK_S)).max(0.0) + given[l]
-                    } else {
-                        given[l]
-                    };
-                    let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
-                    if state.surface[pass.to][l] <= limit {
-                        put(is_primed, l, false);
-                    }
+                    continue;
                 }
-                held[l] += (taken[l] - given[l]) * dt;
+                // Back flow is negative and cannot empty the vessel it comes from.
+                let most = state.volume[pass.to][l].max(0.0) / dt;
+                given[l] = (given[l] + if given[l] < 0.0 { change[l] } else { 0.0 }).clamp(-most, 0.0);
+                let drains = flow.taken[l] < flow.given[l];
+                taken[l] = given[l] - if drains { (held[l] / (dt + DRAIN_BACK_S)).max(0.0) } else { 0.0 };
+                let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
+                if state.surface[pass.to][l] <= limit && has(awake, l) {
+                    put(is_primed, l, false);
+                }
             }
         }
         Law::Line { pump, occludes, primed, outlet, intake, .. } => {
@@ -475,20 +625,21 @@ fn move_water<const L: usize>(
             for l in 0..L {
                 taken[l] += change[l];
                 if state.drive[*pump][l] > 0.0 {
-                    taken[l] = taken[l].max(0.0).min(state.volume[pass.from][l].max(0.0) / dt);
-                    put(is_primed, l, !*occludes && taken[l] > 0.0);
+                    taken[l] = taken[l].max(0.0).min(most_taken[l].max(0.0) / dt);
+                    if has(awake, l) {
+                        put(is_primed, l, !*occludes && taken[l] > 0.0);
+                    }
                 } else if has(*is_primed, l) {
-                    let end = if has(flaws.moved_outlet[i], l) {
-                        flaws.outlet[i][l].unwrap_or(*outlet)
-                    } else {
-                        *outlet
-                    };
+                    let moved = if has(flaws.moved_outlet[i], l) { flaws.outlet[i][l] } else { None };
+                    let end = moved.unwrap_or(*outlet);
                     let on_floor = has(flaws.to_floor[i], l);
                     let (source, sink) = (state.surface[pass.from][l], state.surface[pass.to][l]);
                     let forward = source > *intake && (on_floor || source > sink.max(end));
                     let backward = !on_floor && sink > end && sink > source;
-                    put(is_primed, l, forward || backward);
-                    let most = state.volume[pass.from][l].max(0.0) / dt;
+                    if has(awake, l) {
+                        put(is_primed, l, forward || backward);
+                    }
+                    let most = most_taken[l].max(0.0) / dt;
                     let least = -state.volume[pass.to][l].max(0.0) / dt;
                     taken[l] = taken[l].min(most).max(least);
                 } else {
@@ -499,14 +650,9 @@ fn move_water<const L: usize>(
         }
         Law::Siphon { primed, inlet, outlet, .. } => {
             for l in 0..L {
-                let most = state.volume[pass.from][l].max(0.0) / dt;
-                let least = -state.volume[pass.to][l].max(0.0) / dt;
-                taken[l] = (taken[l] + change[l]).min(most).max(least);
-                let (up, down) = (state.surface[pass.from][l], state.surface[pass.to][l]);
-                // It stays full while one end is under water and the other no higher than that water.
-                let full = up > inlet.max(*outlet) || down > inlet.max(*outlet);
-                let full = full || (up > *inlet && down > *outlet);
-                if !full {
+                taken[l] += change[l];
+                let covered = state.surface[pass.from][l] > *inlet && state.surface[pass.to][l] > *outlet;
+                if !covered && has(awake, l) {
                     put(&mut state.primed[*primed], l, false);
                 }
             }
@@ -517,7 +663,7 @@ fn move_water<const L: usize>(
                 let x = taken[l] + change[l];
                 // The linearised flow must not turn round: over a crest water runs from the higher side.
                 taken[l] = if taken[l] >= 0.0 {
-                    x.max(0.0).min(state.volume[pass.from][l].max(0.0) / dt)
+                    x.max(0.0).min(most_taken[l].max(0.0) / dt)
                 } else {
                     x.min(0.0)
                 };
@@ -531,43 +677,5 @@ fn move_water<const L: usize>(
             given = taken;
         }
     }
-    let floor = if pass.to == FLOOR { all::<L>() } else { flaws.to_floor[i] };
-    let from = &mut state.volume[pass.from];
-    let sum = &mut state.taken[i];
-    for l in 0..L {
-        from[l] -= taken[l] * dt;
-        sum[l] += taken[l] * dt;
-    }
-    let sum = &mut state.given[i];
-    for l in 0..L {
-        sum[l] += given[l] * dt;
-    }
-    if floor == 0 {
-        let to = &mut state.volume[pass.to];
-        for l in 0..L {
-            to[l] += given[l] * dt;
-        }
-    } else {
-        for l in 0..L {
-            if floor & bit(l) == 0 {
-                state.volume[pass.to][l] += given[l] * dt;
-            } else if given[l] >= 0.0 {
-                state.spilled[0][l] += given[l] * dt;
-            } else {
-                // A hose off its pump lets the siphon run onto the floor: what the far end gives and the pipe holds goes there.
-                state.volume[pass.to][l] += given[l] * dt;
-            }
-            if floor & bit(l) != 0 && taken[l] < 0.0 {
-                from_back_to_floor(state, pass.from, i, l, taken[l] * dt);
-            }
-        }
-    }
-}
-
-/// Water that runs back through a hose that is off goes to the floor instead of to the pump's vessel.
-fn from_back_to_floor<const L: usize>(state: &mut State<L>, from: usize, i: usize, l: usize, volume: f64) {
-    state.volume[from][l] += volume;
-    state.taken[i][l] -= volume;
-    state.spilled[0][l] -= volume;
-    state.run_off[i][l] -= volume;
+    (taken, given)
 }
