@@ -355,7 +355,8 @@ impl<'s> Lowering<'s> {
             volume_ml: (wanted_ml * factor).round().clamp(1.0, f64::from(i32::MAX)) as i32,
             n_portions: portions.clamp(1, MOST_PORTIONS) as u8,
             from_ms: 0,
-            to_ms: 0,
+            // The format knows a new portion by its number, so a single one needs a minute without any between two days.
+            to_ms: if portions == 1 { DAY_MS - MINUTE_MS } else { 0 },
         }))
     }
 }
