@@ -9,6 +9,7 @@ use physics::weir::LowHeadWeir;
 use system::System;
 use system::model::{ActuatorKind, PassageKind, Pipe, VesselIdx};
 
+use crate::sense::Probe;
 use crate::solver::Solver;
 
 /// Gravity-drain water falls and slides at about this speed, m/s; it sets how much stands in the pipe (assumed).
@@ -119,6 +120,8 @@ pub struct Plan {
     pub(crate) solver: Solver,
     /// Supplies so that what feeds comes before what is fed.
     pub(crate) supply_order: Vec<usize>,
+    /// By sensor.
+    pub(crate) probes: Vec<Probe>,
     /// Floats that are wired in series with a load.
     pub(crate) series: Vec<usize>,
     /// By actuator: it drives a passage.
@@ -182,6 +185,7 @@ impl Plan {
             n_primed: 0,
             solver: Solver::new(0, &[]),
             supply_order: supply_order(system),
+            probes: system.sensors.iter().map(|s| Probe::new(system, s)).collect(),
             series: {
                 let mut all: Vec<usize> =
                     system.actuators.iter().flat_map(|a| a.series.iter().map(|s| s.idx())).collect();

@@ -148,23 +148,63 @@ pub(crate) fn count_pulses<const L: usize>(plan: &Plan, state: &mut State<L>, se
     }
 }
 
+/// What the reading of one sensor needs at each scan, worked out once.
+#[derive(Clone, Debug)]
+pub(crate) struct Probe {
+    /// Elevations at which a float switches, m.
+    low: f64,
+    high: f64,
+    /// Codes of one standard deviation of its noise.
+    sigma: f64,
+    /// Added before rounding to the nearest: -0.5 for a converter that rounds down.
+    half: f64,
+    /// Lowest and highest code.
+    rails: (f64, f64),
+}
+
+impl Probe {
+    pub(crate) fn new(system: &system::System, sensor: &Sensor) -> Self {
+        let floor = sensor.vessel.map_or(0.0, |v| system.vessels[v.idx()].floor_m);
+        let (low, high) = match sensor.kind {
+            SensorKind::Float { low, high, .. } => (floor + low, floor + high),
+            _ => (0.0, 0.0),
+        };
+        Probe {
+            low,
+            high,
+            sigma: codes_per_unit(sensor) * sensor.noise,
+            // A thermistor's converter rounds down; the DS18B20 rounds itself, oversampled sums carry their fraction.
+            half: if matches!(sensor.kind, SensorKind::Ntc { .. }) { -0.5 } else { 0.0 },
+            rails: rails(&sensor.kind),
+        }
+    }
+}
+
+/// Noise never reaches farther than so many standard deviations; see [`noise`].
+const NOISE_REACH: f64 = 3.5;
+
 /// Raw codes of scan `state.scan` into `state.code`.
 pub(crate) fn read<const L: usize>(plan: &Plan, seed: u64, flaws: &Flaws<L>, state: &mut State<L>) {
     let scan = state.scan;
-    for (i, sensor) in plan.system.sensors.iter().enumerate() {
-        let dead = sensor.supply.map_or(0, |s| !state.alive[s.idx()]);
+    for (i, (sensor, probe)) in plan.system.sensors.iter().zip(&plan.probes).enumerate() {
+        let dead = sensor.supply.map_or(0, |s| !state.alive[s.idx()] & crate::lanes::all::<L>());
         let shake = || noise(seed, i as u64, scan);
         let mut code = [0; L];
         match &sensor.kind {
-            SensorKind::Float { low, high, closed_above, .. } => {
+            SensorKind::Float { closed_above, .. } => {
                 let Some(v) = sensor.vessel.map(|v| v.idx()) else { continue };
-                let (low, high) = (plan.nodes[v].floor + low, plan.nodes[v].floor + high);
-                let ripple = RIPPLE * shake();
                 let surface = &state.surface[v];
+                let reach = NOISE_REACH * RIPPLE;
+                let mut near = false;
+                for l in 0..L {
+                    near |= (surface[l] - probe.low).abs() < reach || (surface[l] - probe.high).abs() < reach;
+                }
+                // Far from both marks the ripple cannot matter, and costs as much as all the rest.
+                let ripple = if near { RIPPLE * shake() } else { 0.0 };
                 let (mut up, mut down): (Mask, Mask) = (0, 0);
                 for l in 0..L {
-                    up |= ((surface[l] + ripple > high) as Mask) << l;
-                    down |= ((surface[l] + ripple < low) as Mask) << l;
+                    up |= ((surface[l] + ripple > probe.high) as Mask) << l;
+                    down |= ((surface[l] + ripple < probe.low) as Mask) << l;
                 }
                 let above = (state.above[i] | up) & !down;
                 state.above[i] = above;
@@ -197,26 +237,27 @@ pub(crate) fn read<const L: usize>(plan: &Plan, seed: u64, flaws: &Flaws<L>, sta
                 let add = (sensor.noise * shake() + sensor.offset) / resolution;
                 for l in 0..L {
                     let depth = state.surface[v][l] - plan.nodes[v].floor - sensor.height.unwrap_or(0.0);
-                    code[l] = floor_code(depth / resolution + add + 0.5);
+                    code[l] = nearest_code(depth / resolution + add);
                 }
             }
             SensorKind::Tmp36 { oversample, .. } => {
                 let n = (*oversample).max(1);
-                let sigma = codes_per_unit(sensor) * sensor.noise / f64::from(n);
+                let sigma = probe.sigma / f64::from(n);
                 for k in 0..n {
                     let add = sigma * noise(seed, (i as u64) << 8 | u64::from(k) << 32, scan);
                     for l in 0..L {
-                        code[l] += floor_code(state.ideal[i][l] / f64::from(n) + add);
+                        code[l] += nearest_code(state.ideal[i][l] / f64::from(n) + add - 0.5);
                     }
                 }
             }
-            kind => {
-                let half = if matches!(kind, SensorKind::Ntc { .. }) { 0.0 } else { 0.5 };
-                let add = codes_per_unit(sensor) * sensor.noise * shake() + half;
-                let (low, high) = rails(kind);
+            _ => {
+                let add = probe.sigma * shake() + probe.half;
+                let (low, high) = probe.rails;
                 let ideal = &state.ideal[i];
                 for l in 0..L {
-                    code[l] = floor_code((ideal[l] + add).clamp(low, high));
+                    let x = ideal[l] + add;
+                    let x = if x > low { x } else { low };
+                    code[l] = nearest_code(if x < high { x } else { high });
                 }
             }
         }
@@ -235,11 +276,11 @@ pub(crate) fn read<const L: usize>(plan: &Plan, seed: u64, flaws: &Flaws<L>, sta
     }
 }
 
-/// Largest integer not above `x`, as a code.
+/// Nearest integer (ties to even) of a code within ±2^31: adding 1.5 * 2^52 leaves it in the low bits, without a branch or a
+/// conversion instruction that has no vector form.
 #[inline(always)]
-fn floor_code(x: f64) -> i32 {
-    let whole = x as i32;
-    if f64::from(whole) > x { whole - 1 } else { whole }
+fn nearest_code(x: f64) -> i32 {
+    (x + 6_755_399_441_055_744.0).to_bits() as i32
 }
 
 /// What a part without power or bus says: contacts open, the rest is silent.

@@ -509,6 +509,8 @@ fn pumped<const L: usize>(
 
 /// Time in which a pipe empties through its stopped pump once air is in it, s (assumed; it only shapes the last second).
 const DRAIN_BACK_S: f64 = 2.0;
+/// Water over a hole that no longer keeps the air out, m (assumed: a film).
+const AIR_GETS_IN: f64 = 1e-6;
 /// Water that stays in a drained pipe, m³: a microlitre.
 const FILM: f64 = 1e-9;
 
@@ -609,13 +611,14 @@ fn settle<const L: usize>(
                     }
                     continue;
                 }
-                // Back flow is negative and cannot empty the vessel it comes from.
-                let most = state.volume[pass.to][l].max(0.0) / dt;
+                // Back flow is negative; it ends when the water has come down to where air gets in.
+                let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
+                let over = (state.surface[pass.to][l] - limit).max(0.0) * state.area[pass.to][l];
+                let most = over.min(state.volume[pass.to][l].max(0.0)) / dt;
                 given[l] = (given[l] + if given[l] < 0.0 { change[l] } else { 0.0 }).clamp(-most, 0.0);
                 let drains = flow.taken[l] < flow.given[l];
                 taken[l] = given[l] - if drains { (held[l] / (dt + DRAIN_BACK_S)).max(0.0) } else { 0.0 };
-                let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
-                if state.surface[pass.to][l] <= limit && has(awake, l) {
+                if state.surface[pass.to][l] <= limit + AIR_GETS_IN && has(awake, l) {
                     put(is_primed, l, false);
                 }
             }
