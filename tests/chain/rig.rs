@@ -1,0 +1,245 @@
+//! Drives a twin by hand: small systems as text, commands by name, truths by name. Shared by the chain tests and the twin's own.
+
+#![allow(dead_code)]
+
+use system::System;
+use system::model::{
+    ActuatorIdx, ClimateIdx, Corner, PassageIdx, SensorIdx, SupplyIdx, TruthKind, VesselIdx,
+};
+use twin::{Books, Commands, Plan, Start, Twin};
+
+/// Friday 2026-01-16 18:00 UTC: an evening, so that no test depends on the hour by chance.
+pub const START: Start = Start { utc_s: 1_768_586_400, local_offset_s: 0, seed: 1 };
+/// Cubic metres in a litre.
+pub const LITRE: f64 = 1e-3;
+/// Seconds in an hour.
+pub const HOUR: f64 = 3600.0;
+
+/// A system from text; panics with the findings when it cannot be read.
+pub fn system(text: &str) -> System {
+    let loaded = system::load(text);
+    match loaded.system {
+        Some(system) => system,
+        None => {
+            panic!("{}\n{text}", loaded.diagnostics.iter().map(|d| format!("{d:?}\n")).collect::<String>())
+        }
+    }
+}
+
+/// Harbour Lane, the mended design.
+pub fn harbour_lane() -> System {
+    system(include_str!("../../examples/harbour-lane/system.toml"))
+}
+
+/// A board, so that commands count, and a room of one constant temperature and half-moist air.
+pub fn room(celsius: f64, scan_s: f64) -> String {
+    format!(
+        "[system]\nname = \"bench\"\nscan = \"{scan_s} s\"\n\
+         [[climate]]\nname = \"room\"\nday = \"{celsius} degC\"\nhumidity = \"50 %\"\nco2 = \"420 ppm\"\n\
+         [[board]]\nname = \"board\"\nchip = \"ATmega328P\"\n"
+    )
+}
+
+/// An open box of water that neither evaporates nor breathes; sizes and heights in mm. `more` is further lines.
+pub fn vessel(name: &str, inside: [f64; 3], floor: f64, level: f64, more: &str) -> String {
+    let [l, d, h] = inside;
+    format!(
+        "[[vessel]]\nname = \"{name}\"\ninside = [\"{l} mm\", \"{d} mm\", \"{h} mm\"]\nfloor = \"{floor} mm\"\n\
+         level = \"{level} mm\"\nstill_exchange = \"0 L/h\"\n{}{more}\n",
+        if more.contains("evaporation") { "" } else { "evaporation = 0\n" }
+    )
+}
+
+/// A pump, heater or other load that the board switches.
+pub fn actuator(name: &str, kind: &str, more: &str) -> String {
+    format!("[[actuator]]\nname = \"{name}\"\nkind = \"{kind}\"\n{more}\n")
+}
+
+/// A corner in which everything is nominal.
+pub fn corner() -> Corner {
+    Corner {
+        name: String::new(),
+        climate: None,
+        evaporation: 1.0,
+        weir: 1.0,
+        gas_exchange: 1.0,
+        respiration: 1.0,
+        wall_loss: 1.0,
+        pump: 1.0,
+        battery: 1.0,
+        reservoir: None,
+    }
+}
+
+fn find<'a>(mut names: impl Iterator<Item = &'a String>, name: &str) -> usize {
+    names.position(|x| x == name).unwrap_or_else(|| panic!("no `{name}`"))
+}
+
+/// Position of a vessel.
+pub fn vessel_of(system: &System, name: &str) -> VesselIdx {
+    VesselIdx(find(system.vessels.iter().map(|x| &x.name), name))
+}
+
+/// Position of an actuator.
+pub fn actuator_of(system: &System, name: &str) -> ActuatorIdx {
+    ActuatorIdx(find(system.actuators.iter().map(|x| &x.name), name))
+}
+
+/// Position of a sensor.
+pub fn sensor_of(system: &System, name: &str) -> SensorIdx {
+    SensorIdx(find(system.sensors.iter().map(|x| &x.name), name))
+}
+
+/// Position of a passage.
+pub fn passage_of(system: &System, name: &str) -> PassageIdx {
+    PassageIdx(find(system.passages.iter().map(|x| &x.name), name))
+}
+
+/// Position of a supply group.
+pub fn supply_of(system: &System, name: &str) -> SupplyIdx {
+    SupplyIdx(find(system.supplies.iter().map(|x| &x.name), name))
+}
+
+/// Position of a climate.
+pub fn climate_of(system: &System, name: &str) -> ClimateIdx {
+    ClimateIdx(find(system.climates.iter().map(|x| &x.name), name))
+}
+
+/// A twin with its outputs in hand.
+#[derive(Clone)]
+pub struct Rig<'p, const L: usize> {
+    /// The twin itself.
+    pub twin: Twin<'p, L>,
+    /// Commands by actuator, permille.
+    pub duty: Vec<[i32; L]>,
+}
+
+impl<'p, const L: usize> Rig<'p, L> {
+    /// A system at its start, all outputs off.
+    pub fn new(plan: &'p Plan, corners: &[Option<&Corner>; L]) -> Self {
+        Self::starting(plan, START, corners)
+    }
+
+    /// The same, started at a given moment with a given seed.
+    pub fn starting(plan: &'p Plan, start: Start, corners: &[Option<&Corner>; L]) -> Self {
+        Rig { twin: Twin::new(plan, start, corners), duty: vec![[0; L]; plan.system.actuators.len()] }
+    }
+
+    /// The system.
+    pub fn system(&self) -> &'p System {
+        &self.twin.plan().system
+    }
+
+    /// Commands an output in all lanes.
+    pub fn set(&mut self, name: &str, permille: i32) {
+        let a = actuator_of(self.system(), name).idx();
+        self.duty[a] = [permille; L];
+    }
+
+    /// Commands an output on in all lanes.
+    pub fn on(&mut self, name: &str) {
+        self.set(name, 1000);
+    }
+
+    /// Commands an output off in all lanes.
+    pub fn off(&mut self, name: &str) {
+        self.set(name, 0);
+    }
+
+    /// One scan.
+    pub fn scan(&mut self) {
+        let _ = self.twin.sense();
+        self.twin.advance(Commands { duty: &self.duty, board: u8::MAX });
+    }
+
+    /// Whole scans that make up so many seconds.
+    pub fn run(&mut self, seconds: f64) {
+        let scans = (seconds / self.twin.plan().scan_s()).round() as u64;
+        for _ in 0..scans {
+            self.scan();
+        }
+    }
+
+    /// Level over the vessel's own floor in lane 0, m.
+    pub fn level(&self, name: &str) -> f64 {
+        self.twin.truth(TruthKind::Level(vessel_of(self.system(), name)))[0]
+    }
+
+    /// Volume in lane 0, m³.
+    pub fn volume(&self, name: &str) -> f64 {
+        self.twin.truth(TruthKind::Volume(vessel_of(self.system(), name)))[0]
+    }
+
+    /// Temperature in lane 0, °C.
+    pub fn temperature(&self, name: &str) -> f64 {
+        self.twin.truth(TruthKind::Temperature(vessel_of(self.system(), name)))[0]
+    }
+
+    /// Code of a sensor in lane 0 at the last reading.
+    pub fn code(&self, name: &str) -> i32 {
+        self.twin.codes()[sensor_of(self.system(), name).idx()][0]
+    }
+
+    /// Whether an actuator runs in lane 0.
+    pub fn runs(&self, name: &str) -> bool {
+        self.twin.running(actuator_of(self.system(), name).idx()) & 1 != 0
+    }
+
+    /// Everything a lane shows: all truths, all codes, spilled water, starts and hours, as bits.
+    pub fn fingerprint(&self, l: usize) -> Vec<u64> {
+        let system = self.system();
+        let mut all = vec![];
+        let mut note = |x: f64| all.push(x.to_bits());
+        for v in (0..system.vessels.len()).map(VesselIdx) {
+            for what in [
+                TruthKind::Temperature(v),
+                TruthKind::Oxygen(v),
+                TruthKind::Salinity(v),
+                TruthKind::Ph(v),
+                TruthKind::Alkalinity(v),
+                TruthKind::Level(v),
+                TruthKind::Volume(v),
+                TruthKind::Movement(v),
+                TruthKind::Light(v),
+            ] {
+                note(self.twin.truth(what)[l]);
+            }
+        }
+        for a in (0..system.actuators.len()).map(ActuatorIdx) {
+            note(self.twin.truth(TruthKind::Bare(a))[l]);
+            note(self.twin.truth(TruthKind::Running(a))[l]);
+            note(self.twin.run_total_s(a.idx())[l]);
+            note(f64::from(self.twin.starts(a.idx())[l]));
+        }
+        for code in self.twin.codes() {
+            note(f64::from(code[l]));
+        }
+        note(self.twin.spilled()[l]);
+        note(self.twin.room_c()[l]);
+        note(self.twin.worst_omega()[l]);
+        let b = self.twin.books(l);
+        for x in
+            [b.water_m3, b.salt_kg, b.heat_j, b.evaporated_m3, b.carried_m3, b.salt_lost_kg, b.heat_lost_j]
+        {
+            note(x);
+        }
+        all
+    }
+}
+
+/// Checks the books of one lane: stored change plus losses less gains within `share` of what passed through.
+///
+/// Throughput is what the vessels took in and gave out by any way; the boundary flows and the stored amounts bound it from below,
+/// and that stricter bound is what is used here.
+pub fn balance(before: &Books, after: &Books, share: f64) {
+    let water = (after.water_m3 - before.water_m3)
+        + (after.evaporated_m3 - before.evaporated_m3)
+        + (after.spilled_m3 - before.spilled_m3)
+        + (after.carried_m3 - before.carried_m3);
+    assert!(water.abs() <= share * before.water_m3, "water off by {water:e} m3");
+    let salt = (after.salt_kg - before.salt_kg) + (after.salt_lost_kg - before.salt_lost_kg);
+    assert!(salt.abs() <= share * before.salt_kg, "salt off by {salt:e} kg");
+    let gained = after.heat_from_gear_j - before.heat_from_gear_j;
+    let heat = (after.heat_j - before.heat_j) - gained + (after.heat_lost_j - before.heat_lost_j);
+    assert!(heat.abs() <= share * before.heat_j.abs(), "heat off by {heat:e} J");
+}
