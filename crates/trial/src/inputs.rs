@@ -1,6 +1,6 @@
 //! From the twin's raw codes to the program's inputs, through the board's own conversions (docs/control-program.md).
 
-use control::{Compiled, Slot};
+use control::{Compiled, InputPlace};
 use program::calibration::PhElectrode;
 use program::convert::{self, AdcScale, AdcSum, Aged, NtcTable, PhAmplifier};
 use program::machine::Machine;
@@ -13,7 +13,7 @@ use twin::{NO_ANSWER, PH_GAIN, PH_SAMPLES};
 pub const UTC_AT_2000: i64 = 946_684_800;
 
 /// Slope of a new electrode at 25 °C, µV per pH (Nernst, exact SI: 59.159 mV).
-const NERNST_UV: i32 = 59_159;
+const NERNST_UV: u16 = 59_159;
 
 #[derive(Clone, Debug)]
 enum Conversion {
@@ -105,16 +105,19 @@ impl Converters {
                         pulses_per_litre: libm::round(*pulses_per_litre).max(1.0) as i32,
                         period_ms: system.scan_ms as i32,
                     },
-                    SensorKind::Float { true_above, closed_above, .. } => {
-                        Conversion::Contact { active_when_closed: true_above == closed_above }
-                    }
-                    SensorKind::Leak | SensorKind::Presence { .. } | SensorKind::Button => {
-                        Conversion::Contact { active_when_closed: true }
-                    }
+                    SensorKind::Float { .. }
+                    | SensorKind::Leak
+                    | SensorKind::Presence { .. }
+                    | SensorKind::Button => Conversion::Contact {
+                        active_when_closed: matches!(
+                            input.place,
+                            InputPlace::Bit { true_when_closed: true, .. }
+                        ),
+                    },
                 };
-                let (input_idx, is_bit) = match input.slot {
-                    Slot::Number(slot) => (slot.index(), false),
-                    Slot::Bit(slot) => (slot.index() - program::BitRef::N_BUILT_IN, true),
+                let (input_idx, is_bit) = match input.place {
+                    InputPlace::Number(input) => (usize::from(input), false),
+                    InputPlace::Bit { input, .. } => (usize::from(input), true),
                 };
                 Converter {
                     sensor: input.sensor.idx(),

@@ -10,6 +10,7 @@ mod inputs;
 mod judge;
 mod model;
 mod origins;
+pub mod rehearse;
 mod rig;
 mod rows;
 pub mod stl;

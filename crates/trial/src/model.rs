@@ -28,7 +28,16 @@ impl Model {
     ///
     /// The compiler's findings when the rules do not compile.
     pub fn new(system: &System) -> Result<Self, Vec<Diagnostic>> {
-        let compiled = control::compile(system)?;
+        Self::with_options(system, &control::Options::default())
+    }
+
+    /// As [`Model::new`], with compiler options.
+    ///
+    /// # Errors
+    ///
+    /// As [`Model::new`].
+    pub fn with_options(system: &System, options: &control::Options) -> Result<Self, Vec<Diagnostic>> {
+        let compiled = control::compile_with(system, options)?;
         let program = Program::validate(&compiled.bytes).map_err(|error| {
             vec![Diagnostic::error("program-refused", format!("the compiled program is refused: {error}"))]
         })?;

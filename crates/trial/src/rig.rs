@@ -89,6 +89,11 @@ impl<'m, const L: usize> Rig<'m, L> {
         &self.duty[actuator.idx()]
     }
 
+    /// Whether an actuator takes a duty rather than on or off.
+    pub fn is_modulated(&self, actuator: ActuatorIdx) -> bool {
+        self.model.plan.system.actuators[actuator.idx()].modulated
+    }
+
     /// Copies one lane out.
     pub fn fork(&self, l: usize) -> Fork {
         Fork {

@@ -29,6 +29,8 @@ pub enum Flaw {
     Off(SensorIdx, f64),
     /// A probe hangs in the air.
     FallenOut(SensorIdx),
+    /// A reading set by hand, in the signal's SI unit (0 or 1 for a contact's signal): for systems without geometry.
+    Reads(SensorIdx, f64),
     /// A probe sits in another vessel.
     Misplaced(SensorIdx, VesselIdx),
     /// The contact of an output cannot open.
@@ -102,6 +104,7 @@ pub(crate) enum Reading {
     Drift(f64),
     Off(f64),
     FallenOut,
+    Given(f64),
     In(usize),
 }
 
@@ -202,6 +205,7 @@ impl<const L: usize> Flaws<L> {
             Flaw::Drift(s, rate) => self.read(s, l, Reading::Drift(rate), scan),
             Flaw::Off(s, by) => self.read(s, l, Reading::Off(by), scan),
             Flaw::FallenOut(s) => self.read(s, l, Reading::FallenOut, scan),
+            Flaw::Reads(s, value) => self.read(s, l, Reading::Given(value), scan),
             Flaw::Misplaced(s, v) => self.read(s, l, Reading::In(v.idx()), scan),
             Flaw::Welded(a) => put(&mut self.welded[a.idx()], l, true),
             Flaw::CoilDead(a) => put(&mut self.coil_dead[a.idx()], l, true),

@@ -315,6 +315,17 @@ fn flawed_code<const L: usize>(
     match reading {
         Reading::True | Reading::FallenOut | Reading::In(_) => code,
         Reading::Stuck(above) => contact(above),
+        Reading::Given(value) => match sensor.kind {
+            SensorKind::Float { true_above, .. } => contact((value != 0.0) == true_above),
+            SensorKind::Flow { pulses_per_litre, .. } => {
+                nearest_code(value * 1000.0 * pulses_per_litre * plan.scan_s())
+            }
+            _ if is_contact => contact(value != 0.0),
+            _ => {
+                let (low, high) = rails(&sensor.kind);
+                nearest_code(ideal_code(&sensor.kind, value, 25.0).clamp(low, high))
+            }
+        },
         Reading::Held | Reading::Frozen => state.code[i][l],
         Reading::WireOpen if is_contact => 0,
         Reading::Silent | Reading::WireOpen => dead_code(&sensor.kind),

@@ -653,9 +653,13 @@ fn settle<const L: usize>(
         }
         Law::Siphon { primed, inlet, outlet, .. } => {
             for l in 0..L {
-                taken[l] += change[l];
-                let covered = state.surface[pass.from][l] > *inlet && state.surface[pass.to][l] > *outlet;
-                if !covered && has(awake, l) {
+                let least = -state.volume[pass.to][l].max(0.0) / dt;
+                taken[l] = (taken[l] + change[l]).min(most_taken[l].max(0.0) / dt).max(least);
+                let (up, down) = (state.surface[pass.from][l], state.surface[pass.to][l]);
+                // It stays full while one end is under water and the other no higher than that water.
+                let reach = inlet.max(*outlet);
+                let full = up > reach || down > reach || (up > *inlet && down > *outlet);
+                if !full && has(awake, l) {
                     put(&mut state.primed[*primed], l, false);
                 }
             }
