@@ -17,8 +17,8 @@ fn harbour_lane() -> System {
     system::load_file(&path).loaded.system.unwrap()
 }
 
-/// One of two program slots in the 1 KB EEPROM of the smallest board, of which one KB less journal, counters and calibration is left.
-const SLOT: usize = 330;
+/// A program slot in the EEPROM of the smallest board (docs/control-program.md, section 9).
+const SLOT: usize = 320;
 
 #[test]
 fn the_listing_is_as_reviewed() {

@@ -329,7 +329,7 @@ pub enum Op {
     Window { time: NumRef, from_ms: i32, to_ms: i32 },
     /// 0x0E: `fallback` while `input` is bad.
     SubstituteBit { input: BitRef, fallback: BitRef },
-    /// 0x0F: alarm condition with delays.
+    /// 0x0F: alarm condition with delays; 0x12: without a delay of its return.
     Alarm { priority: Priority, input: BitRef, on_ms: i32, off_ms: i32 },
     /// 0x10: final stage of a switched actuator.
     Drive { auto: BitRef, stage: Stage, shortest_run_ms: i32, shortest_rest_ms: i32 },

@@ -143,7 +143,7 @@ fn every_operation_is_drawn() {
             seen[usize::from(bytes[usize::from(placed.at)] & 0x3F)] += 1;
         }
     }
-    for code in (0x01..=0x11).chain(0x20..=0x30) {
+    for code in (0x01..=0x12).chain(0x20..=0x30) {
         assert!(seen[code] >= 20, "operation {code:#04x} drawn {} times", seen[code]);
     }
 }

@@ -145,7 +145,7 @@ fn the_main_example_reads_as_text() {
     assert_eq!(
         first,
         [
-            "303 bytes, wiring 12345678, period 1000 ms, 6 number and 7 bit inputs, 65 operations, 40 cells",
+            "300 bytes, wiring 12345678, period 1000 ms, 6 number and 7 bit inputs, 65 operations, 40 cells",
             "  n6 = procedure",
             "      step 1 for 10min: drive0 off drive1 off",
         ]

@@ -154,7 +154,7 @@ impl Op {
                 only(1)?;
                 Op::SubstituteBit { input: reader.bit()?, fallback: reader.bit()? }
             }
-            0x0F => {
+            code @ (0x0F | 0x12) => {
                 let priority = match variant {
                     0 => Priority::Low,
                     1 => Priority::Medium,
@@ -162,7 +162,8 @@ impl Op {
                     _ => return Err(bad_variant),
                 };
                 let (input, on_ms) = (reader.bit()?, reader.duration()?);
-                Op::Alarm { priority, input, on_ms, off_ms: reader.duration()? }
+                let off_ms = if code == 0x0F { reader.duration()? } else { 0 };
+                Op::Alarm { priority, input, on_ms, off_ms }
             }
             0x10 => {
                 let has = reader.byte()?;

@@ -162,6 +162,9 @@ impl Op {
             Op::SubstituteBit { input, fallback } => {
                 w.head(0x0E, 0).bit(input).bit(fallback);
             }
+            Op::Alarm { priority, input, on_ms, off_ms: 0 } => {
+                w.head(0x12, priority as u8).bit(input).duration(on_ms);
+            }
             Op::Alarm { priority, input, on_ms, off_ms } => {
                 w.head(0x0F, priority as u8).bit(input).duration(on_ms).duration(off_ms);
             }
