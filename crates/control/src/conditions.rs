@@ -61,8 +61,16 @@ fn negated_if(negated: bool, bit: BitRef) -> BitRef {
 }
 
 impl Lowering<'_> {
+    /// The bit of a condition that stands at a key of the file.
+    pub(crate) fn condition_of(&mut self, condition: &Condition, key: &str) -> BitRef {
+        let before = std::mem::replace(&mut self.at, key.to_owned());
+        let bit = self.condition(condition);
+        self.at = before;
+        bit
+    }
+
     /// The bit of a condition.
-    pub(crate) fn condition(&mut self, condition: &Condition) -> BitRef {
+    fn condition(&mut self, condition: &Condition) -> BitRef {
         match condition {
             Condition::Constant(true) => BitRef::TRUE,
             Condition::Constant(false) => BitRef::FALSE,
@@ -108,6 +116,7 @@ impl Lowering<'_> {
             (Term::Constant(limit), term) => self.compare_constant(term, mirrored(op), *limit),
             (term, Term::Constant(limit)) => self.compare_constant(term, op, *limit),
             _ => {
+                self.check_signals_meet(left, right);
                 let (a, b) = (self.term(left), self.term(right));
                 let (relation, negated) = relation(op);
                 negated_if(negated, self.graph.op(Op::CompareSlots { relation, a, b }))

@@ -7,12 +7,14 @@
 //! One order holds for all that a program reads: measured values are those of this scan; what the rules themselves decided
 //! (states of actuators, latched trips, running procedures) is that of the last scan.
 
+mod checks;
 mod conditions;
 mod findings;
 mod graph;
 mod layout;
 mod listing;
 mod lower;
+pub mod range;
 mod reduce;
 mod rules;
 mod signals;

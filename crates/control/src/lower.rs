@@ -43,6 +43,8 @@ pub(crate) struct Lowering<'s> {
     pub scan_ms: i32,
     pub graph: Graph,
     pub findings: Vec<Diagnostic>,
+    /// Key of what is being compiled, for the place of a finding.
+    pub at: String,
     pub bit_of: Vec<Option<BitRef>>,
     pub number_of: Vec<Option<program::NumRef>>,
 }
@@ -55,6 +57,7 @@ impl<'s> Lowering<'s> {
             scan_ms: system.scan_ms.min(i32::MAX as u32) as i32,
             graph: Graph::new(),
             findings: vec![],
+            at: String::new(),
             bit_of: vec![None; system.signals.len()],
             number_of: vec![None; system.signals.len()],
         }
@@ -121,7 +124,7 @@ impl<'s> Lowering<'s> {
                 model::Priority::Medium => Priority::Medium,
                 model::Priority::High => Priority::High,
             },
-            input: self.condition(&alarm.when),
+            input: self.condition_of(&alarm.when, &format!("{key}.when")),
             on_ms: self.ms(alarm.delay_s, &format!("{key}.delay")),
             off_ms: self.ms(alarm.off_delay_s, &format!("{key}.off_delay")),
         }
@@ -143,7 +146,7 @@ impl<'s> Lowering<'s> {
     /// A step that waits for a condition ends the procedure when that does not come; so does one that waits for a person.
     fn step(&mut self, step: &Step, key: &str) -> PlannedStep {
         let end = match &step.until {
-            Some(until) => StepEnd::When(self.condition(until)),
+            Some(until) => StepEnd::When(self.condition_of(until, key)),
             None if step.confirm => StepEnd::Confirmed,
             None => StepEnd::Timed,
         };

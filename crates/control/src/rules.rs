@@ -91,11 +91,11 @@ impl<'s> Lowering<'s> {
             all.push(PlannedTrip { actuator, cause, op });
         };
         if let Some(trip) = &rule.trip {
-            let cause = self.condition(&trip.when);
+            let cause = self.condition_of(&trip.when, &self.key(actuator, "trip"));
             let resets = match &trip.reset {
                 TripReset::ByHand => Resets::Manual,
                 TripReset::Auto { when, per_day } => {
-                    let when = self.condition(when);
+                    let when = self.condition_of(when, &self.key(actuator, "trip_reset"));
                     match per_day {
                         Some(per_day) => Resets::Counted { when, per_day: *per_day },
                         None => Resets::Unlimited { when },
@@ -175,7 +175,7 @@ impl<'s> Lowering<'s> {
         let demand = self.demand(rule);
         let mut permitted = vec![];
         if let Some(permissive) = &rule.permissive {
-            permitted.push(self.condition(permissive));
+            permitted.push(self.condition_of(permissive, &self.key(actuator, "permissive")));
         }
         if !rule.limit_latches {
             permitted.extend(self.daily_limits(rule).into_iter().map(|(_, over)| !over));
@@ -228,8 +228,10 @@ impl<'s> Lowering<'s> {
     fn demand(&mut self, rule: &Rule) -> Demand {
         match &rule.form {
             RuleForm::Always => Demand::Bit(BitRef::TRUE),
-            RuleForm::When(condition) => Demand::Bit(self.condition(condition)),
-            RuleForm::Switch { start, stop } => Demand::Bit(self.switch(start, stop)),
+            RuleForm::When(condition) => {
+                Demand::Bit(self.condition_of(condition, &self.key(rule.drives, "when")))
+            }
+            RuleForm::Switch { start, stop } => Demand::Bit(self.switch(rule.drives, start, stop)),
             RuleForm::Schedule { windows, ramp_s } => self.schedule(rule.drives, windows, *ramp_s),
             RuleForm::Modulate { measure, setpoint, gain_permille_per_k, integral_s, limits, cools } => {
                 let duty = |share: f64| (share * f64::from(FULL_DUTY)).round() as i16;
@@ -252,7 +254,7 @@ impl<'s> Lowering<'s> {
                 let dose = self.dose(rule.drives, *per_day_m3, *portions, *flow);
                 let mut all = vec![dose];
                 if let Some(only) = only {
-                    all.push(self.condition(only));
+                    all.push(self.condition_of(only, &self.key(rule.drives, "dose")));
                 }
                 Demand::Bit(self.graph.all(all))
             }
@@ -260,7 +262,7 @@ impl<'s> Lowering<'s> {
     }
 
     /// Two thresholds of one term are one operation; anything else is a latch that stopping wins.
-    fn switch(&mut self, start: &Condition, stop: &Condition) -> BitRef {
+    fn switch(&mut self, actuator: ActuatorIdx, start: &Condition, stop: &Condition) -> BitRef {
         if let (Some(on), Some(off)) = (threshold(start), threshold(stop))
             && on.term == off.term
             && on.below != off.below
@@ -268,11 +270,13 @@ impl<'s> Lowering<'s> {
             let width = i64::from(off.limit) - i64::from(on.limit);
             let width = if on.below { width } else { -width };
             if let Ok(width @ 0..) = i32::try_from(width) {
+                self.check_deadband(on.term, width, &self.key(actuator, "start"));
                 let input = self.term(on.term);
                 return self.graph.op(Op::Switch { rising: !on.below, input, start: on.limit, width });
             }
         }
-        let (set, reset) = (self.condition(start), self.condition(stop));
+        let set = self.condition_of(start, &self.key(actuator, "start"));
+        let reset = self.condition_of(stop, &self.key(actuator, "stop"));
         self.graph.op(Op::SetReset { set, reset })
     }
 

@@ -101,14 +101,14 @@ impl<'s> Lowering<'s> {
 
     fn derived_bit(&mut self, derived: &'s Derived, key: &str) -> BitRef {
         match derived {
-            Derived::Condition(condition) => self.condition(condition),
+            Derived::Condition(condition) => self.condition_of(condition, &format!("{key}.condition")),
             Derived::OnDelay { condition, time_s } => {
-                let input = self.condition(condition);
+                let input = self.condition_of(condition, &format!("{key}.of"));
                 let on_ms = self.ms(*time_s, &format!("{key}.on_delay"));
                 self.delay(input, on_ms, 0)
             }
             Derived::OffDelay { condition, time_s } => {
-                let input = self.condition(condition);
+                let input = self.condition_of(condition, &format!("{key}.of"));
                 let off_ms = self.ms(*time_s, &format!("{key}.off_delay"));
                 self.delay(input, 0, off_ms)
             }
