@@ -19,6 +19,8 @@ const EXCHANGE_AT_C: f64 = 25.0;
 const VAPOUR_GAS_CONSTANT: f64 = 461.5;
 /// Heat of a cubic metre of air, J/m³/K at 25 °C.
 const AIR_HEAT: f64 = 1.184 * 1006.0;
+/// Divides the nothing that evaporates from an empty vessel, J/m³.
+const LATENT_OF_NOTHING: f64 = 2.44e9;
 /// Still-air film between water and the air of a hood, W/m²/K (assumed).
 const HOOD_FILM: f64 = 4.0;
 
@@ -79,6 +81,12 @@ pub(crate) fn step<const L: usize>(
         for l in 0..L {
             let volume = state.volume[v][l];
             if volume < 1e-6 {
+                // A film exchanges nothing; what comes in before the next rate step does not either.
+                state.latent[v][l] = LATENT_OF_NOTHING;
+                state.vapour_gap[v][l] = 0.0;
+                state.gamma[v][l] = 0.0;
+                state.exchange_factor[v][l] = 0.0;
+                state.carbon_gap[v][l] = 0.0;
                 continue;
             }
             let t = state.temperature[v][l].clamp(0.0, 60.0);

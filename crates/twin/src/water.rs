@@ -34,7 +34,9 @@ pub(crate) struct Scratch<const L: usize> {
     moving: Vec<usize>,
     /// Change of each vessel's volume in a step by the kept flows, m³.
     net: Vec<Lane<L>>,
-    /// The two above do not fit the state.
+    /// What is left in each vessel while its passes are settled, m³.
+    left: Vec<Lane<L>>,
+    /// `moving` and `net` do not fit the state.
     stale: bool,
 }
 
@@ -57,6 +59,7 @@ impl<const L: usize> Scratch<L> {
             active: Vec::with_capacity(plan.passes.len()),
             moving: Vec::with_capacity(plan.passes.len()),
             net: vec![[0.0; L]; plan.nodes.len()],
+            left: vec![[0.0; L]; plan.nodes.len()],
             stale: true,
         }
     }
@@ -236,9 +239,21 @@ fn solve<const L: usize>(
         }
     }
     plan.solver.solve(&mut scratch.matrix, &mut scratch.right);
+    scratch.left.clone_from(&state.volume);
     for at in 0..scratch.active.len() {
         let i = scratch.active[at];
         let (taken, given) = settle(plan, flaws, state, scratch, i, awake);
+        // Several ways out of one vessel share what is in it, in the order of the passes.
+        let (left, floor) = (&mut scratch.left[plan.passes[i].from], flaws.to_floor[i]);
+        for l in 0..L {
+            left[l] -= if has(floor, l) { taken[l].max(0.0) } else { taken[l] } * dt;
+        }
+        if plan.passes[i].to != FLOOR {
+            let left = &mut scratch.left[plan.passes[i].to];
+            for l in 0..L {
+                left[l] += if has(floor, l) { given[l].min(0.0) } else { given[l] } * dt;
+            }
+        }
         let (kept_taken, kept_given) = (&mut state.flow_taken[i], &mut state.flow_given[i]);
         for l in 0..L {
             if has(awake, l) {
@@ -277,10 +292,13 @@ fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scrat
 #[inline(always)]
 fn rest<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, scratch: &Scratch<L>) {
     let mut restless: Mask = 0;
+    // A lane stays calm until the next slow step at the latest; nothing may run dry in that time.
+    let most_steps = plan.slow_every as f64 * f64::from(plan.substeps);
     for v in 0..plan.nodes.len() {
-        let (net, area) = (&scratch.net[v], &state.area[v]);
+        let (net, area, volume) = (&scratch.net[v], &state.area[v], &state.volume[v]);
         for l in 0..L {
-            restless |= ((net[l].abs() > CALM_M * area[l]) as Mask) << l;
+            let dry = volume[l] + most_steps * net[l] < 0.0;
+            restless |= ((dry || net[l].abs() > CALM_M * area[l]) as Mask) << l;
         }
     }
     for &i in &scratch.moving {
@@ -291,10 +309,13 @@ fn rest<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, scr
         } else {
             flaws.to_floor[i]
         };
-        if matches!(pass.law, Law::Drain { .. } | Law::Pumped { .. }) {
+        if let Law::Drain { hold, .. } | Law::Pumped { hold, .. } = pass.law {
+            let held = &state.held[hold];
             let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
             for l in 0..L {
-                restless |= (((taken[l] - given[l]).abs() > CALM_HELD_M3) as Mask) << l;
+                let net = taken[l] - given[l];
+                let dry = held[l] + most_steps * net < 0.0;
+                restless |= ((dry || net.abs() > CALM_HELD_M3) as Mask) << l;
             }
         }
     }
@@ -590,7 +611,8 @@ fn settle<const L: usize>(
             change[l] = flow.by_from[l] * rise_from[l] + flow.by_to[l] * rise_to[l];
         }
     }
-    let most_taken = &state.volume[pass.from];
+    let most_taken = &scratch.left[pass.from];
+    let most_given = if pass.to == FLOOR { &[0.0; L] } else { &scratch.left[pass.to] };
     match &pass.law {
         Law::Drain { hold, residence, .. } => {
             let held = &state.held[*hold];
@@ -614,7 +636,7 @@ fn settle<const L: usize>(
                 // Back flow is negative; it ends when the water has come down to where air gets in.
                 let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
                 let over = (state.surface[pass.to][l] - limit).max(0.0) * state.area[pass.to][l];
-                let most = over.min(state.volume[pass.to][l].max(0.0)) / dt;
+                let most = over.min(most_given[l].max(0.0)) / dt;
                 given[l] = (given[l] + if given[l] < 0.0 { change[l] } else { 0.0 }).clamp(-most, 0.0);
                 let drains = flow.taken[l] < flow.given[l];
                 taken[l] = given[l] - if drains { (held[l] / (dt + DRAIN_BACK_S)).max(0.0) } else { 0.0 };
@@ -643,7 +665,7 @@ fn settle<const L: usize>(
                         put(is_primed, l, forward || backward);
                     }
                     let most = most_taken[l].max(0.0) / dt;
-                    let least = -state.volume[pass.to][l].max(0.0) / dt;
+                    let least = -most_given[l].max(0.0) / dt;
                     taken[l] = taken[l].min(most).max(least);
                 } else {
                     taken[l] = 0.0;
@@ -653,7 +675,7 @@ fn settle<const L: usize>(
         }
         Law::Siphon { primed, inlet, outlet, .. } => {
             for l in 0..L {
-                let least = -state.volume[pass.to][l].max(0.0) / dt;
+                let least = -most_given[l].max(0.0) / dt;
                 taken[l] = (taken[l] + change[l]).min(most_taken[l].max(0.0) / dt).max(least);
                 let (up, down) = (state.surface[pass.from][l], state.surface[pass.to][l]);
                 // It stays full while one end is under water and the other no higher than that water.
@@ -672,14 +694,15 @@ fn settle<const L: usize>(
                 taken[l] = if taken[l] >= 0.0 {
                     x.max(0.0).min(most_taken[l].max(0.0) / dt)
                 } else {
-                    x.min(0.0)
+                    x.min(0.0).max(-most_given[l].max(0.0) / dt)
                 };
             }
             given = taken;
         }
         Law::Hole { .. } | Law::Sock { .. } => {
             for l in 0..L {
-                taken[l] += change[l];
+                let least = -most_given[l].max(0.0) / dt;
+                taken[l] = (taken[l] + change[l]).min(most_taken[l].max(0.0) / dt).max(least);
             }
             given = taken;
         }

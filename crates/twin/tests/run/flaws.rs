@@ -1,0 +1,1 @@
+//! Flaws: each does what it says.

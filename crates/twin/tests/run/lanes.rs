@@ -1,0 +1,1 @@
+//! Lanes: a run's bits are its own.

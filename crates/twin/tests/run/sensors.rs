@@ -1,0 +1,1 @@
+//! Sensors: the codes of the data sheets.

@@ -1,0 +1,1 @@
+//! Stability: small among large, joined under water, long scans, empty and dry.
