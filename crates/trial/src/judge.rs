@@ -57,8 +57,6 @@ pub(crate) struct Judge<'m, const L: usize> {
     tripped_before: Vec<Mask>,
     tripped: Vec<[Option<f64>; L]>,
     sample: Vec<Vec<f64>>,
-    /// Largest saturation state at the onset: what came before does not count.
-    truths: Vec<f64>,
 }
 
 impl<'m, const L: usize> Judge<'m, L> {
@@ -76,18 +74,18 @@ impl<'m, const L: usize> Judge<'m, L> {
             tripped_before: vec![0; system.actuators.len()],
             tripped: vec![[None; L]; system.actuators.len()],
             sample: vec![vec![0.0; system.truths.len()]; L],
-            truths: vec![],
         };
         judge.tripped_before = judge.trips(rig);
         judge
     }
 
     fn trips(&self, rig: &Rig<'m, L>) -> Vec<Mask> {
+        let alive = rig.board_answers();
         let mut masks = vec![0; self.tripped_before.len()];
         for (mask, trips) in masks.iter_mut().zip(&self.model.compiled.trips) {
             for trip in trips {
                 for l in 0..L {
-                    if rig.machine().is_tripped(usize::from(trip.order), l) {
+                    if has(alive, l) && rig.machine().is_tripped(usize::from(trip.order), l) {
                         *mask |= bit(l);
                     }
                 }
@@ -145,7 +143,6 @@ impl<'m, const L: usize> Judge<'m, L> {
     pub fn finish(self, rig: &Rig<'m, L>) -> Vec<Outcome> {
         let omega = rig.twin().worst_omega();
         let spilled = rig.twin().spilled();
-        let _ = self.truths;
         let (told, tripped, silence) = (self.told, self.tripped, self.silence);
         (self.monitors.into_iter().enumerate())
             .map(|(l, monitors)| Outcome {
@@ -159,16 +156,11 @@ impl<'m, const L: usize> Judge<'m, L> {
                 told_at_s: told.iter().map(|t| t[l]).collect(),
                 silence_at_s: silence[l],
                 tripped_at_s: tripped.iter().map(|t| t[l]).collect(),
-                precipitates: omega[l] > seawater_limit(),
+                precipitates: omega[l] > seawater::carbonate::PRECIPITATING_OMEGA_ARAGONITE,
                 spilled_m3: spilled[l],
             })
             .collect()
     }
-}
-
-/// Aragonite saturation above which carbonate falls out and the model ends (handbook section 2, from memory).
-fn seawater_limit() -> f64 {
-    20.0
 }
 
 /// All true quantities of all lanes, by lane.

@@ -32,6 +32,8 @@ pub struct Rig<'m, const L: usize> {
     duty: Vec<[i32; L]>,
     /// Lanes whose board was running at the last scan.
     was_alive: Mask,
+    /// Board as it was when it stopped: what stands still in a dead lane.
+    stopped: Vec<Option<Machine<1>>>,
     hung_since: [Option<u64>; L],
     blink_until: [Option<u64>; L],
     chatter_until: [Option<(u64, u64)>; L],
@@ -57,6 +59,7 @@ impl<'m, const L: usize> Rig<'m, L> {
             memory: Memory::new(&model.converters),
             duty: vec![[0; L]; model.plan.system.actuators.len()],
             was_alive: 0,
+            stopped: vec![None; L],
             hung_since: [None; L],
             blink_until: [None; L],
             chatter_until: [None; L],
@@ -108,6 +111,7 @@ impl<'m, const L: usize> Rig<'m, L> {
     /// Continues one lane from a fork of a run with the same corner, without its flaws.
     pub fn set_lane(&mut self, l: usize, from: &Fork) {
         self.twin.set_lane(l, &from.world);
+        self.stopped[l] = None;
         self.machine.copy_lane(l, &from.board, 0);
         self.memory.invalidate();
         for (a, &x) in self.memory.aged.iter_mut().zip(&from.aged) {
@@ -177,9 +181,19 @@ impl<'m, const L: usize> Rig<'m, L> {
         let fresh = alive & !self.was_alive;
         if fresh != 0 {
             for l in (0..L).filter(|&l| has(fresh, l)) {
+                if let Some(before) = self.stopped[l].take() {
+                    self.machine.copy_lane(l, &before, 0);
+                }
                 self.machine.restart(l);
             }
             self.memory.invalidate();
+        }
+        if alive != all::<L>() {
+            for (l, stopped) in self.stopped.iter_mut().enumerate() {
+                if !has(alive, l) && stopped.is_none() {
+                    *stopped = Some(Machine::fork(&self.machine, l));
+                }
+            }
         }
         let hung = self.twin.board_hung();
         self.was_alive = alive | self.was_alive & hung;

@@ -33,6 +33,8 @@ pub struct Breach {
     pub at_s: f64,
     /// Worst margin there, SI.
     pub margin: f64,
+    /// First alarm told there, s after the fault.
+    pub told_at_s: Option<f64>,
     /// Acceptance that covers it.
     pub accepted: Option<usize>,
 }
@@ -50,7 +52,7 @@ pub struct Row {
     pub broken: Option<usize>,
     /// Fault to breach there, s.
     pub process_safety_time_s: Option<f64>,
-    /// Margin of the broken requirement there; else the smallest margin of any requirement in units of its scale.
+    /// Margin of the broken requirement there; else of the one of whose healthy margin the least is left.
     pub margin: f64,
     /// Requirement that `margin` speaks of.
     pub margin_of: Option<usize>,
@@ -142,6 +144,8 @@ impl Judging<'_> {
         let n = self.system.requirements.len();
         let mut cells = vec![Cell { margin: f64::INFINITY, broken_at_s: None, place: None, breaks_anyway: false }; n];
         let mut breaches = vec![];
+        let told: Vec<Option<(f64, String)>> =
+            outcomes.iter().enumerate().map(|(p, o)| self.told(p, o)).collect();
         for (p, outcome) in outcomes.iter().enumerate() {
             for (r, verdict) in outcome.verdicts.iter().enumerate() {
                 let cell = &mut cells[r];
@@ -152,6 +156,7 @@ impl Judging<'_> {
                         place: self.places[p],
                         at_s,
                         margin: verdict.margin,
+                        told_at_s: told[p].as_ref().map(|(t, _)| *t),
                         accepted: None,
                     });
                     if cell.broken_at_s.is_none_or(|t| at_s < t) {
@@ -168,17 +173,18 @@ impl Judging<'_> {
             }
         }
         breaches.sort_by(|a, b| a.at_s.total_cmp(&b.at_s).then(a.requirement.cmp(&b.requirement)));
-        let told: Vec<Option<(f64, String)>> =
-            outcomes.iter().enumerate().map(|(p, o)| self.told(p, o)).collect();
         let first = breaches.first();
-        // With nothing broken: the place and requirement with the least to spare.
-        let closest = cells
-            .iter()
-            .enumerate()
+        // With nothing broken: the requirement of whose healthy margin the least is left.
+        let closest = (cells.iter().enumerate())
             .filter(|(_, c)| c.margin.is_finite())
-            .map(|(r, c)| (r, c, c.margin / scale(self.system.requirements[r].margin_unit)))
-            .min_by(|a, b| a.2.total_cmp(&b.2));
-        let place = first.map(|b| b.place).or(closest.and_then(|(_, c, _)| c.place));
+            .filter_map(|(r, c)| {
+                let p = c.place.and_then(|p| self.places.iter().position(|x| *x == p))?;
+                let healthy = self.baseline.get(p).map_or(0.0, |b| b.verdicts[r].margin);
+                let left = if healthy.is_finite() && healthy > 0.0 { c.margin / healthy } else { 1.0 };
+                Some((r, c, left, c.margin / scale(self.system.requirements[r].margin_unit)))
+            })
+            .min_by(|a, b| a.2.total_cmp(&b.2).then(a.3.total_cmp(&b.3)));
+        let place = first.map(|b| b.place).or(closest.as_ref().and_then(|(_, c, ..)| c.place));
         let at = place.and_then(|p| self.places.iter().position(|x| *x == p));
         let told_there = at.and_then(|p| told[p].clone());
         let pst = first.map(|b| b.at_s);
@@ -196,8 +202,8 @@ impl Judging<'_> {
             description: join(|f| &f.description),
             broken: first.map(|b| b.requirement),
             process_safety_time_s: pst,
-            margin: first.map(|b| b.margin).or(closest.map(|(_, c, _)| c.margin)).unwrap_or(f64::INFINITY),
-            margin_of: first.map(|b| b.requirement).or(closest.map(|(r, _, _)| r)),
+            margin: first.map(|b| b.margin).or(closest.as_ref().map(|(_, c, ..)| c.margin)).unwrap_or(f64::INFINITY),
+            margin_of: first.map(|b| b.requirement).or(closest.as_ref().map(|(r, ..)| *r)),
             place,
             person_in_time: lead.is_some_and(|lead| lead > self.system.response.weekend_s),
             alarm_lead_s: lead,
@@ -257,6 +263,7 @@ impl Judging<'_> {
             let overdue = self.today.is_some_and(|today| days(&entry.review).is_some_and(|d| d < today));
             for row in rows.iter_mut() {
                 let part = entry.part == "*" || row.part == entry.part;
+                let sweeping = entry.part == "*" && entry.mode == "*";
                 if !part || !(entry.mode == "*" || row.mode == entry.mode) {
                     continue;
                 }
@@ -267,6 +274,11 @@ impl Judging<'_> {
                     }
                     let corner = breach.place.corner.map_or("nominal", |c| self.system.corners[c].name.as_str());
                     if !(entry.corners.is_empty() || entry.corners.iter().any(|c| c == corner)) {
+                        continue;
+                    }
+                    // "Whatever it is, somebody comes" holds only where somebody is told and can be there.
+                    let told = breach.told_at_s.is_some_and(|t| breach.at_s - t > self.system.response.weekend_s);
+                    if sweeping && (!told || breach.at_s < entry.minimum_time_s) {
                         continue;
                     }
                     used = true;
