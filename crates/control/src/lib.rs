@@ -14,6 +14,7 @@ mod graph;
 mod layout;
 mod listing;
 mod lower;
+mod order;
 pub mod range;
 mod reduce;
 mod rules;
