@@ -25,7 +25,7 @@ pub enum Condition {
         /// Right side.
         right: Term,
     },
-    /// The signal's quality is not good.
+    /// The signal's quality is bad; uncertain is not bad.
     Bad(SignalIdx),
 }
 
