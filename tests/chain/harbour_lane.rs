@@ -9,7 +9,7 @@ use system::System;
 use system::model::Corner;
 use twin::{Flaw, Plan};
 
-use crate::rig::{HOUR, LITRE, Rig, corner, harbour_lane, passage_of, system};
+use crate::rig::{HOUR, LITRE, Rig, corner, harbour_lane, harbour_lane_text, passage_of, system};
 
 /// How well the estimate knows the settled sump, m: 0.3 L of drain-down over 0.36 m², and running levels rounded to a millimetre.
 const SUMP_ESTIMATE: f64 = 1.3e-3;
@@ -107,8 +107,7 @@ fn with_its_holes_grown_shut_it_drains_down_20_litres() {
 /// sump has 61.0 L free; the rest, 10.6 L, is on the floor (there is no bund).
 #[test]
 fn the_first_draft_puts_ten_litres_on_the_floor() {
-    let text = include_str!("../../examples/harbour-lane/system.toml");
-    let mut draft = text.to_owned();
+    let mut draft = harbour_lane_text().to_owned();
     for (old, new) in [
         ("outlet = \"488 mm\"", "outlet = \"413 mm\""),
         ("break_hole = \"507 mm\"", "#"),

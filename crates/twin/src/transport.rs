@@ -157,17 +157,25 @@ pub(crate) fn react<const L: usize>(
             let t = state.temperature[v][l];
             let depth = state.surface[v][l] - node.floor;
             let room = state.room_temperature[0][l];
-            let wall = (node.wall_per_m * depth + node.bottom) * params.wall_loss[l] * (t - room);
+            let to_room = (node.wall_per_m * depth + node.bottom) * params.wall_loss[l];
             // ASHRAE's coefficient is linear in the air speed; handbook section 4.
             let k = node.evaporation * params.evaporation[l] * (89.0 + 78.2 * speed[l]);
             let area = state.area[v][l];
             let water = (k * state.vapour_gap[v][l] * area / state.latent[v][l] * time).clamp(-1e-3 * volume, 1e-3 * volume);
-            let sensible = k * state.gamma[v][l] * area * (t - state.air_temperature[v][l]);
+            let to_air = k * state.gamma[v][l] * area;
+            // Share of the loss at the start's temperature that a decay of x time constants has, (1 - exp(-x))/x, by its Padé form
+            // 1/(1 + x/2 + x²/12): right to x³/720, and a film of water on a large floor does not swing about the room's temperature.
+            let capacity = FRESH_HEAT * volume + SALT_HEAT * state.content[v * N_CONTENTS + SALT][l];
+            let x = (to_room + to_air) * time / capacity;
+            let share = 1.0 / (1.0 + x * (0.5 + x * (1.0 / 12.0)));
+            let dry = (to_room * (t - room) + to_air * (t - state.air_temperature[v][l])) * share;
             let heat = &mut state.content[v * N_CONTENTS + HEAT][l];
             let with_vapour = water * (FRESH_HEAT * t + state.latent[v][l]);
-            let lost = (wall + sensible) * time + with_vapour;
-            *heat += state.gear_heat[v][l] - lost;
-            state.ledger[ledger::HEAT_FROM_GEAR][l] += state.gear_heat[v][l];
+            // What gear gives in the step decays in the step as well.
+            let gain = state.gear_heat[v][l];
+            let lost = dry * time + gain * (1.0 - share) + with_vapour;
+            *heat += gain - lost;
+            state.ledger[ledger::HEAT_FROM_GEAR][l] += gain;
             state.ledger[ledger::HEAT_LOST][l] += lost;
             state.ledger[ledger::EVAPORATED][l] += water;
             state.volume[v][l] -= water;
