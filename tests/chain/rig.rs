@@ -191,12 +191,12 @@ impl<'p, const L: usize> Rig<'p, L> {
         self.twin.running(actuator_of(self.system(), name).idx()) & 1 != 0
     }
 
-    /// Everything a lane shows: all truths, all codes, spilled water, starts and hours, as bits.
-    pub fn fingerprint(&self, l: usize) -> Vec<u64> {
+    /// Everything a lane shows: all truths, all codes, spilled water, starts and hours, each with its name.
+    pub fn fingerprint(&self, l: usize) -> Vec<(String, f64)> {
         let system = self.system();
         let mut all = vec![];
-        let mut note = |x: f64| all.push(x.to_bits());
-        for v in (0..system.vessels.len()).map(VesselIdx) {
+        for (i, vessel) in system.vessels.iter().enumerate() {
+            let v = VesselIdx(i);
             for what in [
                 TruthKind::Temperature(v),
                 TruthKind::Oxygen(v),
@@ -208,29 +208,46 @@ impl<'p, const L: usize> Rig<'p, L> {
                 TruthKind::Movement(v),
                 TruthKind::Light(v),
             ] {
-                note(self.twin.truth(what)[l]);
+                all.push((format!("{} {what:?}", vessel.name), self.twin.truth(what)[l]));
             }
         }
-        for a in (0..system.actuators.len()).map(ActuatorIdx) {
-            note(self.twin.truth(TruthKind::Bare(a))[l]);
-            note(self.twin.truth(TruthKind::Running(a))[l]);
-            note(self.twin.run_total_s(a.idx())[l]);
-            note(f64::from(self.twin.starts(a.idx())[l]));
+        for (i, actuator) in system.actuators.iter().enumerate() {
+            let (a, name) = (ActuatorIdx(i), &actuator.name);
+            all.push((format!("{name} bare"), self.twin.truth(TruthKind::Bare(a))[l]));
+            all.push((format!("{name} running"), self.twin.truth(TruthKind::Running(a))[l]));
+            all.push((format!("{name} run total"), self.twin.run_total_s(i)[l]));
+            all.push((format!("{name} starts"), f64::from(self.twin.starts(i)[l])));
         }
-        for code in self.twin.codes() {
-            note(f64::from(code[l]));
+        for (sensor, code) in system.sensors.iter().zip(self.twin.codes()) {
+            all.push((format!("{} code", sensor.name), f64::from(code[l])));
         }
-        note(self.twin.spilled()[l]);
-        note(self.twin.room_c()[l]);
-        note(self.twin.worst_omega()[l]);
         let b = self.twin.books(l);
-        for x in
-            [b.water_m3, b.salt_kg, b.heat_j, b.evaporated_m3, b.carried_m3, b.salt_lost_kg, b.heat_lost_j]
-        {
-            note(x);
+        for (name, x) in [
+            ("spilled", self.twin.spilled()[l]),
+            ("room", self.twin.room_c()[l]),
+            ("omega", self.twin.worst_omega()[l]),
+            ("water", b.water_m3),
+            ("salt", b.salt_kg),
+            ("heat", b.heat_j),
+            ("evaporated", b.evaporated_m3),
+            ("carried", b.carried_m3),
+            ("salt lost", b.salt_lost_kg),
+            ("heat lost", b.heat_lost_j),
+        ] {
+            all.push((name.to_owned(), x));
         }
         all
     }
+}
+
+/// Checks that two fingerprints are equal to the bit; names what differs.
+#[track_caller]
+pub fn same(a: &[(String, f64)], b: &[(String, f64)], what: &str) {
+    let differ: Vec<String> = (a.iter().zip(b))
+        .filter(|(x, y)| x.1.to_bits() != y.1.to_bits())
+        .map(|(x, y)| format!("{}: {:e} and {:e}\n", x.0, x.1, y.1))
+        .collect();
+    assert!(differ.is_empty(), "{what}: {} of {} differ\n{}", differ.len(), a.len(), differ.concat());
 }
 
 /// Checks the books of one lane: stored change plus losses less gains within `share` of the throughput, which is taken as what was

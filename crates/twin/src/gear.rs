@@ -3,7 +3,7 @@
 use crate::flaw::Flaws;
 use crate::lanes::{Mask, all, has, put, spread, unpack};
 use crate::plan::{Plan, is_contactor};
-use crate::state::State;
+use crate::state::{Snapshot, State};
 use crate::twin::Params;
 use system::model::{SensorKind, SupplyKind};
 
@@ -109,7 +109,16 @@ impl<const L: usize> Last<L> {
         self.known = false;
     }
 
-    fn add_up(&mut self, state: &mut State<L>) {
+    /// Puts the scans that are not yet added up into a snapshot of a lane.
+    pub(crate) fn add_pending(&self, state: &State<L>, l: usize, snapshot: &mut Snapshot) {
+        let n = f64::from(self.n_scans);
+        for (sum, drive) in snapshot.run_permille.iter_mut().zip(&state.drive) {
+            *sum += libm::rint(drive[l] * 1000.0) * n;
+        }
+    }
+
+    /// Adds the scans at the present drive to the sums.
+    pub(crate) fn add_up(&mut self, state: &mut State<L>) {
         let n = f64::from(self.n_scans);
         self.n_scans = 0;
         for (sum, drive) in state.run_permille.iter_mut().zip(&state.drive) {
@@ -119,8 +128,14 @@ impl<const L: usize> Last<L> {
         }
     }
 
-    fn is_same(&mut self, plan: &Plan, state: &State<L>, commands: &Commands<'_, L>) -> bool {
-        let series = plan.series.iter().map(|&s| state.above[s]);
+    fn is_same(
+        &mut self,
+        plan: &Plan,
+        flaws: &Flaws<L>,
+        state: &State<L>,
+        commands: &Commands<'_, L>,
+    ) -> bool {
+        let series = plan.series.iter().map(|&s| lets_through(plan, flaws, state, s));
         let same = self.known
             && !self.moving
             && self.board == commands.board
@@ -145,7 +160,7 @@ pub(crate) fn step<const L: usize>(
     last: &mut Last<L>,
     commands: Commands<'_, L>,
 ) {
-    if !last.is_same(plan, state, &commands) {
+    if !last.is_same(plan, flaws, state, &commands) {
         last.add_up(state);
         last.moving = evaluate(plan, flaws, state, commands);
     }

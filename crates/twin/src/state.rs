@@ -28,7 +28,7 @@ macro_rules! state {
         /// State of one run, to fork others from.
         #[derive(Clone, Debug, PartialEq)]
         pub struct Snapshot {
-            $($n: Vec<f64>,)*
+            $(pub(crate) $n: Vec<f64>,)*
             $($m: Vec<bool>,)*
             $($c: Vec<i32>,)*
             /// Scans done since the start.

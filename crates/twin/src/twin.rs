@@ -264,11 +264,14 @@ impl<'p, const L: usize> Twin<'p, L> {
 
     /// Takes a snapshot of one lane.
     pub fn lane(&self, l: usize) -> Snapshot {
-        self.state.lane(l)
+        let mut snapshot = self.state.lane(l);
+        self.gear.add_pending(&self.state, l, &mut snapshot);
+        snapshot
     }
 
     /// Continues one lane from a snapshot of a run with the same corner. All lanes must come from the same scan.
     pub fn set_lane(&mut self, l: usize, from: &Snapshot) {
+        self.gear.add_up(&mut self.state);
         self.state.set_lane(l, from);
         self.scratch.forget();
         self.gear.forget();

@@ -137,7 +137,7 @@ fn substep<const L: usize>(
     if scratch.stale {
         sum_up(plan, flaws, state, scratch);
         if awake != 0 {
-            rest(plan, flaws, state, scratch);
+            rest(plan, flaws, state, scratch, awake);
         }
     }
     for (v, node) in plan.nodes.iter().enumerate() {
@@ -290,7 +290,13 @@ fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scrat
 
 /// Decides which lanes are calm.
 #[inline(always)]
-fn rest<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, scratch: &Scratch<L>) {
+fn rest<const L: usize>(
+    plan: &Plan,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    scratch: &Scratch<L>,
+    awake: Mask,
+) {
     let mut restless: Mask = 0;
     // A lane stays calm until the next slow step at the latest; nothing may run dry in that time.
     let most_steps = plan.slow_every as f64 * f64::from(plan.substeps);
@@ -307,7 +313,8 @@ fn rest<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, scr
             let taken = &state.flow_taken[i];
             crate::lanes::pack::<L>(|l| taken[l] != 0.0)
         } else {
-            flaws.to_floor[i]
+            let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
+            flaws.to_floor[i] & crate::lanes::pack::<L>(|l| taken[l] != 0.0 || given[l] != 0.0)
         };
         if let Law::Drain { hold, .. } | Law::Pumped { hold, .. } = pass.law {
             let held = &state.held[hold];
@@ -319,7 +326,8 @@ fn rest<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, scr
             }
         }
     }
-    state.calm[0] = !restless & all::<L>();
+    // Only who was awake is asked: a calm lane stays so however often its neighbours are looked at.
+    state.calm[0] |= !restless & awake;
 }
 
 /// Flow and derivatives of one pass; false when nothing moves in any lane.
