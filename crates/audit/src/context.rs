@@ -68,7 +68,7 @@ impl<'a> Context<'a> {
                 ));
             }
         }
-        self.findings.sort_by(|a, b| b.level.cmp(&a.level));
+        self.findings.sort_by_key(|finding| std::cmp::Reverse(finding.level));
         Audit { findings: self.findings, facts: self.facts }
     }
 

@@ -42,14 +42,13 @@ pub(crate) fn check(context: &mut Context<'_>) {
             _ if always => "on at once".to_owned(),
             Some(rule) => {
                 let up = if rule.at_power_up { "on" } else { "off" };
-                let delay = if rule.start_delay_s > 0.0 && !board_backed {
+                if rule.start_delay_s > 0.0 && !board_backed {
                     format!("{up}, rule after {:.0} s", rule.start_delay_s)
                 } else if board_backed {
                     "as the rule says".into()
                 } else {
                     format!("{up}, rule at once")
-                };
-                delay
+                }
             }
             None => rest.into(),
         };
@@ -114,7 +113,7 @@ fn danger(context: &mut Context<'_>, a: ActuatorIdx, actuator: &Actuator, freeze
         return "doses without the board".into();
     }
     if actuator.kind == ActuatorKind::Heater && (actuator.on_when_dead || actuator.always) {
-        if crate::heat::second_cut(system, a).is_none() {
+        if crate::body::second_cut(system, a).is_none() {
             context.add(
                 Diagnostic::error(
                     "heater-on-when-dead",

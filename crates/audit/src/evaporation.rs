@@ -87,19 +87,19 @@ pub fn mean_c(climate: &Climate) -> f64 {
 /// Nominal and 40 % larger evaporation, m³/s, in the climate where it is largest. None without climates or open water.
 pub fn range(system: &System, point: &Running) -> Option<(f64, f64)> {
     let nominal = system.climates.iter().map(|climate| at_work(system, point, climate).1).fold(0.0, f64::max);
-    (nominal > 0.0).then(|| (nominal, nominal * (1.0 + SPREAD)))
+    (nominal > 0.0).then_some((nominal, nominal * (1.0 + SPREAD)))
 }
 
 /// Water temperature that gear and control make of a climate, evaporation there, m³/s, and whether the fans run.
 pub fn at_work(system: &System, point: &Running, climate: &Climate) -> (f64, f64, bool) {
-    let warm = crate::heat::unheated(system, point, climate, false, true);
+    let warm = crate::body::unheated(system, point, climate, false, true);
     let working = system.water.temperature_c;
     let has_fans = system.actuators.iter().any(|a| a.kind == ActuatorKind::Fan && a.blows.is_some());
     let (water_c, fans) = if warm <= working {
         (working, false)
     } else if has_fans {
         // Fans cycle about their threshold while they can hold it: the working temperature is the best guess.
-        let cooled = crate::heat::unheated(system, point, climate, true, true);
+        let cooled = crate::body::unheated(system, point, climate, true, true);
         (cooled.max(working), true)
     } else {
         (warm, false)
@@ -108,8 +108,8 @@ pub fn at_work(system: &System, point: &Running, climate: &Climate) -> (f64, f64
     if fans && water_c <= working {
         // They run part of the time: what the heat balance asks for, not what they could do.
         let without = surfaces(system, point, None, working, climate, false).water.max(0.0) / 1000.0;
-        let surplus = crate::heat::balance(system, point, climate, working, false, true);
-        let with = crate::heat::balance(system, point, climate, working, true, true);
+        let surplus = crate::body::balance(system, point, climate, working, false, true);
+        let with = crate::body::balance(system, point, climate, working, true, true);
         let share = if surplus > with { (surplus / (surplus - with)).clamp(0.0, 1.0) } else { 1.0 };
         rate = without + share * (rate - without);
     }

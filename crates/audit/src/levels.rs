@@ -194,11 +194,9 @@ fn drain_down(context: &mut Context<'_>) {
         }
         let below = (surface - outlet) * 1e3;
         let mended = mended_break(context, passage.to, outlet);
-        if context.stopped.spilled > FLOOR_LIMIT {
-            if let Some((height, litres)) = mended {
-                fact.break_needed_mm = Some(height * 1e3);
-                fact.mended_released_l = Some(litres * LITRES);
-            }
+        if let Some((height, litres)) = mended.filter(|_| context.stopped.spilled > FLOOR_LIMIT) {
+            fact.break_needed_mm = Some(height * 1e3);
+            fact.mended_released_l = Some(litres * LITRES);
         }
         if break_hole.is_none() {
             let spills = context.stopped.spilled > FLOOR_LIMIT;

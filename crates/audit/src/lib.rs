@@ -7,6 +7,7 @@
 //! The numbers are static: a design point, water at rest, steady temperatures, closed-form times. What needs a course of
 //! events is the business of the twin.
 
+mod body;
 pub mod catalogue;
 mod cautions;
 mod context;

@@ -57,11 +57,7 @@ pub fn sensors_of(system: &System, signal: SignalIdx) -> Vec<SensorIdx> {
 fn add_sensors(system: &System, signal: SignalIdx, found: &mut Vec<SensorIdx>) {
     let Some(signal) = system.signals.get(signal.idx()) else { return };
     match &signal.source {
-        SignalSource::Sensor(sensor) => {
-            if !found.contains(sensor) {
-                found.push(*sensor);
-            }
-        }
+        SignalSource::Sensor(sensor) if !found.contains(sensor) => found.push(*sensor),
         SignalSource::Derived(derived) => match derived {
             Derived::Lag { of, .. } | Derived::Rate { of, .. } => add_sensors(system, *of, found),
             Derived::Difference { left, right } => {

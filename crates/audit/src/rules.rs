@@ -59,7 +59,7 @@ fn temperature_trip(context: &mut Context<'_>) {
         Diagnostic::warning("no-temperature-trip", "no rule trips on a temperature")
             .at(context.place(&format!("rule.{name}")), "")
             .note("start and stop follow the probe that rules the heater; when that probe is wrong, so are they")
-            .help("trip = \"second_probe > 27.5 degC\" on the heater or, better, on a contactor before it")
+            .help("trip = \"second_probe > 27.5 degC\" and trip_reset on the heater or, better, on a contactor before it")
             .subject(name.clone()),
     );
 }
@@ -80,7 +80,7 @@ fn one_probe(context: &mut Context<'_>) {
         if deciding.len() != 1 || guarding.iter().any(|s| !deciding.contains(s)) {
             continue;
         }
-        if crate::heat::second_cut(system, rule.drives).is_some() {
+        if crate::body::second_cut(system, rule.drives).is_some() {
             continue;
         }
         let probe = &system.sensors[deciding[0].idx()].name;

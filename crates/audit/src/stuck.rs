@@ -1,11 +1,11 @@
 //! Everything that can run is stuck on: what the sizes alone let happen.
 
+use crate::body::{Body, heaters};
 use crate::context::{Context, FLOOR_LIMIT, LITRES, sills};
 use crate::dosing::{doses, ph_nbs, tank_water, usable};
 use crate::evaporation::mean_c;
 use crate::facts::EverythingOnFact;
 use crate::geometry::pour;
-use crate::heat::{Body, heaters};
 use crate::running::{pipe_contents, system_volume};
 use seawater::alkalinity::dkh_from_umol_per_kg;
 use seawater::limewater::{Dosing, EQUIVALENTS_PER_MOL, dosed};
