@@ -84,6 +84,16 @@ pub enum ColorChoice {
 pub enum Command {
     /// Write a commented system file to begin with
     New(NewOptions),
+    /// Check a system by calculation: floats, floods, heat, oxygen, reservoirs, power
+    Audit(AuditOptions),
+    /// Run the system and write every signal down
+    Rehearse(RehearseOptions),
+    /// Break every part in simulation and say what that harms and when
+    Fmea(FmeaOptions),
+    /// Write audit, FMEA and drawings as one HTML page
+    Report(ReportOptions),
+    /// Draw the system in section, to scale, as SVG
+    Section(SectionOptions),
     /// Compute the properties of a seawater from what you can measure
     Water(WaterOptions),
     /// Print the completions of a shell
@@ -147,6 +157,186 @@ pub struct NewOptions {
     /// Ask nothing
     #[arg(long)]
     pub yes: bool,
+    /// Replace a file that is there
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Options of `audit`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Check a system by calculation, without simulating it.\n\n\
+        What drains down against the free space of the sump, floats against the water lines, what a stuck float can call, days of \
+        the reservoir, heaters against the coldest room and stuck on, oxygen hours, battery hours, the state of each part without \
+        power. Takes milliseconds."
+)]
+pub struct AuditOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// Add the tables of all that was computed
+    #[arg(long, conflicts_with = "brief")]
+    pub facts: bool,
+    /// One line a finding
+    #[arg(long)]
+    pub brief: bool,
+}
+
+/// Options of `rehearse`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Run the system and write every signal down.\n\n\
+        The tank and the compiled rules run together, scan by scan, from the levels of the file. The record has what the board knows \
+        (its signals, outputs and alarms) and what is true (columns that begin with \"true\"). A system without vessels runs its rules \
+        against readings set by hand.",
+    after_help = "Examples:\n  tidewright rehearse system.toml --for 72h --csv out.csv\n  \
+        tidewright rehearse system.toml --fault heater:welded@24h --corner summer\n  \
+        tidewright rehearse system.toml --procedure feeding@12h --hand return_pump=off@20h+15min\n  \
+        tidewright rehearse first-evening.toml --set display_temp=24degC --set display_temp=26degC@1h"
+)]
+pub struct RehearseOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// How long to run, such as `72h` [default: the file's unattended time]
+    #[arg(long = "for", value_name = "TIME", value_parser = quantity::time)]
+    pub duration: Option<f64>,
+    /// Write the record here as CSV, a column a signal with its unit; `-` for the standard output
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// A line each so often
+    #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = quantity::time)]
+    pub every: f64,
+    /// Corner of the file whose parameters hold [default: nominal]
+    #[arg(long, value_name = "NAME")]
+    pub corner: Option<String>,
+    /// A fault that strikes, and when
+    #[arg(long, value_name = "PART:MODE@TIME", help_heading = "What happens (each may be given more than once)")]
+    pub fault: Vec<String>,
+    /// A person takes an actuator into hand, when and for how long
+    #[arg(long, value_name = "ACTUATOR=STATE@TIME+TIME", help_heading = "What happens (each may be given more than once)")]
+    pub hand: Vec<String>,
+    /// A person starts a procedure
+    #[arg(long, value_name = "NAME@TIME", help_heading = "What happens (each may be given more than once)")]
+    pub procedure: Vec<String>,
+    /// A sensor reads this from then on, whatever is true
+    #[arg(long, value_name = "SENSOR=VALUE@TIME", help_heading = "What happens (each may be given more than once)")]
+    pub set: Vec<String>,
+    /// Seed of all noise; the same seed gives the same bits
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub seed: u64,
+    /// Replace a file that is there
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// How a study of faults is run.
+#[derive(Args, Debug)]
+#[command(next_help_heading = "Study")]
+pub struct StudyOptions {
+    /// Strike only at lamps-off, not at lamps-on and during a top-off too
+    #[arg(long)]
+    pub one_instant: bool,
+    /// Only nominal parameters, no corners
+    #[arg(long)]
+    pub nominal: bool,
+    /// Only faults whose part:mode contains this
+    #[arg(long, value_name = "TEXT")]
+    pub only: Option<String>,
+    /// How long each run lasts [default: the file's unattended time]
+    #[arg(long, value_name = "TIME", value_parser = quantity::time)]
+    pub window: Option<f64>,
+    /// Seed of all noise; the same seed gives the same bits
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub seed: u64,
+    /// Threads [default: as many as the machine has]
+    #[arg(long, value_name = "NUMBER", default_value_t = 0, hide_default_value = true)]
+    pub threads: usize,
+    /// Date against which reviews of accepted risks are judged [default: today]
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = date)]
+    pub date: Option<String>,
+    /// When to draw a progress bar
+    #[arg(long, value_enum, default_value_t)]
+    pub progress: ProgressChoice,
+}
+
+fn date(text: &str) -> Result<String, String> {
+    match trial::days(text) {
+        Some(_) => Ok(text.to_owned()),
+        None => Err("write a date such as `2026-03-31`".to_owned()),
+    }
+}
+
+/// When to draw a progress bar.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum ProgressChoice {
+    /// On a terminal
+    #[default]
+    Auto,
+    /// Always
+    Always,
+    /// Never
+    Never,
+}
+
+/// Options of `fmea`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Break every part in simulation and say what that harms and when.\n\n\
+        Each failure mode of each part strikes a settled system at lamps-on, at lamps-off and during a top-off, under nominal \
+        conditions and at each corner of the file, and runs for the unattended time. A row tells the worst: the first requirement \
+        that breaks, after how long, by how much, and whether an alarm could bring a person in time. A fault that breaks nothing \
+        and that nobody hears of is hidden: it waits for a second one.",
+    after_help = ENDINGS
+)]
+pub struct FmeaOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// Also run pairs: each hidden fault with every other
+    #[arg(long)]
+    pub pairs: bool,
+    /// Leave out the table of all faults
+    #[arg(long)]
+    pub brief: bool,
+    /// How the study is run.
+    #[command(flatten)]
+    pub study: StudyOptions,
+}
+
+/// Options of `report`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Write audit, FMEA and drawings as one HTML page.\n\n\
+        The page needs nothing else: it opens in any browser, on a phone, and prints."
+)]
+pub struct ReportOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The page to write
+    #[arg(short, long, value_name = "FILE", default_value = "report.html")]
+    pub out: PathBuf,
+    /// Replace a file that is there
+    #[arg(long)]
+    pub force: bool,
+    /// How the study is run.
+    #[command(flatten)]
+    pub study: StudyOptions,
+}
+
+/// Options of `section`.
+#[derive(Args, Debug)]
+pub struct SectionOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The drawing to write; `-` for the standard output
+    #[arg(short, long, value_name = "FILE", default_value = "section.svg")]
+    pub out: PathBuf,
+    /// Date in the title block [default: none]
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = date)]
+    pub date: Option<String>,
     /// Replace a file that is there
     #[arg(long)]
     pub force: bool,

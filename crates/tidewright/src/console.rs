@@ -40,8 +40,6 @@ pub enum Tone {
     Caution,
     /// Nothing wrong.
     Good,
-    /// Beside the point.
-    Faint,
 }
 
 impl Tone {
@@ -51,7 +49,6 @@ impl Tone {
             Tone::Bad => "1;31",
             Tone::Caution => "1;33",
             Tone::Good => "32",
-            Tone::Faint => "2",
         }
     }
 }

@@ -3,13 +3,19 @@
 //! Contract: thin. Every number comes out of a library crate; here it is only put into words, tables, JSON and files.
 
 mod arguments;
+mod calendar;
 mod commands;
 mod console;
+mod dossier;
 mod ending;
 mod files;
+mod fmea;
 mod json;
+mod open;
+mod progress;
 mod quantity;
 mod table;
+mod words;
 mod wrap;
 
 use std::process::ExitCode;
@@ -25,6 +31,11 @@ fn main() -> ExitCode {
     let mut console = Console::new(&arguments.global);
     let ending = match &arguments.command {
         Command::New(options) => commands::new::run(options, &mut console),
+        Command::Audit(options) => commands::audit::run(options, &mut console),
+        Command::Fmea(options) => commands::fmea::run(options, &mut console),
+        Command::Report(options) => commands::report::run(options, &mut console),
+        Command::Rehearse(options) => commands::rehearse::run(options, &mut console),
+        Command::Section(options) => commands::section::run(options, &mut console),
         Command::Water(options) => commands::water::run(options, &mut console),
         Command::Completions(options) => commands::completions::run(options, &mut console),
         Command::Man(options) => commands::man::run(options, &mut console),

@@ -1,6 +1,11 @@
 //! One module a command; each reads its options, calls the libraries and says what came out.
 
+pub mod audit;
 pub mod completions;
+pub mod fmea;
 pub mod man;
 pub mod new;
+pub mod rehearse;
+pub mod report;
+pub mod section;
 pub mod water;

@@ -1,0 +1,75 @@
+# The chores of the repository. `make help` lists them.
+#
+# Everything that is needed is Rust and a linker. `make` sets up the rest itself or names what is missing.
+
+CARGO ?= cargo
+DEMO_OUT ?= demo-out
+# Anything but 0 ends after printing; the demo has nothing that runs on, so both end.
+ONCE ?= 0
+TIDEWRIGHT = $(or $(CARGO_TARGET_DIR),target)/release/tidewright
+HARBOUR_LANE = examples/harbour-lane
+# Date against which reviews of accepted risks are judged; empty: today.
+DATE ?=
+DATE_OPTION = $(if $(DATE),--date $(DATE))
+
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup
+
+help:
+	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/"
+	@echo "make test     formatting, lints, every test, documentation tests"
+	@echo "make bench    measured claims: seconds for a simulated year, FMEA scans per second"
+	@echo "make fmt      format all Rust code"
+	@echo "make section  draw docs/harbour-lane.svg again"
+
+# Says what is missing before a compiler says it less clearly; installs a linker where that needs no question.
+setup:
+	@command -v $(CARGO) >/dev/null 2>&1 || { \
+	  echo "make: Rust is missing. Install it from https://rustup.rs (rustc and cargo 1.90 or newer), then run make again." >&2; exit 2; }
+	@command -v cc >/dev/null 2>&1 || { \
+	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	    echo "make: installing a C compiler, which Rust links with (apt-get install gcc libc6-dev)"; \
+	    apt-get update -qq && apt-get install -y -qq --no-install-recommends gcc libc6-dev; \
+	  else \
+	    echo "make: a C compiler is missing; Rust links with it. On Debian: sudo apt-get install gcc libc6-dev" >&2; exit 2; \
+	  fi; }
+
+demo: setup
+	@echo "Building (the first time takes a few minutes) ..."
+	@$(CARGO) build --release --quiet -p tidewright
+	@mkdir -p $(DEMO_OUT)
+	@for file in first-draft system; do \
+	  echo; echo "================ $(HARBOUR_LANE)/$$file.toml ================"; echo; \
+	  $(TIDEWRIGHT) audit $(HARBOUR_LANE)/$$file.toml --brief; [ $$? -lt 2 ] || exit 2; echo; \
+	  $(TIDEWRIGHT) fmea $(HARBOUR_LANE)/$$file.toml --brief $(DATE_OPTION) \
+	    --report $(DEMO_OUT)/$$file.html --force; [ $$? -lt 2 ] || exit 2; \
+	done
+	@echo
+	@echo "The reports, each one page for any browser:"
+	@for file in first-draft system; do echo "  $(CURDIR)/$(DEMO_OUT)/$$file.html"; done
+	@[ "$(ONCE)" = 0 ] || echo "Done."
+
+# The runner prints its summary last: nothing may follow it but what it says.
+test: setup lint fuzz doc unit
+
+lint: setup
+	$(CARGO) fmt --all --check
+	$(CARGO) clippy --workspace --all-targets --quiet -- -D warnings
+
+doc: setup
+	$(CARGO) test --workspace --doc --quiet
+
+unit: setup
+	@if $(CARGO) nextest --version >/dev/null 2>&1; then \
+	  echo "$(CARGO) nextest run --workspace"; $(CARGO) nextest run --workspace --no-fail-fast --status-level fail --final-status-level fail; \
+	else \
+	  echo "$(CARGO) test --workspace"; $(CARGO) test --workspace --all-targets; \
+	fi
+
+bench: setup
+	$(CARGO) bench --workspace
+
+fmt: setup
+	$(CARGO) fmt --all
+
+section: setup
+	$(CARGO) run --quiet -p tidewright -- section $(HARBOUR_LANE)/system.toml --out docs/harbour-lane.svg --force

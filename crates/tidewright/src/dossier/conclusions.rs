@@ -1,0 +1,96 @@
+//! The page's first words: what would happen, the worst first, and which change mends it.
+
+use report::{SummaryLine, Verdict as Mark};
+use system::System;
+use trial::{Fmea, Row};
+
+use crate::fmea::{Verdict, harm_of, mends, rows_of, sentences};
+use crate::words::{self, HARMS, count, span};
+
+/// So many rows of one harm get a sentence of their own; the others are counted.
+const EACH: usize = 4;
+
+/// All conclusions.
+pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
+    let mut lines = vec![];
+    for row in &fmea.without_fault {
+        let broken = row.broken.map_or("", |r| system.requirements[r].name.as_str());
+        let time = row.process_safety_time_s.map_or_else(String::new, span);
+        lines.push(SummaryLine {
+            verdict: Mark::Breaks,
+            text: format!("With every part working, under `{}`, `{broken}` breaks after {time}.", row.part),
+            mend: None,
+        });
+    }
+    for verdict in [Verdict::Breaks, Verdict::HelpInTime] {
+        for harm in HARMS {
+            let mut rows = rows_of(fmea, verdict);
+            rows.retain(|row| harm_of(system, row) == Some(harm));
+            rows.sort_by(|a, b| time(a).total_cmp(&time(b)));
+            lines.extend(rows.iter().take(EACH).map(|row| line(system, fmea, row, verdict)));
+            if rows.len() > EACH {
+                lines.push(SummaryLine {
+                    verdict: mark(verdict),
+                    text: format!(
+                        "{} more would {}, after {} or later.",
+                        count(rows.len() - EACH, "fault"),
+                        words::harm_does(harm),
+                        span(time(rows[EACH]))
+                    ),
+                    mend: None,
+                });
+            }
+        }
+    }
+    for row in rows_of(fmea, Verdict::Accepted) {
+        let reason = row.accepted.map_or("", |a| system.accepted[a].reason.as_str());
+        lines.push(SummaryLine {
+            verdict: Mark::Accepted,
+            text: format!("{} after {}: {}", sentences::fault(row), span(time(row)), words::sentence(reason)),
+            mend: None,
+        });
+    }
+    let hidden = rows_of(fmea, Verdict::Hidden).len();
+    if hidden > 0 {
+        lines.push(SummaryLine {
+            verdict: Mark::Hidden,
+            text: format!("{} break nothing, and nobody hears of them until a second fault.", count(hidden, "fault")),
+            mend: Some("prove floats, probes and relays by a test at intervals".to_owned()),
+        });
+    }
+    let holds = rows_of(fmea, Verdict::Holds).len();
+    lines.push(SummaryLine {
+        verdict: Mark::Holds,
+        text: format!(
+            "{} of {} break nothing within {}, and somebody hears of them.",
+            holds,
+            count(fmea.rows.len(), "single fault"),
+            span(fmea.window_s)
+        ),
+        mend: None,
+    });
+    lines
+}
+
+fn time(row: &Row) -> f64 {
+    row.process_safety_time_s.unwrap_or(f64::INFINITY)
+}
+
+fn mark(verdict: Verdict) -> Mark {
+    match verdict {
+        Verdict::Breaks => Mark::Breaks,
+        Verdict::HelpInTime => Mark::HelpInTime,
+        Verdict::Accepted => Mark::Accepted,
+        Verdict::Hidden => Mark::Hidden,
+        Verdict::Holds => Mark::Holds,
+    }
+}
+
+fn line(system: &System, fmea: &Fmea, row: &Row, verdict: Verdict) -> SummaryLine {
+    let harm = harm_of(system, row).map_or("break a requirement", words::harm_does);
+    SummaryLine {
+        verdict: mark(verdict),
+        text: format!("After {} this would {harm}: {}", span(time(row)), sentences::whole(system, fmea, row)),
+        mend: mends::mend(system, row).map(str::to_owned),
+    }
+}

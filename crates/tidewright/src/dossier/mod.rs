@@ -1,0 +1,96 @@
+//! From system, audit and FMEA to the plain values that the report's page shows.
+
+mod conclusions;
+mod drawings;
+mod limits;
+mod traces;
+
+use audit::Audit;
+use report::{Act, Cell, Dossier, EnergisedRow, Matrix, Plot, RequirementHead, Row};
+use system::System;
+use trial::Fmea;
+
+use crate::fmea::{Verdict, corner};
+use crate::words::{self, HOUR_S};
+
+pub use drawings::sheet;
+pub use traces::plots;
+
+/// What stands in the title block.
+pub struct Title {
+    /// File and revision.
+    pub revision: String,
+    /// ISO date.
+    pub date: String,
+}
+
+/// Everything for the page.
+pub fn build(system: &System, audit: &Audit, fmea: &Fmea, plots: Vec<Plot>, title: &Title) -> Dossier {
+    Dossier {
+        title: system.name.clone(),
+        revision: title.revision.clone(),
+        date: title.date.clone(),
+        made_by: format!("tidewright {}", env!("CARGO_PKG_VERSION")),
+        summary: conclusions::lines(system, fmea),
+        drawings: drawings::drawings(system, audit, title),
+        findings: audit.findings.clone(),
+        matrix: matrix(system, fmea),
+        plots,
+        energised: energised(audit),
+        assumptions: limits::assumptions(system, fmea),
+        not_modelled: limits::not_modelled(),
+    }
+}
+
+fn matrix(system: &System, fmea: &Fmea) -> Matrix {
+    Matrix {
+        requirements: (system.requirements.iter())
+            .map(|r| RequirementHead {
+                name: r.name.clone(),
+                text: r.text.clone(),
+                harm: words::harm(r.harm).to_owned(),
+            })
+            .collect(),
+        rows: fmea.rows.iter().map(|r| row(system, fmea, r)).collect(),
+    }
+}
+
+fn row(system: &System, fmea: &Fmea, row: &trial::Row) -> Row {
+    let unit = |r: usize| system.requirements[r].margin_unit;
+    let cells = (row.cells.iter().enumerate())
+        .map(|(r, cell)| Cell {
+            margin: words::margin(cell.margin, unit(r)),
+            unit: words::margin_unit(unit(r)).to_owned(),
+            hours: cell.broken_at_s.map(|s| s / HOUR_S),
+        })
+        .collect();
+    let told = row.told.iter().map(|(t, alarm)| Act { hours: t / HOUR_S, text: format!("alarm {alarm}") });
+    let tripped = row.tripped.iter().map(|(t, part)| Act { hours: t / HOUR_S, text: format!("{part} tripped") });
+    let mut acts: Vec<Act> = told.chain(tripped).collect();
+    acts.sort_by(|a, b| a.hours.total_cmp(&b.hours));
+    Row {
+        part: row.part.clone(),
+        mode: row.mode.clone(),
+        instant: row.place.map_or("", |p| p.instant.name()).to_owned(),
+        corner: row.place.map_or("", |p| corner(fmea, p.corner)).to_owned(),
+        cells,
+        alarm_lead_h: row.alarm_lead_s.map(|s| s / HOUR_S),
+        response_h: Some(fmea.response_s / HOUR_S),
+        acts,
+        accepted: row.accepted.map(|a| system.accepted[a].reason.clone()),
+        hidden: Verdict::of(row) == Verdict::Hidden,
+        severity: row.severity.map_or("", words::severity).to_owned(),
+    }
+}
+
+fn energised(audit: &Audit) -> Vec<EnergisedRow> {
+    (audit.facts.de_energised.iter())
+        .map(|d| EnergisedRow {
+            part: d.actuator.clone(),
+            board_dead: d.board_dead.clone(),
+            supply_dead: d.rail_dead.clone(),
+            mains_back: d.mains_back.clone(),
+            trip: d.tripped.clone(),
+        })
+        .collect()
+}

@@ -1,0 +1,201 @@
+//! Traces of chosen faults: the soonest of each harm, rehearsed again and drawn from six hours before.
+
+use report::{Limit, Mark, MarkKind, Plot, Series};
+use system::System;
+use system::expr::{Predicate, Stl, StlTerm};
+use system::model::{Harm, RuleForm, TruthIdx, VesselRole};
+use trial::rehearse::{self, Event, Scenario};
+use trial::{EPOCH_UTC_S, Fmea, Instant, Model, Row};
+
+use crate::ending::Failure;
+use crate::fmea::{Verdict, harm_of, sentences};
+use crate::words::{self, HARMS, HOUR_S, span};
+
+/// Days before the fault, in which the tank settles.
+const SETTLING_DAYS: f64 = 2.0;
+/// Shown before the fault, s.
+const BEFORE_S: f64 = 6.0 * HOUR_S;
+/// A point each so often, s.
+const EVERY_S: f64 = 300.0;
+/// Past a change of light, as the FMEA strikes, s.
+const AFTER_LIGHT_S: f64 = 300.0;
+/// Lamps when no rule says, minutes of the local day; as the FMEA assumes.
+const USUAL_LIGHT: (u16, u16) = (10 * 60, 20 * 60);
+/// Shown after the first breach, as a multiple of the time to it, and at least so long, s.
+const AFTER_BREACH: (f64, f64) = (2.0, 6.0 * HOUR_S);
+/// Seconds from 1970 to 2000, where the board's clock begins.
+const UTC_AT_2000: i64 = 946_684_800;
+
+/// One plot for each harm that some row does.
+///
+/// # Errors
+///
+/// When a requirement cannot be judged.
+pub fn plots(model: &Model, fmea: &Fmea, seed: u64) -> Result<Vec<Plot>, Failure> {
+    let system = model.system();
+    let faults = trial::derive(system, &system.library);
+    let mut plots = vec![];
+    for harm in HARMS {
+        let worst = (fmea.rows.iter())
+            .filter(|row| harm_of(system, row) == Some(harm))
+            .min_by(|a, b| order(a).cmp(&order(b)).then(time(a).total_cmp(&time(b))));
+        let Some(row) = worst else { continue };
+        let injection = faults.iter().find(|f| f.part == row.part && f.mode == row.mode).map(|f| f.injection);
+        if let Some(injection) = injection {
+            plots.push(plot(model, fmea, row, harm, Event::Fault(injection), seed)?);
+        }
+    }
+    Ok(plots)
+}
+
+/// What nobody can stop comes before what is accepted.
+fn order(row: &Row) -> Verdict {
+    Verdict::of(row)
+}
+
+fn time(row: &Row) -> f64 {
+    row.process_safety_time_s.unwrap_or(f64::INFINITY)
+}
+
+fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u64) -> Result<Plot, Failure> {
+    let system = model.system();
+    let onset_s = row.place.map_or(SETTLING_DAYS * 86_400.0, |place| onset(system, place.instant));
+    let shown_s = (time(row) * AFTER_BREACH.0).max(AFTER_BREACH.1).min(fmea.window_s);
+    let columns = rehearse::columns(model);
+    let wanted: Vec<usize> = (0..columns.len())
+        .filter(|&c| columns[c].is_truth && is_wanted(system, row, harm, &columns[c].name))
+        .collect();
+    let mut series: Vec<Series> = (wanted.iter())
+        .map(|&c| Series { name: columns[c].name.clone(), unit: unit(&columns[c]), points: vec![] })
+        .collect();
+    let scenario = Scenario {
+        duration_s: onset_s + shown_s,
+        corner: row.place.and_then(|place| place.corner),
+        seed,
+        every_s: EVERY_S,
+        events: vec![(onset_s, event)],
+    };
+    let rehearsal = rehearse::run(model, &scenario, &mut |time_s, values| {
+        let since_s = time_s - onset_s;
+        if since_s >= -BEFORE_S {
+            for (series, &c) in series.iter_mut().zip(&wanted) {
+                series.points.push((since_s / HOUR_S, values[c]));
+            }
+        }
+    })
+    .map_err(Failure::new)?;
+    let mut marks = vec![Mark { hours: 0.0, kind: MarkKind::Fault, text: row.mode.clone() }];
+    marks.extend(rehearsal.log.iter().filter_map(|(t, what)| {
+        let since_s = t - onset_s;
+        let (kind, text) = if let Some(alarm) = what.strip_prefix("alarm ").and_then(|w| w.strip_suffix(" stands")) {
+            (MarkKind::Alarm, format!("alarm {alarm}"))
+        } else if what.ends_with(" tripped") {
+            (MarkKind::Trip, what.clone())
+        } else {
+            return None;
+        };
+        (since_s > 0.0).then(|| Mark { hours: since_s / HOUR_S, kind, text })
+    }));
+    if let (Some(at_s), Some(r)) = (row.process_safety_time_s, row.broken) {
+        let text = format!("{} breaks", system.requirements[r].name);
+        marks.push(Mark { hours: at_s / HOUR_S, kind: MarkKind::Break, text });
+    }
+    let place = sentences::place(fmea, row);
+    Ok(Plot {
+        title: format!("{} {place}", sentences::fault(row)),
+        note: format!(
+            "{} It would {} after {}.",
+            words::sentence(&row.description),
+            words::harm_does(harm),
+            span(time(row))
+        ),
+        series,
+        limits: row.broken.map_or(vec![], |r| limits(system, &system.requirements[r].formula)),
+        marks,
+    })
+}
+
+/// Columns without a unit are told apart by what they are.
+fn unit(column: &rehearse::Column) -> String {
+    if !column.unit.is_empty() {
+        return column.unit.to_owned();
+    }
+    match column.name.rsplit('.').next() {
+        Some("salinity") => "PSU".to_owned(),
+        Some("ph") => "pH".to_owned(),
+        _ => "0 or 1".to_owned(),
+    }
+}
+
+/// What the broken requirement speaks about; levels too where water runs over.
+fn is_wanted(system: &System, row: &Row, harm: Harm, name: &str) -> bool {
+    let mut named = vec![];
+    if let Some(r) = row.broken {
+        truths(&system.requirements[r].formula, &mut named);
+    }
+    let level = harm == Harm::Flood
+        && system.vessels.iter().any(|v| {
+            matches!(v.role, VesselRole::Display | VesselRole::Sump | VesselRole::Reservoir)
+                && name.strip_suffix(".level") == Some(v.name.as_str())
+        });
+    level || named.iter().any(|t| system.truths[t.idx()].name == name)
+}
+
+fn each(formula: &Stl, see: &mut impl FnMut(&Predicate)) {
+    match formula {
+        Stl::Predicate(predicate) => see(predicate),
+        Stl::Not(of) | Stl::Always { of, .. } | Stl::Eventually { of, .. } => each(of, see),
+        Stl::And(all) | Stl::Or(all) => all.iter().for_each(|of| each(of, see)),
+        Stl::Until { left, right, .. } => {
+            each(left, see);
+            each(right, see);
+        }
+    }
+}
+
+fn truths(formula: &Stl, into: &mut Vec<TruthIdx>) {
+    each(formula, &mut |predicate| {
+        into.push(match predicate.term {
+            StlTerm::Truth(t) | StlTerm::Range(t, _) | StlTerm::Rise(t, _) | StlTerm::Fall(t, _) => t,
+            StlTerm::Time { truth, .. } => truth,
+        });
+    });
+}
+
+/// Constants that a quantity itself is compared with.
+fn limits(system: &System, formula: &Stl) -> Vec<Limit> {
+    let mut all: Vec<Limit> = vec![];
+    each(formula, &mut |predicate| {
+        if let StlTerm::Truth(t) = predicate.term {
+            let truth = &system.truths[t.idx()];
+            let (symbol, factor) = rehearse::truth_unit(truth.what);
+            let column = rehearse::Column { name: truth.name.clone(), unit: symbol, is_truth: true };
+            let value = predicate.constant * factor;
+            let unit = unit(&column);
+            if all.iter().all(|l| l.unit != unit || l.value != value) {
+                all.push(Limit { name: "limit".to_owned(), unit, value });
+            }
+        }
+    });
+    all
+}
+
+/// From the start of a rehearsal to the instant on its third day, s.
+fn onset(system: &System, instant: Instant) -> f64 {
+    let light = system.rules.iter().find_map(|rule| match &rule.form {
+        RuleForm::Schedule { windows, .. } if system.actuators[rule.drives.idx()].lights.is_some() => {
+            windows.first().copied()
+        }
+        _ => None,
+    });
+    let (on, off) = light.unwrap_or(USUAL_LIGHT);
+    let minute = match instant {
+        Instant::LampsOn => on,
+        Instant::LampsOff => off,
+        Instant::TopOff => off + 60,
+    };
+    let clock_s = u32::try_from(EPOCH_UTC_S - UTC_AT_2000).unwrap_or(0);
+    let local_s = program::zone::Zone::parse(&system.timezone)
+        .map_or(0, |zone| zone.local(clock_s).second_of_day);
+    SETTLING_DAYS * 86_400.0 + f64::from(minute) * 60.0 - f64::from(local_s) + AFTER_LIGHT_S
+}

@@ -1,0 +1,72 @@
+//! An FMEA put into sentences, a table and JSON.
+
+pub mod mends;
+pub mod sentences;
+pub mod shape;
+pub mod text;
+
+use system::System;
+use system::model::Harm;
+use trial::{Fmea, Row};
+
+/// What a row comes to.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub enum Verdict {
+    /// Something breaks, nobody accepted it and nobody can be there before.
+    Breaks,
+    /// Something breaks, but an alarm leads by more than a person needs.
+    HelpInTime,
+    /// Something breaks, and the file accepts it with a reason.
+    Accepted,
+    /// Nothing breaks and nobody hears of it: a protection is dead until it is needed.
+    Hidden,
+    /// Nothing breaks, and what happened was told.
+    Holds,
+}
+
+impl Verdict {
+    /// Of a row.
+    pub fn of(row: &Row) -> Self {
+        if row.is_open() {
+            if row.person_in_time { Verdict::HelpInTime } else { Verdict::Breaks }
+        } else if row.broken.is_some() {
+            Verdict::Accepted
+        } else if row.hidden {
+            Verdict::Hidden
+        } else {
+            Verdict::Holds
+        }
+    }
+
+    /// In a word, for tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            Verdict::Breaks => "BREAKS",
+            Verdict::HelpInTime => "help in time",
+            Verdict::Accepted => "accepted",
+            Verdict::Hidden => "hidden",
+            Verdict::Holds => "holds",
+        }
+    }
+}
+
+/// Rows of a verdict, in the order of the FMEA.
+pub fn rows_of(fmea: &Fmea, verdict: Verdict) -> Vec<&Row> {
+    fmea.rows.iter().filter(|row| Verdict::of(row) == verdict).collect()
+}
+
+/// What the first broken requirement of a row does.
+pub fn harm_of(system: &System, row: &Row) -> Option<Harm> {
+    row.broken.map(|requirement| system.requirements[requirement].harm)
+}
+
+/// Whether anything is left that nobody accepted, or an acceptance no longer stands.
+pub fn has_findings(fmea: &Fmea) -> bool {
+    fmea.rows.iter().chain(&fmea.without_fault).chain(&fmea.pairs).any(Row::is_open)
+        || crate::open::has_findings(&fmea.acceptance_findings)
+}
+
+/// Name of a corner.
+pub fn corner(fmea: &Fmea, corner: Option<usize>) -> &str {
+    corner.and_then(|c| fmea.corners.get(c)).map_or("nominal", String::as_str)
+}
