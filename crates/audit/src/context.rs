@@ -25,6 +25,8 @@ pub struct Context<'a> {
     pub worst: Rest,
     /// Lowest level in each vessel, m.
     pub lowest: Vec<f64>,
+    /// Nominal and 40 % larger evaporation in the worst climate, m³/s. None without climates or open water.
+    pub evaporation: Option<(f64, f64)>,
     /// Facts so far.
     pub facts: Facts,
     findings: Vec<Diagnostic>,
@@ -37,8 +39,17 @@ impl<'a> Context<'a> {
         let (pipes, _) = running::pipe_contents(system, &point);
         let stopped = pour(system, &point.levels, &pipes, &sills(system, &point, false));
         let worst = pour(system, &point.levels, &pipes, &sills(system, &point, true));
-        let mut context =
-            Self { system, point, stopped, worst, lowest: vec![], facts: Facts::default(), findings: vec![] };
+        let evaporation = crate::evaporation::range(system, &point);
+        let mut context = Self {
+            system,
+            point,
+            stopped,
+            worst,
+            lowest: vec![],
+            evaporation,
+            facts: Facts::default(),
+            findings: vec![],
+        };
         context.lowest = context.lowest_levels();
         context
     }

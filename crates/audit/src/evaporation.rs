@@ -133,7 +133,7 @@ pub(crate) fn check(context: &mut Context<'_>) {
             high_l_day: l_day * (1.0 + SPREAD),
         });
     }
-    let Some((nominal, worst)) = range(system, &context.point) else { return };
+    let Some((nominal, worst)) = context.evaporation else { return };
     let mut seen: Vec<VesselIdx> = vec![];
     for passage in &system.passages {
         let source = &system.vessels[passage.from.idx()];

@@ -239,7 +239,7 @@ fn marks(context: &mut Context<'_>) {
         let gate = context.low_stop(ActuatorIdx(a), vessel);
         let lowest = gate.map_or(context.lowest[v], |gate| gate.max(context.lowest[v]));
         let to_mark = volume_between(holder, mark, running);
-        let rates = crate::evaporation::range(system, &context.point);
+        let rates = context.evaporation;
         let hours = |rate: f64| (shows && rate > 0.0 && to_mark > 0.0).then(|| to_mark / rate / 3600.0);
         let fact = MarkFact {
             actuator: actuator.name.clone(),

@@ -3,6 +3,7 @@
 use crate::facts::{PumpFact, VesselFact, WeirFact};
 use crate::geometry::{DRAIN_SPEED, rim, volume_below};
 use physics::conditions::kinematic_viscosity;
+use physics::fast::Drain;
 use physics::pipe::{Friction, SMOOTH_PVC_ROUGHNESS};
 use physics::pump::{Condition, Pump};
 use physics::standpipe::Standpipe;
@@ -12,6 +13,8 @@ use system::model::{Branch, PassageKind, Pipe, VesselIdx};
 
 /// Rounds of levels and flows that settle the design point; heads change the flow by per cent, so this is ample.
 const ROUNDS: usize = 24;
+/// Levels that move less between two rounds are settled, m.
+const SETTLED: f64 = 1e-10;
 /// Halvings of a level search: below a nanometre.
 const HALVINGS: usize = 60;
 /// Share of the pump's flow over which less than this counts as none.
@@ -80,6 +83,7 @@ pub fn running(system: &System) -> Running {
     let order = downstream_order(system, &sources);
     let viscosity = viscosity(system);
     for _ in 0..ROUNDS {
+        let before = point.levels.clone();
         let mut inflow = vec![0.0; n];
         for p in 0..n_passages {
             pump_flow(system, &mut point, p, viscosity, &mut inflow);
@@ -95,9 +99,14 @@ pub fn running(system: &System) -> Running {
             if outs.is_empty() {
                 continue;
             }
-            let out_at = |level: f64| -> f64 {
-                outs.iter().map(|&p| gravity_flow(system, &point.levels, p, v, level, viscosity)).sum()
+            let levels = point.levels.clone();
+            // Fitting a drain costs far more than asking it, and its drop does not change with its own head.
+            let drains: Vec<Option<(Drain, f64)>> =
+                outs.iter().map(|&p| fitted_drain(system, &levels, p, viscosity)).collect();
+            let out_of = |i: usize, level: f64| {
+                gravity_flow(system, &levels, (outs[i], v), level, viscosity, drains[i])
             };
+            let out_at = |level: f64| -> f64 { (0..outs.len()).map(|i| out_of(i, level)).sum() };
             let top = rim(&system.vessels[v]);
             if out_at(top) < inflow[v] {
                 point.levels[v] = top;
@@ -110,10 +119,7 @@ pub fn running(system: &System) -> Running {
                 }
                 point.levels[v] = 0.5 * (low + high);
             }
-            let flows: Vec<f64> = outs
-                .iter()
-                .map(|&p| gravity_flow(system, &point.levels, p, v, point.levels[v], viscosity))
-                .collect();
+            let flows: Vec<f64> = (0..outs.len()).map(|i| out_of(i, point.levels[v])).collect();
             for (&p, flow) in outs.iter().zip(flows) {
                 point.flows[p] = flow;
                 let passage = &system.passages[p];
@@ -127,6 +133,10 @@ pub fn running(system: &System) -> Running {
                     _ => inflow[other(system, p, v)] += flow,
                 }
             }
+        }
+        let moved = before.iter().zip(&point.levels).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+        if moved < SETTLED {
+            break;
         }
     }
     point
@@ -270,8 +280,26 @@ fn drain_shares(
     flows.iter().map(|q| if sum > 0.0 { q / sum } else { 1.0 / flows.len() as f64 }).collect()
 }
 
-/// Flow out of `v` by gravity at a level of `v`, m³/s.
-fn gravity_flow(system: &System, levels: &[f64], p: usize, v: usize, level: f64, viscosity: f64) -> f64 {
+/// A drain's coefficients and its drop with the water below where it is.
+fn fitted_drain(system: &System, levels: &[f64], p: usize, viscosity: f64) -> Option<(Drain, f64)> {
+    let passage = &system.passages[p];
+    let PassageKind::Drain { inlet, pipe, outlet, strainer, .. } = &passage.kind else { return None };
+    let stand = Standpipe { open_share: *strainer, ..Standpipe::new(round(pipe)) };
+    let (from, to) = (passage.from.idx(), passage.to.idx());
+    let lower = system.vessels[to].floor_m + outlet.max(levels[to]);
+    let drop = (system.vessels[from].floor_m + inlet - lower).max(1e-3);
+    Some((stand.drain(drop, viscosity), drop))
+}
+
+/// Flow out of `v` through passage `p` by gravity at a level of `v`, m³/s.
+fn gravity_flow(
+    system: &System,
+    levels: &[f64],
+    (p, v): (usize, usize),
+    level: f64,
+    viscosity: f64,
+    drain: Option<(Drain, f64)>,
+) -> f64 {
     let passage = &system.passages[p];
     let here = &system.vessels[v];
     let there = other(system, p, v);
@@ -286,11 +314,8 @@ fn gravity_flow(system: &System, levels: &[f64], p: usize, v: usize, level: f64,
             let centre = system.vessels[passage.from.idx()].floor_m + height;
             physics::orifice::flow(physics::orifice::SHARP_EDGED, *area, (upper - lower.max(centre)).max(0.0))
         }
-        PassageKind::Drain { inlet, pipe, outlet, strainer, .. } => {
-            let stand = Standpipe { open_share: *strainer, ..Standpipe::new(round(pipe)) };
-            let bottom = (system.vessels[there].floor_m + outlet).max(lower);
-            let drop = (here.floor_m + inlet - bottom).max(1e-3);
-            stand.drain(drop, viscosity).flow(level - inlet, drop).flow
+        PassageKind::Drain { inlet, .. } => {
+            drain.map_or(0.0, |(drain, drop)| drain.flow(level - inlet, drop).flow)
         }
         PassageKind::Sock { rim, clean_m2_s, .. } => {
             let edge = LowHeadWeir::francis(here.inside[0].min(here.inside[1]));
