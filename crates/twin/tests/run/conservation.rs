@@ -4,6 +4,7 @@
 //! month below the return alone moves two thousand times the system's water.
 
 use proptest::prelude::*;
+use system::System;
 use system::model::{TruthKind, VesselIdx};
 use twin::{Flaw, Plan};
 
@@ -92,10 +93,11 @@ fn other_scans_balance() {
 }
 
 /// Numbers from a seed, enough for a random system (SplitMix64).
-struct Dice(u64);
+pub struct Dice(pub u64);
 
 impl Dice {
-    fn unit(&mut self) -> f64 {
+    /// 0 to 1.
+    pub fn unit(&mut self) -> f64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -103,17 +105,19 @@ impl Dice {
         (z ^ (z >> 31)) as f64 / u64::MAX as f64
     }
 
-    fn within(&mut self, from: f64, to: f64) -> f64 {
+    /// From one number to another.
+    pub fn within(&mut self, from: f64, to: f64) -> f64 {
         from + (to - from) * self.unit()
     }
 
-    fn below(&mut self, n: usize) -> usize {
+    /// A whole number below `n`.
+    pub fn below(&mut self, n: usize) -> usize {
         ((self.unit() * n as f64) as usize).min(n - 1)
     }
 }
 
 /// Two to five vessels of any size from a cup to a tub at any height, joined by any ways.
-fn random_system(dice: &mut Dice) -> String {
+pub fn random_system(dice: &mut Dice) -> String {
     let n = 2 + dice.below(4);
     let scan = [0.25, 1.0, 1.0, 10.0][dice.below(4)];
     let mut text = room(dice.within(15.0, 30.0), scan) + "[water]\ntemperature = \"25 degC\"\nsalinity = 35\n";
@@ -169,8 +173,8 @@ fn random_system(dice: &mut Dice) -> String {
     text
 }
 
-fn random_flaw(dice: &mut Dice, rig: &Rig<'_, 1>) -> Flaw {
-    let system = rig.system();
+/// A flaw of any of its parts.
+pub fn random_flaw(dice: &mut Dice, system: &System) -> Flaw {
     let passage = system::model::PassageIdx(dice.below(system.passages.len()));
     let pump = system::model::ActuatorIdx(dice.below(system.actuators.len()));
     let tank = VesselIdx(dice.below(system.vessels.len()));
@@ -196,7 +200,7 @@ fn random_run(seed: u64) {
     let start = rig.twin.books(0);
     for _ in 0..60 {
         if dice.unit() < 0.05 {
-            let flaw = random_flaw(&mut dice, &rig);
+            let flaw = random_flaw(&mut dice, &system);
             rig.twin.set_flaw(0, flaw);
         }
         for duty in &mut rig.duty {

@@ -1,12 +1,14 @@
 //! Lanes: a run's bits are its own, whatever runs beside it, and a fork goes on as the run it came from.
 
+use proptest::prelude::*;
 use system::System;
 use system::model::Corner;
 use twin::{Flaw, Plan, Twin};
 
+use crate::conservation::{Dice, random_flaw, random_system};
 use crate::rig::{
     HOUR, Rig, START, actuator_of, climate_of, corner, harbour_lane, passage_of, same, sensor_of, supply_of,
-    vessel_of,
+    system, vessel_of,
 };
 
 /// Eight different lives: corners of the file, own corners, and flaws each at its own scan.
@@ -82,10 +84,49 @@ fn a_lanes_bits_do_not_depend_on_the_others() {
             for (sensor, (a, b)) in together.twin.codes().iter().zip(rig.twin.codes()).enumerate() {
                 assert_eq!(a[k], b[0], "lane {k}, scan {scan}, {}", system.sensors[sensor].name);
             }
-            if scan < 1400 || scan % 50 == 0 {
+            if scan % 50 == 0 {
                 same(&together.fingerprint(k), &rig.fingerprint(0), &format!("lane {k}, scan {scan}"));
             }
         }
+    }
+}
+
+/// Four lanes of a random system with switching and flaws of their own against four runs alone.
+fn random_lanes(seed: u64) {
+    let mut dice = Dice(seed);
+    let text = random_system(&mut dice);
+    let system = system(&text);
+    let plan = Plan::new(&system);
+    let mut together: Rig<'_, 4> = Rig::new(&plan, &[None; 4]);
+    let mut alone: Vec<Rig<'_, 1>> = (0..4).map(|_| Rig::new(&plan, &[None])).collect();
+    for _ in 0..30 {
+        for (l, rig) in alone.iter_mut().enumerate() {
+            if dice.unit() < 0.05 {
+                let flaw = random_flaw(&mut dice, &system);
+                together.twin.set_flaw(l, flaw);
+                rig.twin.set_flaw(0, flaw);
+            }
+            for (one, all) in rig.duty.iter_mut().zip(&mut together.duty) {
+                all[l] = if dice.unit() < 0.7 { all[l] } else { 1000 - all[l] };
+                one[0] = all[l];
+            }
+        }
+        for _ in 0..(1 + dice.below(60)) {
+            together.scan();
+            alone.iter_mut().for_each(Rig::scan);
+        }
+        for (l, rig) in alone.iter().enumerate() {
+            same(&together.fingerprint(l), &rig.fingerprint(0), &format!("lane {l} (seed {seed})\n{text}"));
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn lanes_of_random_systems_keep_to_themselves(seed in any::<u64>()) {
+        random_lanes(seed);
     }
 }
 
