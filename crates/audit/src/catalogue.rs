@@ -24,9 +24,8 @@ const fn entry(id: &'static str, says: &'static str, basis: &'static str, cure: 
 pub fn page() -> String {
     let mut page = String::from(
         "# Findings of the audit\n\n\
-         Written from `crates/audit/src/catalogue.rs`; a test holds both together. Ids are stable: scripts and `[[accepted]]`\n\
-         may name them (`part` the subject, `mode` the id; the finding then becomes a note). Findings about the text of the file\n\
-         itself are listed in docs/system-file.md.\n",
+         Written from `crates/audit/src/catalogue.rs`; a test holds both together. Ids are stable: scripts may name them.\n\
+         Findings about the text of the file itself are listed in docs/system-file.md.\n",
     );
     for entry in ALL {
         let _ = write!(

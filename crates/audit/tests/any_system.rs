@@ -34,6 +34,30 @@ fn nothing_at_all() {
     assert_eq!(audit.facts.text(), "");
 }
 
+/// An accepted finding becomes a note that says why.
+#[test]
+fn accepted_findings_become_notes() {
+    let mut system =
+        system::load("[system]\nname = \"t\"\n[[supply]]\nname = \"plug\"\nkind = \"circuit\"\n")
+            .system
+            .expect("valid");
+    assert!(audit::run(&system).has_findings(), "no RCD");
+    system.accepted.push(system::model::Accepted {
+        part: "plug".into(),
+        mode: "no-rcd".into(),
+        requirement: "*".into(),
+        reason: "fed through a portable RCD".into(),
+        minimum_time_s: 0.0,
+        procedure: "monthly test".into(),
+        review: "2030-01-01".into(),
+        corners: vec![],
+    });
+    let audit = audit::run(&system);
+    assert!(!audit.has_findings(), "{:?}", audit.findings);
+    let finding = audit.findings.iter().find(|f| f.id == "no-rcd").expect("still told");
+    assert!(finding.notes.iter().any(|note| note.contains("portable RCD")), "{:?}", finding.notes);
+}
+
 /// Every kebab-case literal that a check gives as an id is in the catalogue, and every entry is given somewhere.
 #[test]
 fn catalogue_is_complete() {
