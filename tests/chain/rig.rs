@@ -155,7 +155,8 @@ impl<'p, const L: usize> Rig<'p, L> {
     /// One scan.
     pub fn scan(&mut self) {
         let _ = self.twin.sense();
-        self.twin.advance(Commands { duty: &self.duty, board: u8::MAX });
+        let board = self.twin.board_alive() & !self.twin.board_hung();
+        self.twin.advance(Commands { duty: &self.duty, board });
     }
 
     /// Whole scans that make up so many seconds.
