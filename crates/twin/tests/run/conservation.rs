@@ -120,7 +120,8 @@ impl Dice {
 pub fn random_system(dice: &mut Dice) -> String {
     let n = 2 + dice.below(4);
     let scan = [0.25, 1.0, 1.0, 10.0][dice.below(4)];
-    let mut text = room(dice.within(15.0, 30.0), scan) + "[water]\ntemperature = \"25 degC\"\nsalinity = 35\n";
+    let mut text =
+        room(dice.within(15.0, 30.0), scan) + "[water]\ntemperature = \"25 degC\"\nsalinity = 35\n";
     let (mut heights, mut floors) = (vec![], vec![]);
     for v in 0..n {
         let height = dice.within(80.0, 600.0);
@@ -139,7 +140,8 @@ pub fn random_system(dice: &mut Dice) -> String {
         let (a, b) = (dice.unit() * heights[from], dice.unit() * heights[to]);
         let over = b + 100.0 * dice.unit();
         let bore = dice.within(4.0, 50.0);
-        let pipe = format!("bore = \"{bore} mm\"\nlength = \"{} m\"\nfittings_k = 3\n", dice.within(0.2, 4.0));
+        let pipe =
+            format!("bore = \"{bore} mm\"\nlength = \"{} m\"\nfittings_k = 3\n", dice.within(0.2, 4.0));
         let way = match dice.below(8) {
             0 if floors[from] + a > floors[to] => {
                 format!("kind = \"weir\"\ncrest = \"{a} mm\"\nwidth = \"{} mm\"\n", dice.within(20.0, 500.0))

@@ -9,8 +9,8 @@ use twin::lanes::has;
 use twin::{Flaw, NO_ANSWER, PH_SAMPLES, Plan};
 
 use crate::rig::{
-    HOUR, LITRE, Rig, actuator_of, climate_of, corner, harbour_lane, harbour_lane_text, passage_of, sensor_of,
-    supply_of, system, vessel_of,
+    HOUR, LITRE, Rig, actuator_of, climate_of, corner, harbour_lane, harbour_lane_text, passage_of,
+    sensor_of, supply_of, system, vessel_of,
 };
 
 /// Variants of [`Flaw`]; the match in [`check`] has an arm for each, the list in the test must have an entry for each.
@@ -110,7 +110,10 @@ fn check(plan: &Plan, flaw: Flaw) {
         Flaw::ContactStuck(s, above) => {
             // All of the list close while the water is below, or are leak probes, closed when wet.
             let leak = sensor(s).starts_with("leak");
-            assert_eq!(it.run(1.0).code(sensor(s)), if leak { [0, i32::from(above)] } else { [1, i32::from(!above)] });
+            assert_eq!(
+                it.run(1.0).code(sensor(s)),
+                if leak { [0, i32::from(above)] } else { [1, i32::from(!above)] }
+            );
             if sensor(s) == "float_c_high" {
                 assert_eq!(it.on("topoff_pump").run(2.0).runs("topoff_pump"), [true, false]);
             }
@@ -182,7 +185,10 @@ fn check(plan: &Plan, flaw: Flaw) {
             it.off("return_pump").on("heater_sump").run(0.5 * HOUR);
             let [healthy, moved] = it.code(sensor(s));
             let there = it.truth(TruthKind::Temperature(v))[1];
-            assert!((f64::from(moved) / 16.0 - there).abs() < 0.2 && moved > healthy + 16, "{healthy} {moved}");
+            assert!(
+                (f64::from(moved) / 16.0 - there).abs() < 0.2 && moved > healthy + 16,
+                "{healthy} {moved}"
+            );
         }
         Flaw::Welded(a) => {
             assert_eq!(it.off(name_of(a)).run(2.0).runs(name_of(a)), [false, true]);
@@ -262,7 +268,9 @@ fn check(plan: &Plan, flaw: Flaw) {
         }
         Flaw::SupplyDead(_) => {
             it.run(2.0);
-            for (part, runs) in [("circulation_1", false), ("skimmer", false), ("return_pump", true), ("air_pump", true)] {
+            for (part, runs) in
+                [("circulation_1", false), ("skimmer", false), ("return_pump", true), ("air_pump", true)]
+            {
                 assert_eq!(it.runs(part), [true, runs], "{part}");
             }
             assert_eq!(it.code("mains_2"), [1, 0]);
@@ -270,8 +278,12 @@ fn check(plan: &Plan, flaw: Flaw) {
         }
         Flaw::HouseOut => {
             it.run(2.0);
-            for (part, runs) in [("circulation_1", false), ("return_pump", false), ("circulation_2", true), ("air_pump", true)]
-            {
+            for (part, runs) in [
+                ("circulation_1", false),
+                ("return_pump", false),
+                ("circulation_2", true),
+                ("air_pump", true),
+            ] {
                 assert_eq!(it.runs(part), [true, runs], "{part}");
             }
             assert!(it.0.twin.board_answers(1), "the battery feeds the board");
@@ -371,8 +383,9 @@ fn weak(it: &mut Pair<'_>, name: &str, share: f64) {
             assert!(weak < healthy - 0.1, "{healthy} {weak}");
         }
         "fans" => {
-            let [before, after] =
-                [0, 1].map(|_| it.on(name).run(HOUR).0.twin.books(1).evaporated_m3 / it.0.twin.books(0).evaporated_m3);
+            let [before, after] = [0, 1].map(|_| {
+                it.on(name).run(HOUR).0.twin.books(1).evaporated_m3 / it.0.twin.books(0).evaporated_m3
+            });
             assert!(before < 0.9 && after < 0.9, "{before} {after}");
         }
         _ => panic!("no check for {name}"),
