@@ -106,11 +106,9 @@ pub enum Command {
 
 /// Options of `new`.
 #[derive(Args, Debug)]
-#[command(
-    long_about = "Write a commented system file to begin with.\n\n\
+#[command(long_about = "Write a commented system file to begin with.\n\n\
         Whatever is not given is asked for when you sit at a terminal, or taken from the usual: a 108 L tank with sump and \
-        top-off, left alone for a weekend. The file reads back without an error; lines marked \"measure\" are guesses to replace."
-)]
+        top-off, left alone for a weekend. The file reads back without an error; lines marked \"measure\" are guesses to replace.")]
 pub struct NewOptions {
     /// The file to write; `-` for the standard output
     #[arg(value_name = "FILE", default_value = "system.toml")]
@@ -164,12 +162,10 @@ pub struct NewOptions {
 
 /// Options of `audit`.
 #[derive(Args, Debug)]
-#[command(
-    long_about = "Check a system by calculation, without simulating it.\n\n\
+#[command(long_about = "Check a system by calculation, without simulating it.\n\n\
         What drains down against the free space of the sump, floats against the water lines, what a stuck float can call, days of \
         the reservoir, heaters against the coldest room and stuck on, oxygen hours, battery hours, the state of each part without \
-        power. Takes milliseconds."
-)]
+        power. Takes milliseconds.")]
 pub struct AuditOptions {
     /// The system file
     #[arg(value_name = "FILE")]
@@ -211,16 +207,28 @@ pub struct RehearseOptions {
     #[arg(long, value_name = "NAME")]
     pub corner: Option<String>,
     /// A fault that strikes, and when
-    #[arg(long, value_name = "PART:MODE@TIME", help_heading = "What happens (each may be given more than once)")]
+    #[arg(
+        long,
+        value_name = "PART:MODE@TIME",
+        help_heading = "What happens (each may be given more than once)"
+    )]
     pub fault: Vec<String>,
     /// A person takes an actuator into hand, when and for how long
-    #[arg(long, value_name = "ACTUATOR=STATE@TIME+TIME", help_heading = "What happens (each may be given more than once)")]
+    #[arg(
+        long,
+        value_name = "ACTUATOR=STATE@TIME+TIME",
+        help_heading = "What happens (each may be given more than once)"
+    )]
     pub hand: Vec<String>,
     /// A person starts a procedure
     #[arg(long, value_name = "NAME@TIME", help_heading = "What happens (each may be given more than once)")]
     pub procedure: Vec<String>,
     /// A sensor reads this from then on, whatever is true
-    #[arg(long, value_name = "SENSOR=VALUE@TIME", help_heading = "What happens (each may be given more than once)")]
+    #[arg(
+        long,
+        value_name = "SENSOR=VALUE@TIME",
+        help_heading = "What happens (each may be given more than once)"
+    )]
     pub set: Vec<String>,
     /// Seed of all noise; the same seed gives the same bits
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
@@ -306,10 +314,8 @@ pub struct FmeaOptions {
 
 /// Options of `report`.
 #[derive(Args, Debug)]
-#[command(
-    long_about = "Write audit, FMEA and drawings as one HTML page.\n\n\
-        The page needs nothing else: it opens in any browser, on a phone, and prints."
-)]
+#[command(long_about = "Write audit, FMEA and drawings as one HTML page.\n\n\
+        The page needs nothing else: it opens in any browser, on a phone, and prints.")]
 pub struct ReportOptions {
     /// The system file
     #[arg(value_name = "FILE")]

@@ -120,7 +120,8 @@ impl Console {
     /// Tells of a failure.
     pub fn fail(&self, failure: &Failure) {
         let head = paint(self.color_error, Tone::Bad, "error:");
-        let mut text = wrap::hanging(&failure.message, self.width, 7).replacen("       ", &format!("{head} "), 1);
+        let mut text =
+            wrap::hanging(&failure.message, self.width, 7).replacen("       ", &format!("{head} "), 1);
         if let Some(help) = &failure.help {
             let head = paint(self.color_error, Tone::Strong, " help:");
             text += &wrap::hanging(help, self.width, 7).replacen("       ", &format!("{head} "), 1);

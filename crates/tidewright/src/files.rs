@@ -58,8 +58,11 @@ pub fn check_free(path: &Path, force: bool) -> Result<(), Failure> {
             .help("name another file, or give --force to replace it"));
     }
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty() && !folder.is_dir()) {
-        return Err(Failure::new(format!("cannot write `{shown}`: there is no folder `{}`", folder.display()))
-            .help("make the folder first, or name another place"));
+        return Err(Failure::new(format!(
+            "cannot write `{shown}`: there is no folder `{}`",
+            folder.display()
+        ))
+        .help("make the folder first, or name another place"));
     }
     Ok(())
 }

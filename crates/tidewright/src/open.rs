@@ -6,7 +6,7 @@ use serde_json::Value;
 use system::{Diagnostic, Level, System, render};
 
 use crate::console::Console;
-use crate::json;
+use crate::{json, wrap};
 
 /// A file that was read.
 pub struct Opened {
@@ -25,9 +25,7 @@ pub fn open(path: &Path, command: &str, console: &mut Console) -> Option<Opened>
     let name = path.display().to_string();
     let file = system::load_file(path);
     match file.loaded.system {
-        Some(system) => {
-            Some(Opened { system, source: file.source, name, findings: file.loaded.diagnostics })
-        }
+        Some(system) => Some(Opened { system, source: file.source, name, findings: file.loaded.diagnostics }),
         None => {
             refuse(command, &file.loaded.diagnostics, &name, &file.source, console);
             None
@@ -41,7 +39,8 @@ pub fn refuse(command: &str, findings: &[Diagnostic], name: &str, source: &str, 
         let value = render::diagnostics_json(findings, name, source);
         console.print_json(&json::answer(command, value));
     } else {
-        console.print_error(&render::plain(findings, name, source, console.has_error_color()));
+        let text = render::plain(findings, name, source, console.has_error_color());
+        console.print_error(&wrap::folded(&text, console.width));
     }
 }
 
@@ -59,7 +58,8 @@ pub fn has_findings(findings: &[Diagnostic]) -> bool {
 impl Opened {
     /// Findings as text for the standard output.
     pub fn plain(&self, findings: &[Diagnostic], console: &Console) -> String {
-        render::plain(findings, &self.name, &self.source, console.has_color())
+        let text = render::plain(findings, &self.name, &self.source, console.has_color());
+        wrap::folded(&text, console.width)
     }
 
     /// Findings as JSON fields: `file`, `errors`, `warnings`, `notes`, `findings`.

@@ -81,7 +81,10 @@ mod tests {
             line("runs", 5, 10, Duration::from_secs(8)),
             "runs [###############...............] 50 %, 8 s left"
         );
-        assert_eq!(line("runs", 10, 10, Duration::from_secs(9)), "runs [##############################] 100 %");
+        assert_eq!(
+            line("runs", 10, 10, Duration::from_secs(9)),
+            "runs [##############################] 100 %"
+        );
         assert_eq!(line("runs", 0, 0, Duration::ZERO), "runs [##############################] 100 %");
     }
 }

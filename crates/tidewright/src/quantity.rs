@@ -108,7 +108,10 @@ mod tests {
     fn sides_take_one_unit_or_three() {
         assert_eq!(sides("60x40x45 cm"), Ok([0.6, 0.4, 0.45]));
         assert_eq!(sides("600 mm x 40cm x 0.45 m"), Ok([0.6, 0.4, 0.45]));
-        assert_eq!(sides("24 x 16 x 18in").map(|s| s.map(|x| (x * 1e4).round())), Ok([6096.0, 4064.0, 4572.0]));
+        assert_eq!(
+            sides("24 x 16 x 18in").map(|s| s.map(|x| (x * 1e4).round())),
+            Ok([6096.0, 4064.0, 4572.0])
+        );
         for wrong in ["", "60x40", "60x40x45", "ax b x c", "60x40x-45 cm", "0x1x1 m", "60x40x45 L"] {
             assert!(sides(wrong).is_err(), "{wrong}");
         }

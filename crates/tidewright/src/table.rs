@@ -66,7 +66,10 @@ impl Table {
         };
         // A column goes only if shortening alone cannot make the table fit.
         while total(&shown, &least) > width {
-            let Some(&out) = shown.iter().filter(|&&c| self.columns[c].leaves > 0).max_by_key(|&&c| self.columns[c].leaves)
+            let Some(&out) = shown
+                .iter()
+                .filter(|&&c| self.columns[c].leaves > 0)
+                .max_by_key(|&&c| self.columns[c].leaves)
             else {
                 break;
             };
@@ -74,7 +77,8 @@ impl Table {
         }
         let mut widths = natural;
         while total(&shown, &widths) > width {
-            let Some(&widest) = shown.iter().filter(|&&c| widths[c] > least[c]).max_by_key(|&&c| widths[c] - least[c])
+            let Some(&widest) =
+                shown.iter().filter(|&&c| widths[c] > least[c]).max_by_key(|&&c| widths[c] - least[c])
             else {
                 break;
             };
@@ -109,7 +113,11 @@ mod tests {
 
     fn table() -> Table {
         Table {
-            columns: vec![Column::text("Part", 0, 6), Column::number("Hours", 0), Column::text("Remark", 1, 6)],
+            columns: vec![
+                Column::text("Part", 0, 6),
+                Column::number("Hours", 0),
+                Column::text("Remark", 1, 6),
+            ],
             rows: vec![
                 vec!["return_pump".to_owned(), "4.5".to_owned(), "told in time".to_owned()],
                 vec!["heater".to_owned(), "12".to_owned()],

@@ -37,6 +37,51 @@ pub fn after(head: &str, text: &str, width: usize) -> String {
     format!("{head}{}", body.get(indent..).unwrap_or(""))
 }
 
+/// Columns on a terminal, where colours take none.
+fn visible(text: &str) -> usize {
+    let mut n = 0;
+    let mut in_escape = false;
+    for c in text.chars() {
+        match (in_escape, c) {
+            (false, '\u{1b}') => in_escape = true,
+            (false, _) => n += 1,
+            (true, 'm') => in_escape = false,
+            (true, _) => {}
+        }
+    }
+    n
+}
+
+/// Findings with their sentences broken at words: headlines, notes and helps. Lines of the file stay as they are.
+pub fn folded(text: &str, width: usize) -> String {
+    let mut out = String::with_capacity(text.len() + 64);
+    for line in text.lines() {
+        let indent = ["note:", "help:"].iter().find_map(|word| line.find(word).map(|at| at + word.len()));
+        let is_head = line.contains("error[") || line.contains("warning[") || line.contains("note[");
+        let is_sentence = line.contains(" =") && indent.is_some();
+        if visible(line) <= width || !(is_head || is_sentence) {
+            out.push_str(line);
+            out.push('\n');
+            continue;
+        }
+        let indent = if is_head { 4 } else { indent.map_or(0, |at| visible(&line[..at]) + 1) };
+        let mut column = 0;
+        for word in line.split_inclusive(' ') {
+            let bare = visible(word.trim_end());
+            if column > indent && column + bare > width {
+                out.truncate(out.trim_end_matches(' ').len());
+                out.push('\n');
+                out.push_str(&" ".repeat(indent));
+                column = indent;
+            }
+            out.push_str(word);
+            column += visible(word);
+        }
+        out.push('\n');
+    }
+    out
+}
+
 /// A text of at most `width` columns, two dots where something is left out.
 pub fn shortened(text: &str, width: usize) -> String {
     if columns(text) <= width {
@@ -48,7 +93,17 @@ pub fn shortened(text: &str, width: usize) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{after, hanging, lines, shortened};
+    use super::{after, folded, hanging, lines, shortened};
+
+    #[test]
+    fn folds_the_sentences_of_findings_only() {
+        let text = "error[x]: one two three four five\n  |\n9 | a line of the file stays as long as it is\n  = note: one two three four\n";
+        assert_eq!(
+            folded(text, 22),
+            "error[x]: one two\n    three four five\n  |\n9 | a line of the file stays as long as it is\n  = note: one two\n          three four\n"
+        );
+        assert_eq!(folded("\u{1b}[1mnote[x]\u{1b}[0m: abc\n", 12), "\u{1b}[1mnote[x]\u{1b}[0m: abc\n");
+    }
 
     #[test]
     fn breaks_at_words() {

@@ -22,7 +22,8 @@ fn brief(findings: &[Diagnostic], console: &Console) -> String {
             Level::Note => ("note", Tone::Strong),
         };
         let text = words::sentence(&finding.message);
-        let line = wrap::after(&format!("{word:>LEVEL$}  "), &format!("{text} [{}]", finding.id), console.width);
+        let line =
+            wrap::after(&format!("{word:>LEVEL$}  "), &format!("{text} [{}]", finding.id), console.width);
         out += &line.replacen(word, &console.paint(tone, word), 1);
     }
     out

@@ -10,9 +10,9 @@ use crate::arguments::{FmeaOptions, StudyOptions};
 use crate::console::{Console, Tone};
 use crate::ending::{Ending, Failure};
 use crate::fmea::{self, shape, text};
+use crate::json;
 use crate::open::{self, Opened, open};
 use crate::progress::Progress;
-use crate::json;
 
 const DAY_S: u64 = 86_400;
 
@@ -45,7 +45,10 @@ pub fn run(options: &FmeaOptions, console: &mut Console) -> Result<Ending, Failu
         out += &format!("\n{title}\n\n{}", text::table(system, &fmea, &fmea.rows, console));
     }
     if options.pairs {
-        let title = format!("Pairs of a hidden fault and another that break something together ({})", fmea.pairs.len());
+        let title = format!(
+            "Pairs of a hidden fault and another that break something together ({})",
+            fmea.pairs.len()
+        );
         out += &format!("\n{}\n\n", console.paint(Tone::Strong, &title));
         out += &if fmea.pairs.is_empty() {
             "None.\n".to_owned()
@@ -83,8 +86,9 @@ fn check_can_run(system: &System, name: &str) -> Result<(), Failure> {
             .help("measure the tank and describe it: docs/system-file.md, [[vessel]] and [[passage]]"));
     }
     if system.requirements.is_empty() {
-        return Err(Failure::new(format!("{name}: no requirement says what must hold"))
-            .help("write `[requirements]` with `defaults = true`, and [[requirement]]s of your own beside it"));
+        return Err(Failure::new(format!("{name}: no requirement says what must hold")).help(
+            "write `[requirements]` with `defaults = true`, and [[requirement]]s of your own beside it",
+        ));
     }
     Ok(())
 }

@@ -14,7 +14,9 @@ pub fn run(options: &ManOptions, console: &mut Console) -> Result<Ending, Failur
     let pages: Vec<&Command> = whole.get_subcommands().filter(|c| !c.is_hide_set()).collect();
     if let Some(folder) = &options.out {
         if !folder.is_dir() {
-            return Err(Failure::new(format!("there is no folder `{}`", folder.display())).help("make it first"));
+            return Err(
+                Failure::new(format!("there is no folder `{}`", folder.display())).help("make it first")
+            );
         }
         for command in std::iter::once(&whole).chain(pages) {
             let path = folder.join(format!("{}.1", name(command)));

@@ -52,7 +52,8 @@ pub fn run(options: &NewOptions, console: &mut Console) -> Result<Ending, Failur
 fn given(options: &NewOptions) -> Result<Answers, Failure> {
     let usual = Answers::default();
     if let Some(chip) = &options.chip {
-        check_chip(chip).map_err(|help| Failure::new(format!("no board with the chip `{chip}` is known")).help(help))?;
+        check_chip(chip)
+            .map_err(|help| Failure::new(format!("no board with the chip `{chip}` is known")).help(help))?;
     }
     Ok(Answers {
         name: options.name.clone().unwrap_or(usual.name),

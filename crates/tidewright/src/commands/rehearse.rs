@@ -81,7 +81,8 @@ fn name_events(log: &mut [(f64, String)], labels: &[String]) {
     for (_, what) in log {
         let is_event = what.starts_with("fault: ") || what.starts_with("command");
         if let (true, Some(label)) = (is_event, if is_event { labels.next() } else { None }) {
-            let refused = if what.starts_with("command not done") { ": not done, the board does not run" } else { "" };
+            let refused =
+                if what.starts_with("command not done") { ": not done, the board does not run" } else { "" };
             *what = format!("{label}{refused}");
         }
     }
@@ -89,7 +90,11 @@ fn name_events(log: &mut [(f64, String)], labels: &[String]) {
 
 /// A field as RFC 4180 has it.
 fn field(text: &str) -> String {
-    if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
+    if text.contains([',', '"', '\n', '\r']) {
+        format!("\"{}\"", text.replace('"', "\"\""))
+    } else {
+        text.to_owned()
+    }
 }
 
 fn head(columns: &[Column]) -> String {
@@ -141,9 +146,8 @@ fn fields(run: &Run<'_>, model: &Model, options: &RehearseOptions) -> Value {
     let columns: Vec<Value> = (run.columns.iter())
         .map(|c| json!({ "name": c.name, "unit": c.unit, "is_truth": c.is_truth }))
         .collect();
-    let events: Vec<Value> = (run.rehearsal.log.iter())
-        .map(|(t, what)| json!({ "after_h": t / HOUR_S, "what": what }))
-        .collect();
+    let events: Vec<Value> =
+        (run.rehearsal.log.iter()).map(|(t, what)| json!({ "after_h": t / HOUR_S, "what": what })).collect();
     let mut value = run.opened.json(&run.opened.findings);
     let more = json!({
         "system": system.name,
@@ -181,7 +185,8 @@ fn text(run: &Run<'_>, model: &Model, options: &RehearseOptions, console: &Conso
         out += &wrap::after(&format!("{:>8}  ", span(*time)), what, console.width);
     }
     if run.rehearsal.log.len() > EVENTS_TOLD {
-        out += &format!("          and {} more; --format json has all\n", run.rehearsal.log.len() - EVENTS_TOLD);
+        out +=
+            &format!("          and {} more; --format json has all\n", run.rehearsal.log.len() - EVENTS_TOLD);
     }
     if !system.requirements.is_empty() {
         out += &format!("\n{}\n\n", console.paint(Tone::Strong, "What must hold"));
@@ -189,7 +194,9 @@ fn text(run: &Run<'_>, model: &Model, options: &RehearseOptions, console: &Conso
             .map(|(r, verdict)| {
                 vec![
                     r.name.clone(),
-                    verdict.broken_at_s.map_or_else(|| "holds".to_owned(), |t| format!("BREAKS after {}", span(t))),
+                    verdict
+                        .broken_at_s
+                        .map_or_else(|| "holds".to_owned(), |t| format!("BREAKS after {}", span(t))),
                     words::margin_text(verdict.margin, r.margin_unit, console.units),
                     r.text.clone(),
                 ]
@@ -209,7 +216,12 @@ fn text(run: &Run<'_>, model: &Model, options: &RehearseOptions, console: &Conso
     out += "\n";
     out += &match &options.csv {
         Some(path) => wrap::hanging(
-            &format!("Wrote {} lines of {} columns to {}.", run.n_lines, run.columns.len() + 1, path.display()),
+            &format!(
+                "Wrote {} lines of {} columns to {}.",
+                run.n_lines,
+                run.columns.len() + 1,
+                path.display()
+            ),
             console.width,
             0,
         ),

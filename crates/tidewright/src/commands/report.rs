@@ -29,7 +29,8 @@ pub fn run(options: &ReportOptions, console: &mut Console) -> Result<Ending, Fai
     let has_findings = fmea::has_findings(&study_result) || opening::has_findings(&audit.findings);
     let shown = options.out.display();
     if console.is_json() {
-        let mut fields = json!({ "report": shown.to_string(), "bytes": page.len(), "rows": study_result.rows.len() });
+        let mut fields =
+            json!({ "report": shown.to_string(), "bytes": page.len(), "rows": study_result.rows.len() });
         if let (Some(all), serde_json::Value::Object(found)) =
             (fields.as_object_mut(), opened.json(&audit.findings))
         {

@@ -1,11 +1,11 @@
 //! `tidewright water`: one water, everything that follows from what is known of it.
 
+use seawater::STANDARD_ATMOSPHERE_PA;
 use seawater::alkalinity::{calcium_umol_per_kg_from_mg_per_l, umol_per_kg_from_meq_per_l};
 use seawater::carbonate::{BoronRatio, Carbonate, Known};
 use seawater::density::GravityScale;
 use seawater::vapour::wet_partial_pressure_uatm;
 use seawater::water::{SalinityBy, WaterInput, WaterSummary};
-use seawater::STANDARD_ATMOSPHERE_PA;
 use serde_json::{Value, json};
 use units::{Kind, Quantity, show};
 

@@ -4,7 +4,7 @@ use report::{SummaryLine, Verdict as Mark};
 use system::System;
 use trial::{Fmea, Row};
 
-use crate::fmea::{Verdict, harm_of, mends, rows_of, sentences};
+use crate::fmea::{Verdict, harm_of, mends, rows_of, sentences, time_of};
 use crate::words::{self, HARMS, count, span};
 
 /// So many rows of one harm get a sentence of their own; the others are counted.
@@ -26,7 +26,7 @@ pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
         for harm in HARMS {
             let mut rows = rows_of(fmea, verdict);
             rows.retain(|row| harm_of(system, row) == Some(harm));
-            rows.sort_by(|a, b| time(a).total_cmp(&time(b)));
+            rows.sort_by(|a, b| time_of(system, a).total_cmp(&time_of(system, b)));
             lines.extend(rows.iter().take(EACH).map(|row| line(system, fmea, row, verdict)));
             if rows.len() > EACH {
                 lines.push(SummaryLine {
@@ -35,7 +35,7 @@ pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
                         "{} more would {}, after {} or later.",
                         count(rows.len() - EACH, "fault"),
                         words::harm_does(harm),
-                        span(time(rows[EACH]))
+                        span(time_of(system, rows[EACH]))
                     ),
                     mend: None,
                 });
@@ -46,7 +46,12 @@ pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
         let reason = row.accepted.map_or("", |a| system.accepted[a].reason.as_str());
         lines.push(SummaryLine {
             verdict: Mark::Accepted,
-            text: format!("{} after {}: {}", sentences::fault(row), span(time(row)), words::sentence(reason)),
+            text: format!(
+                "{} after {}: {}",
+                sentences::fault(row),
+                span(time_of(system, row)),
+                words::sentence(reason)
+            ),
             mend: None,
         });
     }
@@ -54,7 +59,10 @@ pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
     if hidden > 0 {
         lines.push(SummaryLine {
             verdict: Mark::Hidden,
-            text: format!("{} break nothing, and nobody hears of them until a second fault.", count(hidden, "fault")),
+            text: format!(
+                "{} break nothing, and nobody hears of them until a second fault.",
+                count(hidden, "fault")
+            ),
             mend: Some("prove floats, probes and relays by a test at intervals".to_owned()),
         });
     }
@@ -72,10 +80,6 @@ pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
     lines
 }
 
-fn time(row: &Row) -> f64 {
-    row.process_safety_time_s.unwrap_or(f64::INFINITY)
-}
-
 fn mark(verdict: Verdict) -> Mark {
     match verdict {
         Verdict::Breaks => Mark::Breaks,
@@ -90,7 +94,11 @@ fn line(system: &System, fmea: &Fmea, row: &Row, verdict: Verdict) -> SummaryLin
     let harm = harm_of(system, row).map_or("break a requirement", words::harm_does);
     SummaryLine {
         verdict: mark(verdict),
-        text: format!("After {} this would {harm}: {}", span(time(row)), sentences::whole(system, fmea, row)),
+        text: format!(
+            "After {} this would {harm}: {}",
+            span(time_of(system, row)),
+            sentences::whole(system, fmea, row)
+        ),
         mend: mends::mend(system, row).map(str::to_owned),
     }
 }

@@ -12,7 +12,11 @@ pub fn assumptions(system: &System, fmea: &Fmea) -> Vec<String> {
     let mut instants: Vec<&str> = fmea.places.iter().map(|p| p.instant.name()).collect();
     instants.sort_unstable();
     instants.dedup();
-    list.push(format!("each fault strikes a settled system at {} and runs for {}", instants.join(", "), span(fmea.window_s)));
+    list.push(format!(
+        "each fault strikes a settled system at {} and runs for {}",
+        instants.join(", "),
+        span(fmea.window_s)
+    ));
     let mut corners: Vec<Option<usize>> = fmea.places.iter().map(|p| p.corner).collect();
     corners.sort_unstable();
     corners.dedup();

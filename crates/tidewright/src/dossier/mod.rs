@@ -65,7 +65,8 @@ fn row(system: &System, fmea: &Fmea, row: &trial::Row) -> Row {
         })
         .collect();
     let told = row.told.iter().map(|(t, alarm)| Act { hours: t / HOUR_S, text: format!("alarm {alarm}") });
-    let tripped = row.tripped.iter().map(|(t, part)| Act { hours: t / HOUR_S, text: format!("{part} tripped") });
+    let tripped =
+        row.tripped.iter().map(|(t, part)| Act { hours: t / HOUR_S, text: format!("{part} tripped") });
     let mut acts: Vec<Act> = told.chain(tripped).collect();
     acts.sort_by(|a, b| a.hours.total_cmp(&b.hours));
     Row {

@@ -8,7 +8,7 @@ use trial::rehearse::{self, Event, Scenario};
 use trial::{EPOCH_UTC_S, Fmea, Instant, Model, Row};
 
 use crate::ending::Failure;
-use crate::fmea::{Verdict, harm_of, sentences};
+use crate::fmea::{Verdict, corner, harm_of, lead, sentences, time_of};
 use crate::words::{self, HARMS, HOUR_S, span};
 
 /// Days before the fault, in which the tank settles.
@@ -38,7 +38,7 @@ pub fn plots(model: &Model, fmea: &Fmea, seed: u64) -> Result<Vec<Plot>, Failure
     for harm in HARMS {
         let worst = (fmea.rows.iter())
             .filter(|row| harm_of(system, row) == Some(harm))
-            .min_by(|a, b| order(a).cmp(&order(b)).then(time(a).total_cmp(&time(b))));
+            .min_by(|a, b| order(a).cmp(&order(b)).then(time_of(system, a).total_cmp(&time_of(system, b))));
         let Some(row) = worst else { continue };
         let injection = faults.iter().find(|f| f.part == row.part && f.mode == row.mode).map(|f| f.injection);
         if let Some(injection) = injection {
@@ -53,14 +53,12 @@ fn order(row: &Row) -> Verdict {
     Verdict::of(row)
 }
 
-fn time(row: &Row) -> f64 {
-    row.process_safety_time_s.unwrap_or(f64::INFINITY)
-}
-
 fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u64) -> Result<Plot, Failure> {
     let system = model.system();
-    let onset_s = row.place.map_or(SETTLING_DAYS * 86_400.0, |place| onset(system, place.instant));
-    let shown_s = (time(row) * AFTER_BREACH.0).max(AFTER_BREACH.1).min(fmea.window_s);
+    let lead = lead(system, row);
+    let place = lead.map(|breach| breach.place);
+    let onset_s = place.map_or(SETTLING_DAYS * 86_400.0, |place| onset(system, place.instant));
+    let shown_s = (time_of(system, row) * AFTER_BREACH.0).max(AFTER_BREACH.1).min(fmea.window_s);
     let columns = rehearse::columns(model);
     let wanted: Vec<usize> = (0..columns.len())
         .filter(|&c| columns[c].is_truth && is_wanted(system, row, harm, &columns[c].name))
@@ -70,7 +68,7 @@ fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u
         .collect();
     let scenario = Scenario {
         duration_s: onset_s + shown_s,
-        corner: row.place.and_then(|place| place.corner),
+        corner: place.and_then(|place| place.corner),
         seed,
         every_s: EVERY_S,
         events: vec![(onset_s, event)],
@@ -87,30 +85,34 @@ fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u
     let mut marks = vec![Mark { hours: 0.0, kind: MarkKind::Fault, text: row.mode.clone() }];
     marks.extend(rehearsal.log.iter().filter_map(|(t, what)| {
         let since_s = t - onset_s;
-        let (kind, text) = if let Some(alarm) = what.strip_prefix("alarm ").and_then(|w| w.strip_suffix(" stands")) {
-            (MarkKind::Alarm, format!("alarm {alarm}"))
-        } else if what.ends_with(" tripped") {
-            (MarkKind::Trip, what.clone())
-        } else {
-            return None;
-        };
+        let (kind, text) =
+            if let Some(alarm) = what.strip_prefix("alarm ").and_then(|w| w.strip_suffix(" stands")) {
+                (MarkKind::Alarm, format!("alarm {alarm}"))
+            } else if what.ends_with(" tripped") {
+                (MarkKind::Trip, what.clone())
+            } else {
+                return None;
+            };
         (since_s > 0.0).then(|| Mark { hours: since_s / HOUR_S, kind, text })
     }));
-    if let (Some(at_s), Some(r)) = (row.process_safety_time_s, row.broken) {
-        let text = format!("{} breaks", system.requirements[r].name);
-        marks.push(Mark { hours: at_s / HOUR_S, kind: MarkKind::Break, text });
+    if let Some(breach) = lead {
+        let text = format!("{} breaks", system.requirements[breach.requirement].name);
+        marks.push(Mark { hours: breach.at_s / HOUR_S, kind: MarkKind::Break, text });
     }
-    let place = sentences::place(fmea, row);
+    let place = place.map_or_else(String::new, |place| {
+        format!("at {}, {}", place.instant.name(), corner(fmea, place.corner))
+    });
     Ok(Plot {
         title: format!("{} {place}", sentences::fault(row)),
         note: format!(
             "{} It would {} after {}.",
             words::sentence(&row.description),
             words::harm_does(harm),
-            span(time(row))
+            span(time_of(system, row))
         ),
         series,
-        limits: row.broken.map_or(vec![], |r| limits(system, &system.requirements[r].formula)),
+        limits: lead
+            .map_or(vec![], |breach| limits(system, &system.requirements[breach.requirement].formula)),
         marks,
     })
 }
@@ -130,8 +132,8 @@ fn unit(column: &rehearse::Column) -> String {
 /// What the broken requirement speaks about; levels too where water runs over.
 fn is_wanted(system: &System, row: &Row, harm: Harm, name: &str) -> bool {
     let mut named = vec![];
-    if let Some(r) = row.broken {
-        truths(&system.requirements[r].formula, &mut named);
+    if let Some(breach) = lead(system, row) {
+        truths(&system.requirements[breach.requirement].formula, &mut named);
     }
     let level = harm == Harm::Flood
         && system.vessels.iter().any(|v| {
@@ -195,7 +197,7 @@ fn onset(system: &System, instant: Instant) -> f64 {
         Instant::TopOff => off + 60,
     };
     let clock_s = u32::try_from(EPOCH_UTC_S - UTC_AT_2000).unwrap_or(0);
-    let local_s = program::zone::Zone::parse(&system.timezone)
-        .map_or(0, |zone| zone.local(clock_s).second_of_day);
+    let local_s =
+        program::zone::Zone::parse(&system.timezone).map_or(0, |zone| zone.local(clock_s).second_of_day);
     SETTLING_DAYS * 86_400.0 + f64::from(minute) * 60.0 - f64::from(local_s) + AFTER_LIGHT_S
 }

@@ -4,8 +4,10 @@
 
 use system::System;
 use system::model::{ActuatorKind, Harm};
-use system::parts::{Effect, PassageClass, PartOf, class_of};
+use system::parts::{Effect, PartOf, PassageClass, class_of};
 use trial::Row;
+
+use crate::fmea::harm_of;
 
 /// What fails, as far as it decides the mend.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -38,8 +40,7 @@ enum Cause {
 
 /// The change that mends a row which breaks something. None: nothing general can be said.
 pub fn mend(system: &System, row: &Row) -> Option<&'static str> {
-    let requirement = row.broken?;
-    let harm = system.requirements[requirement].harm;
+    let harm = harm_of(system, row)?;
     let part = row.part.split(" + ").next().unwrap_or_default();
     let mode = row.mode.split(" + ").next().unwrap_or_default();
     Some(match (harm, cause(system, part, mode)) {
@@ -53,21 +54,33 @@ pub fn mend(system: &System, row: &Row) -> Option<&'static str> {
         (Harm::Flood, Cause::Drains | Cause::Pump | Cause::Power | Cause::Board) => {
             "the pump's outlet nearer to the surface with two break holes, or more free space in the sump"
         }
-        (Harm::Flood, Cause::Leaks) => "a tray under the stand that holds what can come, and a leak probe that stops the pumps",
+        (Harm::Flood, Cause::Leaks) => {
+            "a tray under the stand that holds what can come, and a leak probe that stops the pumps"
+        }
         (Harm::Flood, _) => "free space that holds all of it, and a float or leak probe that stops the pump",
         (Harm::Cook, Cause::Room) => "fans over the water, and a light that goes off when the water is warm",
         (Harm::Cook, _) => {
             "two small heaters in place of a large one, each with its own dial just above the setpoint, and a cut on a second probe"
         }
-        (Harm::Chill, Cause::Power) => "a source of heat that needs no mains and a person in time, or an accepted risk",
-        (Harm::Chill, _) => "a second heater on another circuit and in another vessel, each strong enough for the coldest room",
-        (Harm::Suffocate, Cause::Power) => "an air pump or a circulation pump on a battery that lasts until somebody comes",
+        (Harm::Chill, Cause::Power) => {
+            "a source of heat that needs no mains and a person in time, or an accepted risk"
+        }
+        (Harm::Chill, _) => {
+            "a second heater on another circuit and in another vessel, each strong enough for the coldest room"
+        }
+        (Harm::Suffocate, Cause::Power) => {
+            "an air pump or a circulation pump on a battery that lasts until somebody comes"
+        }
         (Harm::Suffocate, _) => "a second mover of water on another circuit, or air from a battery",
-        (Harm::Overdose, Cause::WrongWater) => "a reservoir too small to do harm, and a conductivity probe with an alarm",
+        (Harm::Overdose, Cause::WrongWater) => {
+            "a reservoir too small to do harm, and a conductivity probe with an alarm"
+        }
         (Harm::Overdose, _) => {
             "a dose bounded by the size of its vessel and by volume a day, and a pump too slow to do harm"
         }
-        (Harm::Equipment, _) => "a low float that stops what would run bare, and marks below the lowest water",
+        (Harm::Equipment, _) => {
+            "a low float that stops what would run bare, and marks below the lowest water"
+        }
         (Harm::Dark, _) => "an alarm that says so",
         (Harm::Starve | Harm::Other, _) => return None,
     })
@@ -97,16 +110,18 @@ fn cause(system: &System, part: &str, mode: &str) -> Cause {
             _ => Cause::HeatsOff,
         },
         PartOf::Actuator(ActuatorKind::DosingPump | ActuatorKind::Valve) => Cause::TopOff,
-        PartOf::Actuator(ActuatorKind::Pump | ActuatorKind::Circulation | ActuatorKind::AirPump) => match effect {
-            Some(Effect::AlwaysOn) if feeds_from_reservoir(system, part) => Cause::TopOff,
-            _ => Cause::Pump,
-        },
+        PartOf::Actuator(ActuatorKind::Pump | ActuatorKind::Circulation | ActuatorKind::AirPump) => {
+            match effect {
+                Some(Effect::AlwaysOn) if feeds_from_reservoir(system, part) => Cause::TopOff,
+                _ => Cause::Pump,
+            }
+        }
         PartOf::Actuator(ActuatorKind::Fan) => Cause::Room,
         PartOf::Actuator(_) => Cause::Other,
         PartOf::Sensor(_) => sensor_cause(system, part),
-        PartOf::Passage(PassageClass::Weir | PassageClass::Drain | PassageClass::Baffle | PassageClass::Sock) => {
-            Cause::Blocked
-        }
+        PartOf::Passage(
+            PassageClass::Weir | PassageClass::Drain | PassageClass::Baffle | PassageClass::Sock,
+        ) => Cause::Blocked,
         PartOf::Passage(_) => match effect {
             Some(Effect::BreakHoleShut | Effect::CheckValveLeaks | Effect::LineSubmerged) => Cause::Drains,
             _ => Cause::Blocked,

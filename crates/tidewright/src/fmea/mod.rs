@@ -6,8 +6,8 @@ pub mod shape;
 pub mod text;
 
 use system::System;
-use system::model::Harm;
-use trial::{Fmea, Row};
+use system::model::{Harm, Severity};
+use trial::{Breach, Fmea, Row};
 
 /// What a row comes to.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
@@ -55,9 +55,25 @@ pub fn rows_of(fmea: &Fmea, verdict: Verdict) -> Vec<&Row> {
     fmea.rows.iter().filter(|row| Verdict::of(row) == verdict).collect()
 }
 
-/// What the first broken requirement of a row does.
+/// The breach for which a row is told: the soonest that is critical or worse, else the soonest. A welded heater first breaks
+/// the allowed swing, but it is told because it cooks. What nobody accepted comes before what is accepted.
+pub fn lead<'r>(system: &System, row: &'r Row) -> Option<&'r Breach> {
+    let is_slight = |breach: &Breach| system.requirements[breach.requirement].severity < Severity::Critical;
+    row.breaches.iter().min_by(|a, b| {
+        (a.accepted.is_some(), is_slight(a))
+            .cmp(&(b.accepted.is_some(), is_slight(b)))
+            .then(a.at_s.total_cmp(&b.at_s))
+    })
+}
+
+/// When the harm for which a row is told comes, s. Infinite when none does.
+pub fn time_of(system: &System, row: &Row) -> f64 {
+    lead(system, row).map_or(f64::INFINITY, |breach| breach.at_s)
+}
+
+/// What that harm is.
 pub fn harm_of(system: &System, row: &Row) -> Option<Harm> {
-    row.broken.map(|requirement| system.requirements[requirement].harm)
+    lead(system, row).map(|breach| system.requirements[breach.requirement].harm)
 }
 
 /// Whether anything is left that nobody accepted, or an acceptance no longer stands.

@@ -5,7 +5,7 @@ use system::model::Harm;
 use trial::{Fmea, Row};
 
 use crate::console::{Console, Tone};
-use crate::fmea::{Verdict, harm_of, mends, rows_of, sentences};
+use crate::fmea::{Verdict, harm_of, mends, rows_of, sentences, time_of};
 use crate::table::{Column, Table};
 use crate::words::{self, HARMS, count, span};
 use crate::wrap;
@@ -51,7 +51,11 @@ fn head(system: &System, fmea: &Fmea, console: &Console) -> String {
         (Verdict::Breaks, Tone::Bad, "break a requirement before anybody can be there"),
         (Verdict::HelpInTime, Tone::Caution, "break a requirement, but an alarm brings somebody in time"),
         (Verdict::Accepted, Tone::Strong, "break a requirement, accepted with a reason"),
-        (Verdict::Hidden, Tone::Caution, "break nothing and nobody hears of them: hidden until a second fault"),
+        (
+            Verdict::Hidden,
+            Tone::Caution,
+            "break nothing and nobody hears of them: hidden until a second fault",
+        ),
         (Verdict::Holds, Tone::Good, "break nothing, and somebody hears of them"),
     ];
     for (verdict, tone, text) in lines {
@@ -77,31 +81,72 @@ fn without_fault(system: &System, fmea: &Fmea, console: &Console) -> String {
     out
 }
 
+/// Rows of one harm, the soonest first: those that nobody can help, then those in which an alarm brings somebody.
 fn group(system: &System, fmea: &Fmea, harm: Harm, rows: &[&Row], console: &Console) -> String {
     let title = format!("What would {} ({})", words::harm_does(harm), rows.len());
     let mut out = format!("\n{}\n", console.paint(Tone::Bad, &title));
     let mut rows = rows.to_vec();
     rows.sort_by(|a, b| {
-        let time = |row: &Row| row.process_safety_time_s.unwrap_or(f64::INFINITY);
-        time(a).total_cmp(&time(b)).then_with(|| (&a.part, &a.mode).cmp(&(&b.part, &b.mode)))
+        (time_of(system, a).total_cmp(&time_of(system, b)))
+            .then_with(|| (&a.part, &a.mode).cmp(&(&b.part, &b.mode)))
     });
-    let mut mended: Vec<&'static str> = vec![];
-    for row in rows {
-        let time = row.process_safety_time_s.map_or_else(String::new, span);
-        out += &wrap::after(
-            &format!("{time:>TIME$}  "),
-            &sentences::whole(system, fmea, row),
-            console.width,
+    let (helped, broken): (Vec<&Row>, Vec<&Row>) =
+        rows.iter().partition(|row| Verdict::of(row) == Verdict::HelpInTime);
+    for alike in alike(system, &broken) {
+        let text = match alike[..] {
+            [one] => sentences::whole(system, fmea, one),
+            _ => several(system, &alike),
+        };
+        out += &wrap::after(&time_column(system, alike[0]), &text, console.width);
+    }
+    if !helped.is_empty() {
+        out += &format!(
+            "{:>TIME$}  {}\n",
+            "",
+            console.paint(Tone::Caution, "with an alarm that brings somebody in time:")
         );
-        if let Some(mend) = mends::mend(system, row).filter(|mend| !mended.contains(mend)) {
-            mended.push(mend);
+        for alike in alike(system, &helped) {
+            out += &wrap::after(&time_column(system, alike[0]), &several(system, &alike), console.width);
         }
     }
-    for mend in mended {
+    let mut mends: Vec<&'static str> = vec![];
+    for mend in broken.iter().chain(&helped).filter_map(|row| mends::mend(system, row)) {
+        if !mends.contains(&mend) {
+            mends.push(mend);
+        }
+    }
+    for mend in mends {
         let text = wrap::after(&format!("{:>TIME$}  ", "mend"), &words::sentence(mend), console.width);
         out += &text.replacen("mend", &console.paint(Tone::Good, "mend"), 1);
     }
     out
+}
+
+fn time_column(system: &System, row: &Row) -> String {
+    format!("{:>TIME$}  ", span(time_of(system, row)))
+}
+
+/// Rows that differ in nothing but what failed, together; the rows come sorted by time.
+fn alike<'r>(system: &System, rows: &[&'r Row]) -> Vec<Vec<&'r Row>> {
+    let said = |row: &Row| (time_column(system, row), common(system, row));
+    let mut groups: Vec<Vec<&Row>> = vec![];
+    for row in rows {
+        match groups.iter_mut().find(|group| said(group[0]) == said(row)) {
+            Some(group) => group.push(row),
+            None => groups.push(vec![row]),
+        }
+    }
+    groups
+}
+
+/// What is said of a row beside its fault.
+fn common(system: &System, row: &Row) -> String {
+    let all = [sentences::breaking(system, row), sentences::spilling(row), sentences::telling(system, row)];
+    all.into_iter().filter(|s| !s.is_empty()).collect::<Vec<_>>().join(" ")
+}
+
+fn several(system: &System, rows: &[&Row]) -> String {
+    format!("{}. {}", sentences::faults(rows), common(system, rows[0]))
 }
 
 fn accepted(system: &System, fmea: &Fmea, console: &Console) -> String {
@@ -109,8 +154,10 @@ fn accepted(system: &System, fmea: &Fmea, console: &Console) -> String {
     if rows.is_empty() {
         return String::new();
     }
-    let mut out =
-        format!("\n{}\n", console.paint(Tone::Strong, &format!("Accepted, each with a reason ({})", rows.len())));
+    let mut out = format!(
+        "\n{}\n",
+        console.paint(Tone::Strong, &format!("Accepted, each with a reason ({})", rows.len()))
+    );
     for row in rows {
         let time = row.process_safety_time_s.map_or_else(String::new, span);
         let broken = row.broken.map_or("", |r| system.requirements[r].name.as_str());
@@ -127,9 +174,9 @@ fn hidden(fmea: &Fmea, console: &Console) -> String {
         return String::new();
     }
     let title = format!("Hidden: nobody would know until a second fault ({})", rows.len());
-    let list: Vec<String> = rows.iter().map(|row| format!("{}:{}", row.part, row.mode)).collect();
+    let list = sentences::faults(&rows);
     let mut out = format!("\n{}\n", console.paint(Tone::Caution, &title));
-    out += &wrap::hanging(&list.join(", "), console.width, 2);
+    out += &wrap::hanging(&format!("{list}."), console.width, 2);
     out += &wrap::hanging(
         "A proof test at intervals finds them; --pairs shows what each would let through.",
         console.width,

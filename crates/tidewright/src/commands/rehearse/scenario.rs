@@ -23,7 +23,11 @@ pub fn read(options: &RehearseOptions, model: &Model) -> Result<(Scenario, Vec<S
     let corner = match options.corner.as_deref() {
         None | Some("nominal") => None,
         Some(name) => Some(system.corners.iter().position(|c| c.name == name).ok_or_else(|| {
-            unknown("corner", name, std::iter::once("nominal").chain(system.corners.iter().map(|c| c.name.as_str())))
+            unknown(
+                "corner",
+                name,
+                std::iter::once("nominal").chain(system.corners.iter().map(|c| c.name.as_str())),
+            )
         })?),
     };
     let mut events = vec![];
@@ -81,7 +85,8 @@ fn timed<'t>(option: &str, text: &'t str) -> Result<(&'t str, f64), Failure> {
 
 fn span(option: &str, text: &str, time: &str) -> Result<f64, Failure> {
     let wrong = |error: String| {
-        Failure::new(format!("--{option} {text}: `{time}` is no time: {error}")).help("write a time such as `24h`")
+        Failure::new(format!("--{option} {text}: `{time}` is no time: {error}"))
+            .help("write a time such as `24h`")
     };
     let seconds = quantity::of(time, Kind::Time).map_err(wrong)?;
     if seconds < 0.0 { Err(wrong("it is before the start".to_owned())) } else { Ok(seconds) }
@@ -99,17 +104,19 @@ fn fault(text: &str, model: &Model) -> Result<(f64, Event), Failure> {
 
 /// `actuator=on@12h+30min`.
 fn hand(text: &str, model: &Model) -> Result<(f64, Event), Failure> {
-    const FORM: &str = "write it as `heater=on@12h+30min`: what, on, off or a percentage, when, and for how long";
+    const FORM: &str =
+        "write it as `heater=on@12h+30min`: what, on, off or a percentage, when, and for how long";
     let system = model.system();
     let (what, when) = text.split_once('@').unwrap_or((text, "0 s"));
-    let (name, state) = what.split_once('=').ok_or_else(|| Failure::new(format!("--hand {text}: no `=`")).help(FORM))?;
+    let (name, state) =
+        what.split_once('=').ok_or_else(|| Failure::new(format!("--hand {text}: no `=`")).help(FORM))?;
     let (at, lasting) = when.split_once('+').map_or((when, None), |(at, lasting)| (at, Some(lasting)));
     let time = span("hand", text, at)?;
     let lasting = lasting.map_or(Ok(USUAL_HAND_S), |lasting| span("hand", text, lasting))?;
     let actuator = system.actuators.iter().position(|a| a.name == name);
-    let actuator = actuator.map(ActuatorIdx).ok_or_else(|| {
-        unknown("actuator", name, system.actuators.iter().map(|a| a.name.as_str()))
-    })?;
+    let actuator = actuator
+        .map(ActuatorIdx)
+        .ok_or_else(|| unknown("actuator", name, system.actuators.iter().map(|a| a.name.as_str())))?;
     let drive = model.compiled.drives[actuator.idx()].ok_or_else(|| {
         Failure::new(format!("`{name}` always runs: the board has no hand on it"))
             .help("give it a rule, or use --fault with one of its failure modes")
@@ -136,7 +143,8 @@ fn procedure(text: &str, model: &Model) -> Result<(f64, Event), Failure> {
     let system = model.system();
     let (name, time) = timed("procedure", text)?;
     let found = system.procedures.iter().position(|p| p.name == name);
-    let found = found.ok_or_else(|| unknown("procedure", name, system.procedures.iter().map(|p| p.name.as_str())))?;
+    let found =
+        found.ok_or_else(|| unknown("procedure", name, system.procedures.iter().map(|p| p.name.as_str())))?;
     let procedure = model.compiled.procedures[found];
     Ok((time, Event::Command(Command::Procedure { procedure, command: ProcedureCommand::Start })))
 }
@@ -149,7 +157,8 @@ fn reading(text: &str, model: &Model) -> Result<(f64, Event), Failure> {
         Failure::new(format!("--set {text}: no `=`")).help("write it as `display_temp=24degC@1h`")
     })?;
     let found = system.sensors.iter().position(|s| s.name == name);
-    let found = found.ok_or_else(|| unknown("sensor", name, system.sensors.iter().map(|s| s.name.as_str())))?;
+    let found =
+        found.ok_or_else(|| unknown("sensor", name, system.sensors.iter().map(|s| s.name.as_str())))?;
     let sensor = &system.sensors[found];
     let scale = system.signals[sensor.signal.idx()].scale;
     let wrong = |error: String| Failure::new(format!("--set {text}: {error}"));
