@@ -48,6 +48,8 @@ pub(crate) struct Converters {
 #[derive(Clone, Debug)]
 pub(crate) struct Memory<const L: usize> {
     codes: Vec<[i32; L]>,
+    /// Codes of the thermometers that stand behind them.
+    temperatures: Vec<[i32; L]>,
     pub aged: Vec<[Aged; L]>,
     fresh: bool,
 }
@@ -55,7 +57,12 @@ pub(crate) struct Memory<const L: usize> {
 impl<const L: usize> Memory<L> {
     pub fn new(converters: &Converters) -> Self {
         let n = converters.all.len();
-        Memory { codes: vec![[NO_ANSWER; L]; n], aged: vec![[Aged::NONE; L]; n], fresh: true }
+        Memory {
+            codes: vec![[NO_ANSWER; L]; n],
+            temperatures: vec![[NO_ANSWER; L]; n],
+            aged: vec![[Aged::NONE; L]; n],
+            fresh: true,
+        }
     }
 
     /// Forgets which codes were converted: a lane has come from elsewhere, or a board has started.
@@ -170,13 +177,19 @@ pub(crate) fn set<const L: usize>(
     let all_anew = std::mem::take(&mut memory.fresh);
     for (i, converter) in converters.all.iter().enumerate() {
         let code = &codes[converter.sensor];
-        // The same code gives the same value, unless its age or a temperature stands behind it.
-        let steady = matches!(
-            converter.conversion,
-            Conversion::Contact { .. } | Conversion::Ds18b20 | Conversion::Tmp36 { .. } | Conversion::Flow { .. }
-        );
-        if !all_anew && steady && memory.codes[i] == *code && code.iter().all(|&c| c != NO_ANSWER) {
+        let temperature = match converter.conversion {
+            Conversion::Ph { temperature: Some(sensor), .. } => Some(&codes[sensor]),
+            _ => None,
+        };
+        // The same codes give the same value; an answer that fails ages, so it is looked at each time.
+        let steady = memory.codes[i] == *code
+            && temperature.is_none_or(|t| memory.temperatures[i] == *t)
+            && !code.contains(&NO_ANSWER);
+        if steady && !all_anew {
             continue;
+        }
+        if let Some(temperature) = temperature {
+            memory.temperatures[i] = *temperature;
         }
         memory.codes[i] = *code;
         if converter.is_bit {

@@ -32,6 +32,8 @@ pub struct Rig<'m, const L: usize> {
     duty: Vec<[i32; L]>,
     /// Lanes whose board was running at the last scan.
     was_alive: Mask,
+    /// Lanes whose outputs were taken over at the last scan; none after lanes came from elsewhere.
+    commanded: Mask,
     /// Board as it was when it stopped: what stands still in a dead lane.
     stopped: Vec<Option<Machine<1>>>,
     hung_since: [Option<u64>; L],
@@ -59,6 +61,7 @@ impl<'m, const L: usize> Rig<'m, L> {
             memory: Memory::new(&model.converters),
             duty: vec![[0; L]; model.plan.system.actuators.len()],
             was_alive: 0,
+            commanded: 0,
             stopped: vec![None; L],
             hung_since: [None; L],
             blink_until: [None; L],
@@ -112,6 +115,7 @@ impl<'m, const L: usize> Rig<'m, L> {
     pub fn set_lane(&mut self, l: usize, from: &Fork) {
         self.twin.set_lane(l, &from.world);
         self.stopped[l] = None;
+        self.commanded = 0;
         self.machine.copy_lane(l, &from.board, 0);
         self.memory.invalidate();
         for (a, &x) in self.memory.aged.iter_mut().zip(&from.aged) {
@@ -205,8 +209,13 @@ impl<'m, const L: usize> Rig<'m, L> {
             let clock = u32::try_from(clock_s).ok().filter(|_| !has(lost, l));
             self.machine.set_clock(l, clock);
         }
+        let before = self.machine.n_carried_out();
         self.machine.scan();
-        for (a, drive) in self.model.compiled.drives.iter().enumerate() {
+        // Nothing carried out, nothing changed, unless a board came or went.
+        let unchanged = self.machine.n_carried_out() == before && alive == self.commanded;
+        self.commanded = alive;
+        let drives: &[Option<u16>] = if unchanged { &[] } else { &self.model.compiled.drives };
+        for (a, drive) in drives.iter().enumerate() {
             if let Some(drive) = drive {
                 let duties = self.machine.duties(usize::from(*drive));
                 if alive == all::<L>() {

@@ -152,19 +152,21 @@ impl<const L: usize> Last<L> {
     }
 }
 
-/// Contacts, loads and their drive for the coming scan.
+/// Contacts, loads and their drive for the coming scan; whether they were evaluated anew.
 pub(crate) fn step<const L: usize>(
     plan: &Plan,
     flaws: &Flaws<L>,
     state: &mut State<L>,
     last: &mut Last<L>,
     commands: Commands<'_, L>,
-) {
-    if !last.is_same(plan, flaws, state, &commands) {
+) -> bool {
+    let again = !last.is_same(plan, flaws, state, &commands);
+    if again {
         last.add_up(state);
         last.moving = evaluate(plan, flaws, state, commands);
     }
     last.n_scans += 1;
+    again
 }
 
 /// Evaluates everything; true while a drive has not reached its target.

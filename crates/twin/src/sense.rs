@@ -160,6 +160,8 @@ pub(crate) struct Probe {
     half: f64,
     /// Lowest and highest code.
     rails: (f64, f64),
+    /// Followed in the slow step.
+    is_slow: bool,
 }
 
 impl Probe {
@@ -176,6 +178,7 @@ impl Probe {
             // A thermistor's converter rounds down; the DS18B20 rounds itself, oversampled sums carry their fraction.
             half: if matches!(sensor.kind, SensorKind::Ntc { .. }) { -0.5 } else { 0.0 },
             rails: rails(&sensor.kind),
+            is_slow: is_slow(&sensor.kind),
         }
     }
 }
@@ -184,9 +187,22 @@ impl Probe {
 const NOISE_REACH: f64 = 3.5;
 
 /// Raw codes of scan `state.scan` into `state.code`.
-pub(crate) fn read<const L: usize>(plan: &Plan, seed: u64, flaws: &Flaws<L>, state: &mut State<L>) {
-    let scan = state.scan;
+///
+/// Probes with a lag are read anew once each slow step: their noise is that of electrode and water, slow itself, and a DS18B20
+/// rounds the fast part away. `fresh` says that supplies or flaws may have changed since.
+pub(crate) fn read<const L: usize>(
+    plan: &Plan,
+    seed: u64,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    fresh: bool,
+) {
+    let fresh = fresh || state.scan % plan.slow_every == 0;
     for (i, (sensor, probe)) in plan.system.sensors.iter().zip(&plan.probes).enumerate() {
+        if probe.is_slow && !fresh && flaws.flawed[i] == 0 {
+            continue;
+        }
+        let scan = if probe.is_slow { state.scan / plan.slow_every } else { state.scan };
         let dead = sensor.supply.map_or(0, |s| !state.alive[s.idx()] & crate::lanes::all::<L>());
         let shake = || noise(seed, i as u64, scan);
         let mut code = [0; L];

@@ -80,6 +80,8 @@ pub struct Twin<'p, const L: usize> {
     scratch: Scratch<L>,
     exchanges: Exchanges<L>,
     gear: gear::Last<L>,
+    /// Supplies or flaws may have changed since the probes were read.
+    reread: bool,
     volumes: Vec<Lane<L>>,
 }
 
@@ -98,6 +100,7 @@ impl<'p, const L: usize> Twin<'p, L> {
             scratch: Scratch::new(plan),
             exchanges: Exchanges::new(plan),
             gear: gear::Last::new(plan),
+            reread: true,
             volumes: vec![],
         };
         twin.fill();
@@ -275,6 +278,7 @@ impl<'p, const L: usize> Twin<'p, L> {
         self.state.set_lane(l, from);
         self.scratch.forget();
         self.gear.forget();
+        self.reread = true;
         for (v, node) in self.plan.nodes.iter().enumerate() {
             if node.alive {
                 let (s, t) = (self.state.constants_at_salinity[v][l], self.state.constants_at_c[v][l]);
@@ -330,6 +334,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     fn wake(&mut self, l: usize) {
         put(&mut self.state.calm[0], l, false);
         self.gear.forget();
+        self.reread = true;
     }
 
     /// Ends a hang: a watchdog or a person has reset the board.
@@ -373,7 +378,8 @@ impl<'p, const L: usize> Twin<'p, L> {
 
     /// Raw codes of all sensors at this scan, in the order of the file.
     pub fn sense(&mut self) -> &[[i32; L]] {
-        sense::read(self.plan, self.start.seed, &self.flaws, &mut self.state);
+        let fresh = std::mem::take(&mut self.reread);
+        sense::read(self.plan, self.start.seed, &self.flaws, &mut self.state, fresh);
         &self.state.code
     }
 
@@ -391,7 +397,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     #[inline]
     pub fn advance(&mut self, commands: Commands<'_, L>) {
         let plan = self.plan;
-        gear::step(plan, &self.flaws, &mut self.state, &mut self.gear, commands);
+        self.reread |= gear::step(plan, &self.flaws, &mut self.state, &mut self.gear, commands);
         water::step(plan, &self.params, &self.flaws, &mut self.state, &mut self.scratch);
         self.state.scan += 1;
         if self.state.scan % plan.slow_every == 0 {

@@ -5,7 +5,7 @@
 //! rounding, a steady state is exact (flow in equals the law's flow at the level shown), and a small vessel between two big ones
 //! neither rings nor limits the time step.
 //!
-//! Calm lanes: when a solve finds that no level moves by more than [`CALM_M`] in a step, the flows of that lane are kept for the
+//! Calm lanes: when a solve finds that no level moves faster than [`CALM_M_S`], the flows of that lane are kept for the
 //! following scans, until a pump changes, a flaw strikes, or the next slow step. Which lanes are calm is decided lane by lane, and a
 //! calm lane's volumes are summed in the same order whether or not its neighbours are awake.
 
@@ -17,10 +17,10 @@ use crate::plan::{FLOOR, INTAKE_RAMP, Law, Node, Plan};
 use crate::state::State;
 use crate::twin::Params;
 
-/// Largest movement of any level in one step of a calm lane, m.
-const CALM_M: f64 = 5e-6;
-/// Largest change of what a pipe holds in one step of a calm lane, m³.
-const CALM_HELD_M3: f64 = 1e-7;
+/// Fastest movement of any level in a calm lane, m/s.
+const CALM_M_S: f64 = 5e-6;
+/// Fastest change of what a pipe holds in a calm lane, m³/s.
+const CALM_HELD_M3_S: f64 = 1e-7;
 
 /// Numbers reused from scan to scan; nothing in here outlives a step but what can be made again from the state.
 #[derive(Clone, Debug)]
@@ -137,7 +137,7 @@ fn substep<const L: usize>(
     if scratch.stale {
         sum_up(plan, flaws, state, scratch);
         if awake != 0 {
-            rest(plan, flaws, state, scratch, awake);
+            rest(plan, state, scratch, awake);
         }
     }
     for (v, node) in plan.nodes.iter().enumerate() {
@@ -292,7 +292,6 @@ fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scrat
 #[inline(always)]
 fn rest<const L: usize>(
     plan: &Plan,
-    flaws: &Flaws<L>,
     state: &mut State<L>,
     scratch: &Scratch<L>,
     awake: Mask,
@@ -300,29 +299,23 @@ fn rest<const L: usize>(
     let mut restless: Mask = 0;
     // A lane stays calm until the next slow step at the latest; nothing may run dry in that time.
     let most_steps = plan.slow_every as f64 * f64::from(plan.substeps);
+    let (calm_m, calm_held) = (CALM_M_S * plan.dt, CALM_HELD_M3_S * plan.dt);
     for v in 0..plan.nodes.len() {
         let (net, area, volume) = (&scratch.net[v], &state.area[v], &state.volume[v]);
         for l in 0..L {
             let dry = volume[l] + most_steps * net[l] < 0.0;
-            restless |= ((dry || net[l].abs() > CALM_M * area[l]) as Mask) << l;
+            restless |= ((dry || net[l].abs() > calm_m * area[l]) as Mask) << l;
         }
     }
     for &i in &scratch.moving {
         let pass = &plan.passes[i];
-        restless |= if pass.to == FLOOR {
-            let taken = &state.flow_taken[i];
-            crate::lanes::pack::<L>(|l| taken[l] != 0.0)
-        } else {
-            let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
-            flaws.to_floor[i] & crate::lanes::pack::<L>(|l| taken[l] != 0.0 || given[l] != 0.0)
-        };
         if let Law::Drain { hold, .. } | Law::Pumped { hold, .. } = pass.law {
             let held = &state.held[hold];
             let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
             for l in 0..L {
                 let net = taken[l] - given[l];
                 let dry = held[l] + most_steps * net < 0.0;
-                restless |= ((dry || net.abs() > CALM_HELD_M3) as Mask) << l;
+                restless |= ((dry || net.abs() > calm_held) as Mask) << l;
             }
         }
     }
@@ -382,16 +375,23 @@ fn evaluate<const L: usize>(
             true
         }
         Law::Drain { drain, inlet, outlet, hold, residence } => {
+            // Arrays of their own, no call, no branch: this is the dearest law of a running system and must become vector code.
+            let (drain, inlet, outlet) = (*drain, *inlet, *outlet);
+            let (up, down, open, held) = (*up, *down, *open, state.held[*hold]);
+            let (mut taken, mut given) = ([0.0; L], [0.0; L]);
+            let (mut by_from, mut by_to) = ([0.0; L], [0.0; L]);
+            let (dt, emptying) = (plan.dt, 1.0 / (plan.dt + residence));
             for l in 0..L {
-                let lower = down[l].max(*outlet);
+                let lower = if down[l] > outlet { down[l] } else { outlet };
                 let e = drain.flow(up[l] - inlet, inlet - lower);
-                let share = open[l];
-                out.taken[l] = e.flow * share;
-                out.by_from[l] = e.by_first * share;
-                out.by_to[l] = if down[l] > *outlet { e.by_second * share } else { 0.0 };
-                // What the pipe will give follows from what it holds; see `move_water`.
-                out.given[l] = (state.held[*hold][l] + out.taken[l] * plan.dt) / (plan.dt + residence);
+                taken[l] = e.flow * open[l];
+                by_from[l] = e.by_first * open[l];
+                let backed = e.by_second * open[l];
+                by_to[l] = if down[l] > outlet { backed } else { 0.0 };
+                // What the pipe will give follows from what it holds; see `settle`.
+                given[l] = (held[l] + taken[l] * dt) * emptying;
             }
+            *out = PassFlow { taken, given, by_from, by_to };
             true
         }
         Law::Sock { clean, rim, edge, half_life } => {
@@ -457,15 +457,14 @@ fn weir<const L: usize>(
     out: &mut PassFlow<L>,
 ) {
     // The free law is far cheaper, and normal; the choice is made lane by lane so that no lane sees its neighbours.
-    let mut drowned = false;
+    let (mut taken, mut by_from) = ([0.0; L], [0.0; L]);
     for l in 0..L {
         let answer = fast::weir(conductance * open[l] * factor[l], up[l] - crest);
-        out.taken[l] = answer.flow;
-        out.by_from[l] = answer.slope;
-        out.by_to[l] = 0.0;
-        drowned |= down[l] > crest;
+        taken[l] = answer.flow;
+        by_from[l] = answer.slope;
     }
-    if drowned {
+    *out = PassFlow { taken, given: taken, by_from, by_to: [0.0; L] };
+    if down.iter().any(|z| *z > crest) {
         for l in 0..L {
             if down[l] > crest {
                 let k = conductance * open[l] * factor[l];
@@ -473,8 +472,8 @@ fn weir<const L: usize>(
                 (out.taken[l], out.by_from[l], out.by_to[l]) = (e.flow, e.by_first, e.by_second);
             }
         }
+        out.given = out.taken;
     }
-    out.given = out.taken;
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -626,7 +625,7 @@ fn settle<const L: usize>(
             let held = &state.held[*hold];
             for l in 0..L {
                 taken[l] = (taken[l] + change[l]).max(0.0).min(most_taken[l].max(0.0) / dt);
-                given[l] = (held[l] + taken[l] * dt) / (dt + residence);
+                given[l] = (held[l] + taken[l] * dt) * (1.0 / (dt + residence));
             }
         }
         Law::Pumped { pump, hold, hold_volume, primed, break_at, outlet, .. } => {
