@@ -100,8 +100,37 @@ fn oxygen_settles_where_exchange_meets_demand() {
     }
 }
 
-/// tests/reference/gas_transfer_step.csv cannot start from the table's C0 in the chain (a tank starts saturated); its 1.024 a kelvin
-/// is checked in the crates `physics` and in [`THETA`] above.
+/// tests/reference/co2_open_equilibrium.csv: water of given alkalinity comes to the table's pH under room air of given CO2, from
+/// far above it. MANIFEST.csv: pH abs 0.002; constants are taken anew every ten minutes, at a temperature that stands still here.
+#[test]
+fn open_water_comes_to_equilibrium_with_the_room() {
+    for row in Table::load("co2_open_equilibrium").rows() {
+        let (celsius, salinity) = (row.f64("T_C"), row.f64("S_pss78"));
+        let alkalinity = row.f64("TA_umol_kg") * 1e-6 * density_kg_per_m3(salinity, celsius);
+        // The table's CO2 is that over the water, the file's that of dry air.
+        let wet = seawater::vapour::wet_partial_pressure_uatm(
+            1.0,
+            seawater::STANDARD_ATMOSPHERE_PA,
+            salinity,
+            celsius,
+        );
+        let text = room(celsius, 10.0)
+            .replace("co2 = \"420 ppm\"", &format!("co2 = \"{} ppm\"", row.f64("pCO2_uatm") / wet))
+            + &format!(
+                "[water]\ntemperature = \"{celsius} degC\"\nsalinity = {salinity}\nalkalinity = \"{alkalinity} meq/L\"\nph = 8.6\n"
+            )
+            + &vessel("tank", [500.0, 500.0, 450.0], 0.0, 400.0, "")
+                .replace("still_exchange = \"0 L/h\"", "still_exchange = \"1500 L/h\"");
+        let system = system(&text);
+        let plan = Plan::new(&system);
+        let mut rig: Rig<'_, 1> = Rig::new(&plan, &[None]);
+        rig.run(24.0 * HOUR);
+        let ph = rig.twin.truth(TruthKind::Ph(vessel_of(&system, "tank")))[0];
+        assert_abs(ph, row.f64("pH_nbs"), 0.002, &row.place());
+    }
+}
+
+/// Alkalinity, µmol/kg, and pH of the tank that the limewater goes into: both from the table's undosed row.
 const START_TA: f64 = 2800.0;
 const START_PH_NBS: f64 = 8.18654243;
 
