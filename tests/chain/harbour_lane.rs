@@ -120,7 +120,9 @@ fn the_first_draft_puts_ten_litres_on_the_floor() {
 
 /// Keeps the display and the sump at their setpoints for so many hours, as the rules would; the light is out.
 fn keep(rig: &mut Rig<'_, 1>, hours: f64) {
-    for name in ["return_pump", "circulation_1", "circulation_2", "air_pump", "skimmer", "heat_master"] {
+    for name in
+        ["return_pump", "circulation_1", "circulation_2", "air_pump", "skimmer", "heat_master", "router"]
+    {
         rig.on(name);
     }
     for _ in 0..(hours * 60.0) as u64 {

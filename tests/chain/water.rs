@@ -277,6 +277,10 @@ fn a_top_off_line_siphons_either_way() {
     let (reservoir, sump) = after_dosing([0.0, 300.0], [100.0, 400.0], 350.0, false);
     assert_abs(sump, 0.350, 1e-3, "the sump falls to the line's end");
     assert_abs(reservoir, 0.100 + (0.400 - sump) * 0.2 / 0.1, 1e-9, "the reservoir holds it");
+    // Backward into a reservoir that stands higher and nearly empty: one level, by areas (0.1 and 0.2 m²).
+    let (reservoir, sump) = after_dosing([280.0, 0.0], [22.0, 310.0], 250.0, false);
+    assert_abs(sump, (0.1 * (0.280 + 0.022) + 0.2 * 0.310) / 0.3, 1e-3, "one level");
+    assert_abs(0.280 + reservoir, sump, 1e-3, "one level");
     // Backward with the end in the air: air comes in at once.
     let (reservoir, sump) = after_dosing([0.0, 300.0], [100.0, 400.0], 420.0, false);
     assert_abs(sump, 0.400 + dose / 0.2, 1e-9, "only the dose");

@@ -45,7 +45,7 @@ fn live(rig: &mut Rig<'_, 1>, days: f64) {
         for heater in ["heater_sump", "heater_display"] {
             rig.set(heater, if rig.temperature("display") < 25.0 { 1000 } else { 0 });
         }
-        for always in ["circulation_1", "circulation_2", "air_pump", "skimmer", "heat_master"] {
+        for always in ["circulation_1", "circulation_2", "air_pump", "skimmer", "heat_master", "router"] {
             rig.on(always);
         }
         rig.run(60.0);

@@ -22,7 +22,9 @@ struct Pair<'p>(Rig<'p, 2>);
 impl<'p> Pair<'p> {
     fn running(plan: &'p Plan, corner: Option<&Corner>) -> Self {
         let mut rig: Rig<'_, 2> = Rig::new(plan, &[corner; 2]);
-        for name in ["return_pump", "circulation_1", "circulation_2", "air_pump", "skimmer", "heat_master"] {
+        for name in
+            ["return_pump", "circulation_1", "circulation_2", "air_pump", "skimmer", "heat_master", "router"]
+        {
             rig.on(name);
         }
         rig.run(120.0);
