@@ -12,6 +12,7 @@ HARBOUR_LANE = examples/harbour-lane
 DATE ?=
 DATE_OPTION = $(if $(DATE),--date $(DATE))
 
+.NOTPARALLEL:
 .PHONY: help demo test lint unit doc fuzz bench fmt section setup
 
 help:
@@ -34,14 +35,14 @@ setup:
 	  fi; }
 
 demo: setup
-	@echo "Building (the first time takes a few minutes) ..."
+	@echo "Building; the first time takes a few minutes ..."
 	@$(CARGO) build --release --quiet -p tidewright
 	@mkdir -p $(DEMO_OUT)
 	@for file in first-draft system; do \
-	  echo; echo "================ $(HARBOUR_LANE)/$$file.toml ================"; echo; \
+	  echo; echo "======== $(HARBOUR_LANE)/$$file.toml ========"; echo; \
 	  $(TIDEWRIGHT) audit $(HARBOUR_LANE)/$$file.toml --brief; [ $$? -lt 2 ] || exit 2; echo; \
-	  $(TIDEWRIGHT) fmea $(HARBOUR_LANE)/$$file.toml --brief $(DATE_OPTION) \
-	    --report $(DEMO_OUT)/$$file.html --force; [ $$? -lt 2 ] || exit 2; \
+	  $(TIDEWRIGHT) report $(HARBOUR_LANE)/$$file.toml -o $(DEMO_OUT)/$$file.html --force $(DATE_OPTION); \
+	  [ $$? -lt 2 ] || exit 2; \
 	done
 	@echo
 	@echo "The reports, each one page for any browser:"
@@ -54,6 +55,12 @@ test: setup lint fuzz doc unit
 lint: setup
 	$(CARGO) fmt --all --check
 	$(CARGO) clippy --workspace --all-targets --quiet -- -D warnings
+
+# The fuzz targets build on the stable compiler, but their engine is C++.
+fuzz: setup
+	@if command -v c++ >/dev/null 2>&1; then \
+	  echo "$(CARGO) check --manifest-path fuzz/Cargo.toml"; $(CARGO) check --quiet --manifest-path fuzz/Cargo.toml; \
+	else echo "no C++ compiler: the fuzz targets are left out (apt-get install g++)"; fi
 
 doc: setup
 	$(CARGO) test --workspace --doc --quiet

@@ -4,10 +4,10 @@ use report::{SummaryLine, Verdict as Mark};
 use system::System;
 use trial::{Fmea, Row};
 
-use crate::fmea::{Verdict, harm_of, mends, rows_of, sentences, time_of};
+use crate::fmea::{Verdict, alike, harm_of, mends, rows_of, sentences, time_of};
 use crate::words::{self, HARMS, count, span};
 
-/// So many rows of one harm get a sentence of their own; the others are counted.
+/// So many stories of one harm get a sentence of their own; the others are counted.
 const EACH: usize = 4;
 
 /// All conclusions.
@@ -27,15 +27,17 @@ pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
             let mut rows = rows_of(fmea, verdict);
             rows.retain(|row| harm_of(system, row) == Some(harm));
             rows.sort_by(|a, b| time_of(system, a).total_cmp(&time_of(system, b)));
-            lines.extend(rows.iter().take(EACH).map(|row| line(system, fmea, row, verdict)));
-            if rows.len() > EACH {
+            let groups = alike::groups(system, &rows);
+            lines.extend(groups.iter().take(EACH).map(|group| line(system, fmea, group, verdict)));
+            if let Some(next) = groups.get(EACH) {
+                let n: usize = groups[EACH..].iter().map(Vec::len).sum();
                 lines.push(SummaryLine {
                     verdict: mark(verdict),
                     text: format!(
                         "{} more would {}, after {} or later.",
-                        count(rows.len() - EACH, "fault"),
+                        count(n, "fault"),
                         words::harm_does(harm),
-                        span(time_of(system, rows[EACH]))
+                        span(time_of(system, next[0]))
                     ),
                     mend: None,
                 });
@@ -90,15 +92,12 @@ fn mark(verdict: Verdict) -> Mark {
     }
 }
 
-fn line(system: &System, fmea: &Fmea, row: &Row, verdict: Verdict) -> SummaryLine {
-    let harm = harm_of(system, row).map_or("break a requirement", words::harm_does);
+fn line(system: &System, fmea: &Fmea, rows: &[&Row], verdict: Verdict) -> SummaryLine {
+    let harm = harm_of(system, rows[0]).map_or("break a requirement", words::harm_does);
+    let told = alike::told(system, fmea, rows);
     SummaryLine {
         verdict: mark(verdict),
-        text: format!(
-            "After {} this would {harm}: {}",
-            span(time_of(system, row)),
-            sentences::whole(system, fmea, row)
-        ),
-        mend: mends::mend(system, row).map(str::to_owned),
+        text: format!("After {} this would {harm}: {told}", span(time_of(system, rows[0]))),
+        mend: mends::mend(system, rows[0]).map(str::to_owned),
     }
 }

@@ -1,5 +1,6 @@
 //! An FMEA put into sentences, a table and JSON.
 
+pub mod alike;
 pub mod mends;
 pub mod sentences;
 pub mod shape;

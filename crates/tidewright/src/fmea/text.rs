@@ -5,7 +5,7 @@ use system::model::Harm;
 use trial::{Fmea, Row};
 
 use crate::console::{Console, Tone};
-use crate::fmea::{Verdict, harm_of, mends, rows_of, sentences, time_of};
+use crate::fmea::{Verdict, alike, harm_of, mends, rows_of, sentences, time_of};
 use crate::table::{Column, Table};
 use crate::words::{self, HARMS, count, span};
 use crate::wrap;
@@ -92,11 +92,8 @@ fn group(system: &System, fmea: &Fmea, harm: Harm, rows: &[&Row], console: &Cons
     });
     let (helped, broken): (Vec<&Row>, Vec<&Row>) =
         rows.iter().partition(|row| Verdict::of(row) == Verdict::HelpInTime);
-    for alike in alike(system, &broken) {
-        let text = match alike[..] {
-            [one] => sentences::whole(system, fmea, one),
-            _ => several(system, &alike),
-        };
+    for alike in alike::groups(system, &broken) {
+        let text = alike::told(system, fmea, &alike);
         out += &wrap::after(&time_column(system, alike[0]), &text, console.width);
     }
     if !helped.is_empty() {
@@ -105,8 +102,9 @@ fn group(system: &System, fmea: &Fmea, harm: Harm, rows: &[&Row], console: &Cons
             "",
             console.paint(Tone::Caution, "with an alarm that brings somebody in time:")
         );
-        for alike in alike(system, &helped) {
-            out += &wrap::after(&time_column(system, alike[0]), &several(system, &alike), console.width);
+        for alike in alike::groups(system, &helped) {
+            out +=
+                &wrap::after(&time_column(system, alike[0]), &alike::shortly(system, &alike), console.width);
         }
     }
     let mut mends: Vec<&'static str> = vec![];
@@ -124,29 +122,6 @@ fn group(system: &System, fmea: &Fmea, harm: Harm, rows: &[&Row], console: &Cons
 
 fn time_column(system: &System, row: &Row) -> String {
     format!("{:>TIME$}  ", span(time_of(system, row)))
-}
-
-/// Rows that differ in nothing but what failed, together; the rows come sorted by time.
-fn alike<'r>(system: &System, rows: &[&'r Row]) -> Vec<Vec<&'r Row>> {
-    let said = |row: &Row| (time_column(system, row), common(system, row));
-    let mut groups: Vec<Vec<&Row>> = vec![];
-    for row in rows {
-        match groups.iter_mut().find(|group| said(group[0]) == said(row)) {
-            Some(group) => group.push(row),
-            None => groups.push(vec![row]),
-        }
-    }
-    groups
-}
-
-/// What is said of a row beside its fault.
-fn common(system: &System, row: &Row) -> String {
-    let all = [sentences::breaking(system, row), sentences::spilling(row), sentences::telling(system, row)];
-    all.into_iter().filter(|s| !s.is_empty()).collect::<Vec<_>>().join(" ")
-}
-
-fn several(system: &System, rows: &[&Row]) -> String {
-    format!("{}. {}", sentences::faults(rows), common(system, rows[0]))
 }
 
 fn accepted(system: &System, fmea: &Fmea, console: &Console) -> String {

@@ -30,6 +30,25 @@ fn every_command_has_help_and_a_page() {
     bench.run(&["man", "--out", ".", "--force"]).ends_with(0);
 }
 
+/// A page that forgets an option is worse than none.
+#[test]
+fn the_page_of_commands_names_every_option() {
+    let bench = Bench::new("documented");
+    let page = include_str!("../../../../docs/commands.md");
+    for command in COMMANDS {
+        let help = bench.run(&[command, "--help"]).out;
+        for word in help.split(|c: char| c.is_whitespace() || c == ',') {
+            let option = word.trim_end_matches([']', ')', '.', '>']);
+            if option.starts_with("--") && option.len() > 2 && !matches!(option, "--help" | "--version") {
+                assert!(
+                    page.contains(&format!("`{option}")),
+                    "docs/commands.md does not name {option} of {command}"
+                );
+            }
+        }
+    }
+}
+
 #[test]
 fn completions_of_every_shell() {
     let bench = Bench::new("completions");
