@@ -134,6 +134,8 @@ pub struct Response {
 pub struct Telling {
     /// What feeds the router and the station: while it is dead no message leaves.
     pub supply: Option<SupplyIdx>,
+    /// Actuator of the file that is the router or its switch: while it does not run no message leaves.
+    pub through: Option<ActuatorIdx>,
     /// Somebody outside notices when no message came for so long, s. None: silence goes unnoticed.
     pub heartbeat_s: Option<f64>,
     /// Lowest priority that is told to a person who is away.

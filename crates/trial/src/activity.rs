@@ -62,7 +62,10 @@ impl Activity {
         let is_contact = |s: usize| {
             matches!(
                 system.sensors[s].kind,
-                SensorKind::Float { .. } | SensorKind::Leak | SensorKind::Presence { .. } | SensorKind::Button
+                SensorKind::Float { .. }
+                    | SensorKind::Leak
+                    | SensorKind::Presence { .. }
+                    | SensorKind::Button
             )
         };
         let stuck_closed = |s: usize, above: bool| match system.sensors[s].kind {
@@ -118,7 +121,9 @@ impl<const L: usize> Watch<L> {
                 contacts: self.closed.iter().zip(&self.open).map(|(&c, &o)| (has(c, l), has(o, l))).collect(),
                 loads: self.on.iter().zip(&self.off).map(|(&a, &b)| (has(a, l), has(b, l))).collect(),
                 dials: self.dials.iter().map(|&d| has(d, l)).collect(),
-                starts: (self.starts_before.iter().zip(&self.starts_now)).map(|(a, b)| a[l] != b[l]).collect(),
+                starts: (self.starts_before.iter().zip(&self.starts_now))
+                    .map(|(a, b)| a[l] != b[l])
+                    .collect(),
             })
             .collect()
     }

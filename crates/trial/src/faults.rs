@@ -2,7 +2,8 @@
 
 use system::System;
 use system::model::{
-    ActuatorIdx, ClimateIdx, PassageIdx, PassageKind, SensorIdx, SensorKind, SupplyIdx, SupplyKind, VesselIdx, VesselRole,
+    ActuatorIdx, ClimateIdx, PassageIdx, PassageKind, SensorIdx, SensorKind, SupplyIdx, SupplyKind,
+    VesselIdx, VesselRole,
 };
 use system::parts::{Effect, FailureMode, Library, PartOf, PassageClass, SensorClass, SupplyClass};
 use twin::Flaw;
@@ -59,7 +60,9 @@ pub fn derive(system: &System, library: &Library) -> Vec<Fault> {
     }
     for (i, actuator) in system.actuators.iter().enumerate() {
         let of = PartOf::Actuator(actuator.kind);
-        all.part(library, &actuator.part, of, &actuator.name, |effect| actuator_flaw(system, ActuatorIdx(i), effect));
+        all.part(library, &actuator.part, of, &actuator.name, |effect| {
+            actuator_flaw(system, ActuatorIdx(i), effect)
+        });
     }
     for (i, passage) in system.passages.iter().enumerate() {
         let of = PartOf::Passage(class_of_passage(&passage.kind));
@@ -115,7 +118,9 @@ impl Collector<'_> {
         flaw: impl Fn(Effect) -> Option<Injection>,
     ) {
         debug_assert!(!self.system.name.is_empty() || self.system.name.is_empty());
-        let Some(part) = library.part(id).filter(|p| p.of == of).or_else(|| library.usual(of)) else { return };
+        let Some(part) = library.part(id).filter(|p| p.of == of).or_else(|| library.usual(of)) else {
+            return;
+        };
         for mode in &part.modes {
             if let Some(injection) = flaw(mode.effect) {
                 self.push(name, mode, injection);
@@ -217,7 +222,10 @@ fn circuit_of(system: &System, from: SupplyIdx) -> Option<SupplyIdx> {
         let s = at?;
         if matches!(system.supplies[s.idx()].kind, SupplyKind::Circuit { .. }) {
             found = Some(s);
-        } else if matches!(system.supplies[s.idx()].kind, SupplyKind::Battery { .. } | SupplyKind::Rail { .. }) {
+        } else if matches!(
+            system.supplies[s.idx()].kind,
+            SupplyKind::Battery { .. } | SupplyKind::Rail { .. }
+        ) {
             // Low voltage: a wet connector blows a fuse, it does not trip an RCD.
             return None;
         }

@@ -141,13 +141,14 @@ pub fn run(
     for (job, (outcome, _)) in jobs.iter().zip(bench.run_all(&jobs, &mut effort, progress)) {
         outcomes[job.faults[0]][job.origin] = Some(outcome);
     }
-    let places: Vec<Place> =
-        origins.iter().map(|o| Place { instant: o.instant, corner: o.corner }).collect();
+    let places: Vec<Place> = origins.iter().map(|o| Place { instant: o.instant, corner: o.corner }).collect();
     let baseline: Vec<Outcome> = healthy.into_iter().map(|(outcome, _)| outcome).collect();
     let judged = rows::Judging { system, places: &places, baseline: &baseline, today: options.today };
     let mut acceptance_findings = vec![];
     let all: Vec<Row> = (faults.iter().zip(outcomes))
-        .map(|(fault, outcomes)| judged.row(std::slice::from_ref(fault), outcomes.into_iter().flatten().collect()))
+        .map(|(fault, outcomes)| {
+            judged.row(std::slice::from_ref(fault), outcomes.into_iter().flatten().collect())
+        })
         .collect();
     let without_fault = judged.without_fault();
     let mut rows = all;
@@ -160,7 +161,9 @@ pub fn run(
         pairs,
         corners: system.corners.iter().map(|c| c.name.clone()).collect(),
         places,
-        requirements: (system.requirements.iter()).map(|r| (r.name.clone(), r.margin_unit, r.severity)).collect(),
+        requirements: (system.requirements.iter())
+            .map(|r| (r.name.clone(), r.margin_unit, r.severity))
+            .collect(),
         window_s,
         response_s: system.response.weekend_s,
         effort,
@@ -293,7 +296,8 @@ impl Bench<'_> {
         else {
             return vec![];
         };
-        let broken_alone = |f: usize| singles[f].outcomes[origin].verdicts.iter().any(|v| v.broken_at_s.is_some());
+        let broken_alone =
+            |f: usize| singles[f].outcomes[origin].verdicts.iter().any(|v| v.broken_at_s.is_some());
         let latent: Vec<usize> = (0..self.faults.len()).filter(|&f| singles[f].hidden).collect();
         let mut jobs = vec![];
         for (at, &a) in latent.iter().enumerate() {
@@ -315,7 +319,11 @@ impl Bench<'_> {
             })
             .map(|(job, (outcome, _))| {
                 let pair = [self.faults[job.faults[0]].clone(), self.faults[job.faults[1]].clone()];
-                let only = rows::Judging { places: &[place], baseline: std::slice::from_ref(&judging.baseline[origin]), ..*judging };
+                let only = rows::Judging {
+                    places: &[place],
+                    baseline: std::slice::from_ref(&judging.baseline[origin]),
+                    ..*judging
+                };
                 only.row(&pair, vec![outcome])
             })
             .collect();

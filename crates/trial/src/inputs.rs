@@ -18,14 +18,32 @@ const NERNST_UV: u16 = 59_159;
 #[derive(Clone, Debug)]
 enum Conversion {
     Ds18b20,
-    Tmp36 { scale: AdcScale, n_samples: u8 },
-    Ntc { scale: AdcScale, table: Box<NtcTable> },
-    Ph { scale: AdcScale, amplifier: PhAmplifier, electrode: PhElectrode, temperature: Option<usize> },
+    Tmp36 {
+        scale: AdcScale,
+        n_samples: u8,
+    },
+    Ntc {
+        scale: AdcScale,
+        table: Box<NtcTable>,
+    },
+    Ph {
+        scale: AdcScale,
+        amplifier: PhAmplifier,
+        electrode: PhElectrode,
+        temperature: Option<usize>,
+    },
     /// Code times a factor over a divisor.
-    Linear { multiplier: i32 },
-    Flow { pulses_per_litre: i32, period_ms: i32 },
+    Linear {
+        multiplier: i32,
+    },
+    Flow {
+        pulses_per_litre: i32,
+        period_ms: i32,
+    },
     /// Active when the contact is in this state.
-    Contact { active_when_closed: bool },
+    Contact {
+        active_when_closed: bool,
+    },
 }
 
 #[derive(Clone, Debug)]
@@ -107,7 +125,9 @@ impl Converters {
                     SensorKind::Level { resolution } => {
                         Conversion::Linear { multiplier: libm::round(resolution * 1e6).max(1.0) as i32 }
                     }
-                    SensorKind::Conductivity | SensorKind::Charge { .. } => Conversion::Linear { multiplier: 1 },
+                    SensorKind::Conductivity | SensorKind::Charge { .. } => {
+                        Conversion::Linear { multiplier: 1 }
+                    }
                     SensorKind::Flow { pulses_per_litre, .. } => Conversion::Flow {
                         pulses_per_litre: libm::round(*pulses_per_litre).max(1.0) as i32,
                         period_ms: system.scan_ms as i32,

@@ -101,7 +101,9 @@ fn topoff_pumps(model: &Model) -> Vec<usize> {
             PassageKind::Line { pump, .. } if system.vessels[p.from.idx()].role == VesselRole::Reservoir => {
                 Some(pump.idx())
             }
-            PassageKind::Pumped { pump, .. } if system.vessels[p.from.idx()].role == VesselRole::Reservoir => {
+            PassageKind::Pumped { pump, .. }
+                if system.vessels[p.from.idx()].role == VesselRole::Reservoir =>
+            {
                 Some(pump.idx())
             }
             _ => None,
@@ -110,7 +112,12 @@ fn topoff_pumps(model: &Model) -> Vec<usize> {
 }
 
 /// Settles the system at every corner and takes the origins on the way. `scans` counts the lane-scans done.
-pub(crate) fn settle(model: &Model, seed: u64, wanted: Wanted, scans: &mut u64) -> Result<Vec<Origin>, String> {
+pub(crate) fn settle(
+    model: &Model,
+    seed: u64,
+    wanted: Wanted,
+    scans: &mut u64,
+) -> Result<Vec<Origin>, String> {
     let system = model.system();
     let scan_s = model.plan.scan_s();
     let n_corners = if wanted.nominal_only { 1 } else { 1 + system.corners.len().min(MOST_LANES - 1) };
@@ -123,9 +130,11 @@ pub(crate) fn settle(model: &Model, seed: u64, wanted: Wanted, scans: &mut u64) 
     let mut rig: Rig<'_, MOST_LANES> = Rig::new(model, start, &corners);
     let (on, off) = light_minutes(model);
     let local_midnight_s = -f64::from(start.local_offset_s);
-    let at = |day: f64, minute: u16| day * DAY_S + f64::from(minute) * 60.0 + local_midnight_s + AFTER_LIGHT_S;
+    let at =
+        |day: f64, minute: u16| day * DAY_S + f64::from(minute) * 60.0 + local_midnight_s + AFTER_LIGHT_S;
     // The second day's lamps-on comes 24 h or more after the start, so past windows are full.
-    let mut plan: Vec<(f64, Instant)> = vec![(at(2.0, on), Instant::LampsOn), (at(2.0, off), Instant::LampsOff)];
+    let mut plan: Vec<(f64, Instant)> =
+        vec![(at(2.0, on), Instant::LampsOn), (at(2.0, off), Instant::LampsOff)];
     if wanted.one_instant {
         plan.retain(|(_, i)| *i == Instant::LampsOff);
     }

@@ -101,7 +101,9 @@ pub fn truth_unit(what: TruthKind) -> (&'static str, f64) {
         TruthKind::Alkalinity(_) => ("dKH", seawater::alkalinity::DKH_PER_MEQ_PER_L),
         TruthKind::Level(_) => ("mm", 1e3),
         TruthKind::Volume(_) | TruthKind::Floor => ("L", 1e3),
-        TruthKind::Bare(_) | TruthKind::Running(_) | TruthKind::Movement(_) | TruthKind::Light(_) => ("", 1.0),
+        TruthKind::Bare(_) | TruthKind::Running(_) | TruthKind::Movement(_) | TruthKind::Light(_) => {
+            ("", 1.0)
+        }
     }
 }
 

@@ -142,7 +142,8 @@ impl Judging<'_> {
     pub fn row(&self, faults: &[Fault], outcomes: Vec<Outcome>) -> Row {
         let join = |f: fn(&Fault) -> &str| faults.iter().map(f).collect::<Vec<_>>().join(" + ");
         let n = self.system.requirements.len();
-        let mut cells = vec![Cell { margin: f64::INFINITY, broken_at_s: None, place: None, breaks_anyway: false }; n];
+        let mut cells =
+            vec![Cell { margin: f64::INFINITY, broken_at_s: None, place: None, breaks_anyway: false }; n];
         let mut breaches = vec![];
         let told: Vec<Option<(f64, String)>> =
             outcomes.iter().enumerate().map(|(p, o)| self.told(p, o)).collect();
@@ -160,9 +161,11 @@ impl Judging<'_> {
                         accepted: None,
                     });
                     if cell.broken_at_s.is_none_or(|t| at_s < t) {
-                        (cell.broken_at_s, cell.place, cell.breaks_anyway) = (Some(at_s), Some(self.places[p]), false);
+                        (cell.broken_at_s, cell.place, cell.breaks_anyway) =
+                            (Some(at_s), Some(self.places[p]), false);
                     }
-                    cell.margin = if cell.margin < 0.0 { cell.margin.min(verdict.margin) } else { verdict.margin };
+                    cell.margin =
+                        if cell.margin < 0.0 { cell.margin.min(verdict.margin) } else { verdict.margin };
                 } else if verdict.broken_at_s.is_some() {
                     if cell.broken_at_s.is_none() {
                         cell.breaks_anyway = true;
@@ -202,7 +205,10 @@ impl Judging<'_> {
             description: join(|f| &f.description),
             broken: first.map(|b| b.requirement),
             process_safety_time_s: pst,
-            margin: first.map(|b| b.margin).or(closest.as_ref().map(|(_, c, ..)| c.margin)).unwrap_or(f64::INFINITY),
+            margin: first
+                .map(|b| b.margin)
+                .or(closest.as_ref().map(|(_, c, ..)| c.margin))
+                .unwrap_or(f64::INFINITY),
             margin_of: first.map(|b| b.requirement).or(closest.as_ref().map(|(r, ..)| *r)),
             place,
             person_in_time: lead.is_some_and(|lead| lead > self.system.response.weekend_s),
@@ -211,7 +217,8 @@ impl Judging<'_> {
             tripped,
             severity,
             hidden: breaches.is_empty() && told.iter().all(Option::is_none),
-            precipitates: (outcomes.iter().zip(self.baseline)).any(|(o, b)| o.precipitates && !b.precipitates),
+            precipitates: (outcomes.iter().zip(self.baseline))
+                .any(|(o, b)| o.precipitates && !b.precipitates),
             spilled_m3: outcomes.iter().map(|o| o.spilled_m3).fold(0.0, f64::max),
             rate_per_year: if let [one] = faults { one.rate_per_year } else { None },
             cells,
@@ -232,7 +239,8 @@ impl Judging<'_> {
             all
         };
         for corner in corners {
-            let here: Vec<usize> = (0..self.places.len()).filter(|&p| self.places[p].corner == corner).collect();
+            let here: Vec<usize> =
+                (0..self.places.len()).filter(|&p| self.places[p].corner == corner).collect();
             let places: Vec<Place> = here.iter().map(|&p| self.places[p]).collect();
             let outcomes: Vec<Outcome> = here.iter().map(|&p| healthy[p].clone()).collect();
             let clean = Judging { places: &places, baseline: &[], ..*self };
@@ -269,15 +277,17 @@ impl Judging<'_> {
                 }
                 for breach in &mut row.breaches {
                     let requirement = &self.system.requirements[breach.requirement];
-                    if requirement.name != entry.requirement {
+                    if entry.requirement != "*" && requirement.name != entry.requirement {
                         continue;
                     }
-                    let corner = breach.place.corner.map_or("nominal", |c| self.system.corners[c].name.as_str());
+                    let corner =
+                        breach.place.corner.map_or("nominal", |c| self.system.corners[c].name.as_str());
                     if !(entry.corners.is_empty() || entry.corners.iter().any(|c| c == corner)) {
                         continue;
                     }
                     // "Whatever it is, somebody comes" holds only where somebody is told and can be there.
-                    let told = breach.told_at_s.is_some_and(|t| breach.at_s - t > self.system.response.weekend_s);
+                    let told =
+                        breach.told_at_s.is_some_and(|t| breach.at_s - t > self.system.response.weekend_s);
                     if sweeping && (!told || breach.at_s < entry.minimum_time_s) {
                         continue;
                     }
@@ -314,9 +324,14 @@ impl Judging<'_> {
             }
             if !used {
                 findings.push(
-                    Diagnostic::warning("acceptance-unused", "an accepted risk that no row of the FMEA shows")
-                        .at(span, format!("{}:{} breaks no `{}`", entry.part, entry.mode, entry.requirement))
-                        .help("delete it: the design no longer needs it, or part, mode or requirement are misnamed"),
+                    Diagnostic::warning(
+                        "acceptance-unused",
+                        "an accepted risk that no row of the FMEA shows",
+                    )
+                    .at(span, format!("{}:{} breaks no `{}`", entry.part, entry.mode, entry.requirement))
+                    .help(
+                        "delete it: the design no longer needs it, or part, mode or requirement are misnamed",
+                    ),
                 );
             }
         }

@@ -215,7 +215,9 @@ impl<const L: usize> Flaws<L> {
             Flaw::ThermostatWelded(a) => put(&mut self.thermostat_welded[a.idx()], l, true),
             Flaw::Unplugged(a) => put(&mut self.unplugged[a.idx()], l, true),
             Flaw::Blocked(p, share) => passes(p).for_each(|i| self.open[i][l] *= share),
-            Flaw::HoseOff(p) | Flaw::LineOut(p) => passes(p).for_each(|i| put(&mut self.to_floor[i], l, true)),
+            Flaw::HoseOff(p) | Flaw::LineOut(p) => {
+                passes(p).for_each(|i| put(&mut self.to_floor[i], l, true))
+            }
             Flaw::LineSunk(p, height) => passes(p).for_each(|i| {
                 self.outlet[i][l] = Some(plan.nodes[plan.passes[i].to].floor + height);
                 put(&mut self.moved_outlet[i], l, true);

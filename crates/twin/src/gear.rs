@@ -181,7 +181,8 @@ fn evaluate<const L: usize>(
     supplies(plan, flaws, state);
     let boards = &plan.system.boards;
     let board = commands.board & board_alive(plan, flaws, state);
-    let freezes = spread::<L>(boards.first().is_some_and(|b| b.freezes)) | flaws.board_hung | flaws.outputs_frozen;
+    let freezes =
+        spread::<L>(boards.first().is_some_and(|b| b.freezes)) | flaws.board_hung | flaws.outputs_frozen;
     for (a, actuator) in plan.system.actuators.iter().enumerate() {
         let rest = spread::<L>(actuator.on_when_dead);
         let contact = if actuator.always {
@@ -239,7 +240,8 @@ fn evaluate<const L: usize>(
             if actuator.modulated {
                 for l in 0..L {
                     // A welded or resting contact gives full duty.
-                    let duty = if has(state.commanded[a] & !flaws.welded[a], l) { state.duty[a][l] } else { 1000 };
+                    let duty =
+                        if has(state.commanded[a] & !flaws.welded[a], l) { state.duty[a][l] } else { 1000 };
                     target[l] *= f64::from(duty.clamp(0, 1000)) * 1e-3;
                 }
             }

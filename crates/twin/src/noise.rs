@@ -11,7 +11,9 @@ fn mix(mut z: u64) -> u64 {
 /// close enough to normal for a probe and cheap enough for each scan.
 #[inline]
 pub fn noise(seed: u64, source: u64, scan: u64) -> f64 {
-    let z = mix(seed ^ mix(source.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ scan.wrapping_mul(0xd134_2543_de82_ef95)));
+    let z = mix(
+        seed ^ mix(source.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ scan.wrapping_mul(0xd134_2543_de82_ef95))
+    );
     let sum = (z & 0xffff) + (z >> 16 & 0xffff) + (z >> 32 & 0xffff) + (z >> 48);
     // Sum of four uniforms on 0..1 has mean 2 and variance 4/12.
     (sum as f64 / 65_535.0 - 2.0) * 1.732_050_807_568_877_2
@@ -37,7 +39,8 @@ mod tests {
     #[test]
     fn sources_and_seeds_are_independent() {
         let n = 20_000_u64;
-        let correlation = |f: &dyn Fn(u64) -> (f64, f64)| (0..n).map(f).map(|(a, b)| a * b).sum::<f64>() / n as f64;
+        let correlation =
+            |f: &dyn Fn(u64) -> (f64, f64)| (0..n).map(f).map(|(a, b)| a * b).sum::<f64>() / n as f64;
         assert!(correlation(&|k| (noise(1, 2, k), noise(1, 3, k))).abs() < 0.03);
         assert!(correlation(&|k| (noise(1, 2, k), noise(2, 2, k))).abs() < 0.03);
         assert!(correlation(&|k| (noise(1, 2, k), noise(1, 2, k + 1))).abs() < 0.03);

@@ -58,14 +58,34 @@ pub(crate) struct Segment {
 #[derive(Clone, Debug)]
 pub(crate) enum Law {
     /// Crest.
-    Weir { conductance: f64, crest: f64 },
+    Weir {
+        conductance: f64,
+        crest: f64,
+    },
     /// Over the rim; `into` a vessel or the floor.
-    Rim { conductance: f64, crest: f64 },
+    Rim {
+        conductance: f64,
+        crest: f64,
+    },
     /// Hole at a flaw's place in the vessel.
     Leak,
-    Hole { conductance: f64, centre: f64 },
-    Drain { drain: Drain, inlet: f64, outlet: f64, hold: usize, residence: f64 },
-    Sock { clean: f64, rim: f64, edge: f64, half_life: f64 },
+    Hole {
+        conductance: f64,
+        centre: f64,
+    },
+    Drain {
+        drain: Drain,
+        inlet: f64,
+        outlet: f64,
+        hold: usize,
+        residence: f64,
+    },
+    Sock {
+        clean: f64,
+        rim: f64,
+        edge: f64,
+        half_life: f64,
+    },
     Pumped {
         pump: usize,
         boost: f64,
@@ -78,8 +98,21 @@ pub(crate) enum Law {
         hold_volume: f64,
         primed: usize,
     },
-    Line { pump: usize, flow: f64, intake: f64, outlet: f64, occludes: bool, resistance: Resistance, primed: usize },
-    Siphon { resistance: Resistance, inlet: f64, outlet: f64, primed: usize },
+    Line {
+        pump: usize,
+        flow: f64,
+        intake: f64,
+        outlet: f64,
+        occludes: bool,
+        resistance: Resistance,
+        primed: usize,
+    },
+    Siphon {
+        resistance: Resistance,
+        inlet: f64,
+        outlet: f64,
+        primed: usize,
+    },
 }
 
 /// One way of the water.
@@ -274,7 +307,13 @@ impl Plan {
                     let hold = self.n_holds;
                     self.n_holds += 1;
                     let residence = leg.whole.length / DRAIN_SPEED;
-                    self.push(u, leg.to.idx(), Law::Drain { drain, inlet, outlet, hold, residence }, Some(p), aeration);
+                    self.push(
+                        u,
+                        leg.to.idx(),
+                        Law::Drain { drain, inlet, outlet, hold, residence },
+                        Some(p),
+                        aeration,
+                    );
                 }
             }
             PassageKind::Sock { rim, clean_m2_s, half_life_s } => {
@@ -287,7 +326,17 @@ impl Plan {
                 };
                 self.push(u, d, law, Some(p), aeration);
             }
-            PassageKind::Pumped { pump, head0, flow0, intake, pipe, outlet, break_hole, check_valve, branches } => {
+            PassageKind::Pumped {
+                pump,
+                head0,
+                flow0,
+                intake,
+                pipe,
+                outlet,
+                break_hole,
+                check_valve,
+                branches,
+            } => {
                 let legs = legs(pipe, to, *outlet, branches);
                 let source = self.elevation(from, self.system.vessels[u].start_level);
                 let shares = self.pumped_shares(source, *head0, *flow0, &legs);

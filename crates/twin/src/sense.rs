@@ -69,7 +69,13 @@ fn rails(kind: &SensorKind) -> (f64, f64) {
 }
 
 /// True value at a probe in SI: what it would settle to.
-fn true_value<const L: usize>(plan: &Plan, state: &State<L>, sensor: &Sensor, reading: Reading, l: usize) -> f64 {
+fn true_value<const L: usize>(
+    plan: &Plan,
+    state: &State<L>,
+    sensor: &Sensor,
+    reading: Reading,
+    l: usize,
+) -> f64 {
     let vessel = match reading {
         Reading::In(v) => Some(v),
         _ => sensor.vessel.map(|v| v.idx()),

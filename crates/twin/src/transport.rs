@@ -8,7 +8,7 @@ use seawater::oxygen::O2_G_PER_MOL;
 
 use crate::flaw::Flaws;
 use crate::lanes::{Lane, has};
-use crate::plan::{FLOOR, Plan, Law};
+use crate::plan::{FLOOR, Law, Plan};
 use crate::state::{ALKALINITY, CALCIUM, CARBON, HEAT, N_CONTENTS, OXYGEN, SALT, State, ledger};
 use crate::twin::Params;
 
@@ -39,7 +39,13 @@ pub(crate) fn carry<const L: usize>(
     running.extend(state.held.iter().copied());
     for edge in &plan.edges {
         let moved = if edge.given { &state.given[edge.pass] } else { &state.taken[edge.pass] };
-        let floor = if edge.to == FLOOR { 0xff } else if is_end(plan, edge) { flaws.to_floor[edge.pass] } else { 0 };
+        let floor = if edge.to == FLOOR {
+            0xff
+        } else if is_end(plan, edge) {
+            flaws.to_floor[edge.pass]
+        } else {
+            0
+        };
         let back = &state.run_off[edge.pass];
         for l in 0..L {
             running[edge.from][l] += moved[l];
@@ -53,7 +59,13 @@ pub(crate) fn carry<const L: usize>(
     }
     for edge in &plan.edges {
         let moved = if edge.given { state.given[edge.pass] } else { state.taken[edge.pass] };
-        let floor = if edge.to == FLOOR { 0xff } else if is_end(plan, edge) { flaws.to_floor[edge.pass] } else { 0 };
+        let floor = if edge.to == FLOOR {
+            0xff
+        } else if is_end(plan, edge) {
+            flaws.to_floor[edge.pass]
+        } else {
+            0
+        };
         let forward = (0..L).any(|l| moved[l] > 0.0);
         if forward {
             let mut volume = [0.0; L];
@@ -161,7 +173,8 @@ pub(crate) fn react<const L: usize>(
             // ASHRAE's coefficient is linear in the air speed; handbook section 4.
             let k = node.evaporation * params.evaporation[l] * (89.0 + 78.2 * speed[l]);
             let area = state.area[v][l];
-            let water = (k * state.vapour_gap[v][l] * area / state.latent[v][l] * time).clamp(-1e-3 * volume, 1e-3 * volume);
+            let water = (k * state.vapour_gap[v][l] * area / state.latent[v][l] * time)
+                .clamp(-1e-3 * volume, 1e-3 * volume);
             let to_air = k * state.gamma[v][l] * area;
             // Share of the loss at the start's temperature that a decay of x time constants has, (1 - exp(-x))/x, by its Padé form
             // 1/(1 + x/2 + x²/12): right to x³/720, and a film of water on a large floor does not swing about the room's temperature.
@@ -248,7 +261,8 @@ fn exchanges<const L: usize>(
             let level = actuator.mark.map(|m| plan.nodes[v.idx()].floor + m);
             for l in 0..L {
                 let wet = level.is_none_or(|m| state.surface[v.idx()][l] > m);
-                scratch.exchange[v.idx()][l] += if wet { actuator.exchange * strength[l] * run[l] / time } else { 0.0 };
+                scratch.exchange[v.idx()][l] +=
+                    if wet { actuator.exchange * strength[l] * run[l] / time } else { 0.0 };
             }
         }
         if let Some(blow) = actuator.blows {
@@ -347,7 +361,9 @@ fn gases<const L: usize>(
     }
     if water.consumption_meq_l_day > 0.0 {
         let v = plan.system.livestock.as_ref().map(|x| x.vessel.idx());
-        let v = v.or_else(|| plan.system.vessels.iter().position(|x| x.role == system::model::VesselRole::Display));
+        let v = v.or_else(|| {
+            plan.system.vessels.iter().position(|x| x.role == system::model::VesselRole::Display)
+        });
         if let Some(v) = v {
             // Calcification takes two alkalinity, one carbon and one calcium.
             let wanted = water.consumption_meq_l_day * plan.tank_volume / 86_400.0 * time;

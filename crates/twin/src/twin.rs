@@ -224,7 +224,8 @@ impl<'p, const L: usize> Twin<'p, L> {
                 celsius,
             );
             let other = water.ph_nbs.map_or(Known::Pco2(air), Known::PhNbs);
-            let dic = (constants.solve(Known::Alkalinity(ta), other, 1.0)).map_or(0.9 * ta, |c| c.dic_umol_per_kg);
+            let dic =
+                (constants.solve(Known::Alkalinity(ta), other, 1.0)).map_or(0.9 * ta, |c| c.dic_umol_per_kg);
             self.state.content[v * N_CONTENTS + CARBON][l] = dic * 1e-6 * rho * volume;
         }
     }
@@ -372,8 +373,10 @@ impl<'p, const L: usize> Twin<'p, L> {
 
     /// Lanes in which a message gets out of the house: the path is fed and whole.
     pub fn path_alive(&self) -> Mask {
-        let fed = self.plan.system.telling.supply.map_or(!self.flaws.house_out, |s| self.state.alive[s.idx()]);
-        fed & !self.flaws.path_dead & all::<L>()
+        let fed =
+            self.plan.system.telling.supply.map_or(!self.flaws.house_out, |s| self.state.alive[s.idx()]);
+        let running = self.plan.system.telling.through.map_or(all::<L>(), |a| self.state.running[a.idx()]);
+        fed & running & !self.flaws.path_dead & all::<L>()
     }
 
     /// Raw codes of all sensors at this scan, in the order of the file.

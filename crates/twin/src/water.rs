@@ -72,7 +72,12 @@ impl<const L: usize> Scratch<L> {
 
 /// Surface elevation and open area of a vessel from its volume.
 #[inline(always)]
-pub(crate) fn level<const L: usize>(node: &Node, volume: &Lane<L>, surface: &mut Lane<L>, area: &mut Lane<L>) {
+pub(crate) fn level<const L: usize>(
+    node: &Node,
+    volume: &Lane<L>,
+    surface: &mut Lane<L>,
+    area: &mut Lane<L>,
+) {
     if let [only] = node.segments.as_slice() {
         let inverse = 1.0 / only.area;
         for l in 0..L {
@@ -290,12 +295,7 @@ fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scrat
 
 /// Decides which lanes are calm.
 #[inline(always)]
-fn rest<const L: usize>(
-    plan: &Plan,
-    state: &mut State<L>,
-    scratch: &Scratch<L>,
-    awake: Mask,
-) {
+fn rest<const L: usize>(plan: &Plan, state: &mut State<L>, scratch: &Scratch<L>, awake: Mask) {
     let mut restless: Mask = 0;
     // A lane stays calm until the next slow step at the latest; nothing may run dry in that time.
     let most_steps = plan.slow_every as f64 * f64::from(plan.substeps);
@@ -489,7 +489,17 @@ fn pumped<const L: usize>(
     out: &mut PassFlow<L>,
 ) -> bool {
     let Law::Pumped {
-        pump, boost, with_pump, intake, outlet, break_at, check_valve, hold, hold_volume, primed, ..
+        pump,
+        boost,
+        with_pump,
+        intake,
+        outlet,
+        break_at,
+        check_valve,
+        hold,
+        hold_volume,
+        primed,
+        ..
     } = &plan.passes[i].law
     else {
         return false;
@@ -576,13 +586,15 @@ fn line<const L: usize>(
             let on_floor = has(flaws.to_floor[i], l);
             let lower = if on_floor { f64::NEG_INFINITY } else { down[l] };
             let drowned = lower > end;
-            let head = up[l] - if on_floor { 0.0 } else { lower.max(end) };
+            let fall = up[l] - if on_floor { 0.0 } else { lower.max(end) };
+            // Backward it runs out of the intake, which may hang in the air.
+            let head = if fall > 0.0 { fall } else { (up[l].max(*intake) - lower).min(0.0) };
             let runs = if head > 0.0 { up[l] > *intake } else { drowned };
             let answer = resistance.flow(if runs { head } else { 0.0 });
             let share = if head > 0.0 { wet } else { 1.0 } * flaws.open[i][l];
             let slope = if runs { answer.slope * share } else { 0.0 };
             out.taken[l] = answer.flow * share;
-            out.by_from[l] = slope + if runs && head > 0.0 { answer.flow * wet_slope } else { 0.0 };
+            out.by_from[l] = if up[l] > *intake { slope } else { 0.0 } + if runs && head > 0.0 { answer.flow * wet_slope } else { 0.0 };
             out.by_to[l] = if drowned { -slope } else { 0.0 };
             // A full line is looked at in any case, so that it can lose its water.
             moves = true;
@@ -667,7 +679,7 @@ fn settle<const L: usize>(
                     let on_floor = has(flaws.to_floor[i], l);
                     let (source, sink) = (state.surface[pass.from][l], state.surface[pass.to][l]);
                     let forward = source > *intake && (on_floor || source > sink.max(end));
-                    let backward = !on_floor && sink > end && sink > source;
+                    let backward = !on_floor && sink > end && sink > source.max(*intake);
                     if has(awake, l) {
                         put(is_primed, l, forward || backward);
                     }

@@ -5,7 +5,8 @@ use units::Kind;
 use super::context::{Context, Entry, Thing};
 use crate::diagnostic::Diagnostic;
 use crate::model::{
-    Bund, Climate, ClimateIdx, Corner, Livestock, Priority, Response, SupplyIdx, Telling, VesselIdx, Water,
+    ActuatorIdx, Bund, Climate, ClimateIdx, Corner, Livestock, Priority, Response, SupplyIdx, Telling,
+    VesselIdx, Water,
 };
 use crate::raw::{Bound, Table};
 use crate::timezone;
@@ -94,6 +95,7 @@ pub(super) fn system<'a>(context: &Context<'a>, root: &Table<'a>) -> Settings {
     if let Some(telling) = table.get("telling").and_then(|f| f.table()) {
         settings.telling = Telling {
             supply: context.refer_key(&telling, "supply", Thing::Supply).map(SupplyIdx),
+            through: context.refer_key(&telling, "through", Thing::Actuator).map(ActuatorIdx),
             heartbeat_s: telling.quantity("heartbeat", Kind::Time, Bound::Positive),
             from_priority: telling.get("from").and_then(|f| f.word(PRIORITIES)).unwrap_or_default(),
         };
