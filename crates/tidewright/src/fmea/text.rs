@@ -164,13 +164,13 @@ fn hidden(fmea: &Fmea, console: &Console) -> String {
 pub fn table(system: &System, fmea: &Fmea, rows: &[Row], console: &Console) -> String {
     let table = Table {
         columns: vec![
-            Column::text("Verdict", 0, 8),
+            Column::text("Verdict", 0, 12),
             Column::text("Fault", 0, 24),
             Column::text("Breaks", 0, 8),
             Column::number("After", 0),
             Column::number("Margin", 1),
             Column::number("Alarm lead", 2),
-            Column::text("Severity", 3, 8),
+            Column::text("Severity", 3, 12),
             Column::text("Worst at", 4, 9),
         ],
         rows: rows
