@@ -253,6 +253,7 @@ fn evaluate<const L: usize>(
                 moving |= *drive != target[l];
                 if *drive != before && plan.moves_water[a] {
                     put(&mut state.calm[0], l, false);
+                    put(&mut state.resting[0], l, false);
                 }
             }
             state.running[a] = on;

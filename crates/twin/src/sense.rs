@@ -216,25 +216,32 @@ pub(crate) fn read<const L: usize>(
             SensorKind::Float { closed_above, .. } => {
                 let Some(v) = sensor.vessel.map(|v| v.idx()) else { continue };
                 let surface = &state.surface[v];
+                // Far from both marks the ripple cannot matter, and costs as much as all the rest.
                 let reach = NOISE_REACH * RIPPLE;
                 let mut near = false;
                 for l in 0..L {
                     near |= (surface[l] - probe.low).abs() < reach || (surface[l] - probe.high).abs() < reach;
                 }
-                // Far from both marks the ripple cannot matter, and costs as much as all the rest.
                 let ripple = if near { RIPPLE * shake() } else { 0.0 };
+                let (high, low) = (probe.high - ripple, probe.low - ripple);
                 let (mut up, mut down): (Mask, Mask) = (0, 0);
                 for l in 0..L {
-                    up |= ((surface[l] + ripple > probe.high) as Mask) << l;
-                    down |= ((surface[l] + ripple < probe.low) as Mask) << l;
+                    up |= ((surface[l] > high) as Mask) << l;
+                    down |= ((surface[l] < low) as Mask) << l;
                 }
                 let above = (state.above[i] | up) & !down;
+                if above == state.above[i] && !fresh && flaws.flawed[i] == 0 {
+                    continue;
+                }
                 state.above[i] = above;
                 let closed = if *closed_above { above } else { !above };
                 for l in 0..L {
                     code[l] = i32::from(has(closed, l));
                 }
             }
+            // Nothing of these changes while supplies live and the floor is dry.
+            SensorKind::Presence { .. } | SensorKind::Button if !fresh && flaws.flawed[i] == 0 => continue,
+            SensorKind::Leak if !fresh && flaws.flawed[i] == 0 && state.spilled[0] == [0.0; L] => continue,
             SensorKind::Leak => {
                 for l in 0..L {
                     code[l] = i32::from(state.spilled[0][l] > WETTING);

@@ -142,6 +142,8 @@ state! {
         bare,
         /// One: no level moves; the kept flows hold until something changes.
         calm,
+        /// One: was calm until this slow step.
+        resting,
         /// One: the room's heating is without mains.
         cold_house,
     }
@@ -221,6 +223,7 @@ impl<const L: usize> State<L> {
             running: vec![0; na],
             bare: vec![0; na],
             calm: vec![0; 1],
+            resting: vec![0; 1],
             cold_house: vec![0; 1],
             code: vec![[0; L]; ns],
             duty: vec![[0; L]; na],

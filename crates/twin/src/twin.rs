@@ -334,6 +334,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     /// Something changed in a lane that neither commands nor levels show.
     fn wake(&mut self, l: usize) {
         put(&mut self.state.calm[0], l, false);
+        put(&mut self.state.resting[0], l, false);
         self.gear.forget();
         self.reread = true;
     }
@@ -412,6 +413,7 @@ impl<'p, const L: usize> Twin<'p, L> {
         let plan = self.plan;
         let time = plan.slow_every as f64 * plan.scan_s();
         self.gear.flush(plan, &mut self.state);
+        self.state.resting[0] = self.state.calm[0];
         self.state.calm[0] = 0;
         for i in 0..plan.system.sensors.len() {
             sense::count_pulses(plan, &mut self.state, i, true);

@@ -18,7 +18,10 @@ use crate::state::State;
 use crate::twin::Params;
 
 /// Fastest movement of any level in a calm lane, m/s.
-const CALM_M_S: f64 = 5e-6;
+const CALM_M_S: f64 = 8e-6;
+/// Largest error of a kept flow that a vessel's own movement makes until the next slow step, m³/s. Without it a vessel whose outflow
+/// answers fast (a chamber behind a baffle) would drift away while calm and need several steps to come back.
+const CALM_FLOW_M3_S: f64 = 2.5e-6;
 /// Fastest change of what a pipe holds in a calm lane, m³/s.
 const CALM_HELD_M3_S: f64 = 1e-7;
 
@@ -34,8 +37,13 @@ pub(crate) struct Scratch<const L: usize> {
     moving: Vec<usize>,
     /// Change of each vessel's volume in a step by the kept flows, m³.
     net: Vec<Lane<L>>,
+    /// Change of all flows of a vessel with its own level, m²/s.
+    slope: Vec<Lane<L>>,
     /// What is left in each vessel while its passes are settled, m³.
     left: Vec<Lane<L>>,
+    /// Step of each lane, s, and its inverse.
+    dt: Lane<L>,
+    per_dt: Lane<L>,
     /// `moving` and `net` do not fit the state.
     stale: bool,
 }
@@ -59,7 +67,10 @@ impl<const L: usize> Scratch<L> {
             active: Vec::with_capacity(plan.passes.len()),
             moving: Vec::with_capacity(plan.passes.len()),
             net: vec![[0.0; L]; plan.nodes.len()],
+            slope: vec![[0.0; L]; plan.nodes.len()],
             left: vec![[0.0; L]; plan.nodes.len()],
+            dt: [plan.dt; L],
+            per_dt: [1.0 / plan.dt; L],
             stale: true,
         }
     }
@@ -192,9 +203,18 @@ fn solve<const L: usize>(
     awake: Mask,
 ) {
     let dt = plan.dt;
+    // A lane that was calm until this slow step is solved for the whole time until the next: backward Euler has no limit of step, and
+    // the flows then fit the levels that they lead to.
+    let resting = state.resting[0];
+    let longest = plan.slow_every as f64 * f64::from(plan.substeps) * dt;
+    for l in 0..L {
+        scratch.dt[l] = if has(resting, l) { longest } else { dt };
+        scratch.per_dt[l] = 1.0 / scratch.dt[l];
+    }
+    state.resting[0] = 0;
     scratch.active.clear();
     for i in 0..plan.passes.len() {
-        if evaluate(plan, params, flaws, state, i, &mut scratch.flows[i]) {
+        if evaluate(plan, params, flaws, state, i, &scratch.dt, &mut scratch.flows[i]) {
             scratch.active.push(i);
         } else {
             let (taken, given) = (&mut state.flow_taken[i], &mut state.flow_given[i]);
@@ -206,14 +226,7 @@ fn solve<const L: usize>(
         }
     }
     scratch.matrix.fill([0.0; L]);
-    for v in 0..plan.nodes.len() {
-        scratch.right[v] = [0.0; L];
-        let Some(at) = plan.solver.entry(v, v) else { continue };
-        let (entry, area) = (&mut scratch.matrix[at], &state.area[v]);
-        for l in 0..L {
-            entry[l] = area[l] / dt;
-        }
-    }
+    scratch.right.fill([0.0; L]);
     for &i in &scratch.active {
         let pass = &plan.passes[i];
         let flow = &scratch.flows[i];
@@ -243,6 +256,14 @@ fn solve<const L: usize>(
             entry[l] -= flow.by_to[l];
         }
     }
+    for v in 0..plan.nodes.len() {
+        let Some(at) = plan.solver.entry(v, v) else { continue };
+        let (entry, area) = (&mut scratch.matrix[at], &state.area[v]);
+        scratch.slope[v] = *entry;
+        for l in 0..L {
+            entry[l] += area[l] * scratch.per_dt[l];
+        }
+    }
     plan.solver.solve(&mut scratch.matrix, &mut scratch.right);
     scratch.left.clone_from(&state.volume);
     for at in 0..scratch.active.len() {
@@ -251,12 +272,12 @@ fn solve<const L: usize>(
         // Several ways out of one vessel share what is in it, in the order of the passes.
         let (left, floor) = (&mut scratch.left[plan.passes[i].from], flaws.to_floor[i]);
         for l in 0..L {
-            left[l] -= if has(floor, l) { taken[l].max(0.0) } else { taken[l] } * dt;
+            left[l] -= if has(floor, l) { taken[l].max(0.0) } else { taken[l] } * scratch.dt[l];
         }
         if plan.passes[i].to != FLOOR {
             let left = &mut scratch.left[plan.passes[i].to];
             for l in 0..L {
-                left[l] += if has(floor, l) { given[l].min(0.0) } else { given[l] } * dt;
+                left[l] += if has(floor, l) { given[l].min(0.0) } else { given[l] } * scratch.dt[l];
             }
         }
         let (kept_taken, kept_given) = (&mut state.flow_taken[i], &mut state.flow_given[i]);
@@ -302,9 +323,12 @@ fn rest<const L: usize>(plan: &Plan, state: &mut State<L>, scratch: &Scratch<L>,
     let (calm_m, calm_held) = (CALM_M_S * plan.dt, CALM_HELD_M3_S * plan.dt);
     for v in 0..plan.nodes.len() {
         let (net, area, volume) = (&scratch.net[v], &state.area[v], &state.volume[v]);
+        let slope = &scratch.slope[v];
         for l in 0..L {
+            let moved = net[l].abs();
             let dry = volume[l] + most_steps * net[l] < 0.0;
-            restless |= ((dry || net[l].abs() > calm_m * area[l]) as Mask) << l;
+            let drifts = moved * most_steps * slope[l] > CALM_FLOW_M3_S * area[l];
+            restless |= ((dry || drifts || moved > calm_m * area[l]) as Mask) << l;
         }
     }
     for &i in &scratch.moving {
@@ -324,6 +348,7 @@ fn rest<const L: usize>(plan: &Plan, state: &mut State<L>, scratch: &Scratch<L>,
 }
 
 /// Flow and derivatives of one pass; false when nothing moves in any lane.
+#[allow(clippy::too_many_arguments)]
 #[inline(always)]
 fn evaluate<const L: usize>(
     plan: &Plan,
@@ -331,6 +356,7 @@ fn evaluate<const L: usize>(
     flaws: &Flaws<L>,
     state: &State<L>,
     i: usize,
+    dt: &Lane<L>,
     out: &mut PassFlow<L>,
 ) -> bool {
     let pass = &plan.passes[i];
@@ -380,7 +406,6 @@ fn evaluate<const L: usize>(
             let (up, down, open, held) = (*up, *down, *open, state.held[*hold]);
             let (mut taken, mut given) = ([0.0; L], [0.0; L]);
             let (mut by_from, mut by_to) = ([0.0; L], [0.0; L]);
-            let (dt, emptying) = (plan.dt, 1.0 / (plan.dt + residence));
             for l in 0..L {
                 let lower = if down[l] > outlet { down[l] } else { outlet };
                 let e = drain.flow(up[l] - inlet, inlet - lower);
@@ -389,7 +414,7 @@ fn evaluate<const L: usize>(
                 let backed = e.by_second * open[l];
                 by_to[l] = if down[l] > outlet { backed } else { 0.0 };
                 // What the pipe will give follows from what it holds; see `settle`.
-                given[l] = (held[l] + taken[l] * dt) * emptying;
+                given[l] = (held[l] + taken[l] * dt[l]) / (dt[l] + residence);
             }
             *out = PassFlow { taken, given, by_from, by_to };
             true
@@ -407,7 +432,7 @@ fn evaluate<const L: usize>(
             out.given = out.taken;
             true
         }
-        Law::Pumped { .. } => pumped(plan, params, flaws, state, i, up, down, out),
+        Law::Pumped { .. } => pumped(plan, params, flaws, state, i, dt, up, down, out),
         Law::Line { .. } => line(plan, flaws, state, i, up, down, out),
         Law::Siphon { resistance, inlet, outlet, primed } => {
             let primed = state.primed[*primed];
@@ -484,6 +509,7 @@ fn pumped<const L: usize>(
     flaws: &Flaws<L>,
     state: &State<L>,
     i: usize,
+    dt: &Lane<L>,
     up: &Lane<L>,
     down: &Lane<L>,
     out: &mut PassFlow<L>,
@@ -524,7 +550,7 @@ fn pumped<const L: usize>(
             out.by_to[l] = if submerged { -slope } else { 0.0 };
             // The pipe fills before anything comes out.
             let room = hold_volume - held[l];
-            out.given[l] = (out.taken[l] - room / plan.dt).max(0.0);
+            out.given[l] = (out.taken[l] - room / dt[l]).max(0.0);
             moves = true;
         } else {
             let shut = *check_valve && !has(flaws.check_leaks[i], l);
@@ -535,7 +561,7 @@ fn pumped<const L: usize>(
             let slope = if runs { answer.slope } else { 0.0 };
             // Lane by lane: what one lane leaves standing must not depend on whether another lane's water moves.
             let wet = held[l] > FILM;
-            let drains = if !runs && !shut && wet { held[l] / (plan.dt + DRAIN_BACK_S) } else { 0.0 };
+            let drains = if !runs && !shut && wet { held[l] / (dt[l] + DRAIN_BACK_S) } else { 0.0 };
             out.given[l] = answer.flow;
             out.taken[l] = answer.flow - drains;
             (out.by_from[l], out.by_to[l]) = if off_pump { (0.0, -slope) } else { (slope, -slope) };
@@ -594,7 +620,8 @@ fn line<const L: usize>(
             let share = if head > 0.0 { wet } else { 1.0 } * flaws.open[i][l];
             let slope = if runs { answer.slope * share } else { 0.0 };
             out.taken[l] = answer.flow * share;
-            out.by_from[l] = if up[l] > *intake { slope } else { 0.0 } + if runs && head > 0.0 { answer.flow * wet_slope } else { 0.0 };
+            out.by_from[l] = if up[l] > *intake { slope } else { 0.0 }
+                + if runs && head > 0.0 { answer.flow * wet_slope } else { 0.0 };
             out.by_to[l] = if drowned { -slope } else { 0.0 };
             // A full line is looked at in any case, so that it can lose its water.
             moves = true;
@@ -614,7 +641,7 @@ fn settle<const L: usize>(
     i: usize,
     awake: Mask,
 ) -> (Lane<L>, Lane<L>) {
-    let dt = plan.dt;
+    let dt = &scratch.dt;
     let pass = &plan.passes[i];
     let flow = &scratch.flows[i];
     let rise_from = &scratch.right[pass.from];
@@ -636,8 +663,8 @@ fn settle<const L: usize>(
         Law::Drain { hold, residence, .. } => {
             let held = &state.held[*hold];
             for l in 0..L {
-                taken[l] = (taken[l] + change[l]).max(0.0).min(most_taken[l].max(0.0) / dt);
-                given[l] = (held[l] + taken[l] * dt) * (1.0 / (dt + residence));
+                taken[l] = (taken[l] + change[l]).max(0.0).min(most_taken[l].max(0.0) / dt[l]);
+                given[l] = (held[l] + taken[l] * dt[l]) / (dt[l] + residence);
             }
         }
         Law::Pumped { pump, hold, hold_volume, primed, break_at, outlet, .. } => {
@@ -645,8 +672,8 @@ fn settle<const L: usize>(
             let is_primed: &mut Mask = &mut state.primed[*primed];
             for l in 0..L {
                 if state.drive[*pump][l] > 0.0 {
-                    taken[l] = (taken[l] + change[l]).max(0.0).min(most_taken[l].max(0.0) / dt);
-                    given[l] = (taken[l] - (hold_volume - held[l]) / dt).max(0.0);
+                    taken[l] = (taken[l] + change[l]).max(0.0).min(most_taken[l].max(0.0) / dt[l]);
+                    given[l] = (taken[l] - (hold_volume - held[l]) / dt[l]).max(0.0);
                     if given[l] > 0.0 && has(awake, l) {
                         put(is_primed, l, true);
                     }
@@ -655,10 +682,10 @@ fn settle<const L: usize>(
                 // Back flow is negative; it ends when the water has come down to where air gets in.
                 let limit = if has(flaws.hole_shut[i], l) { *outlet } else { break_at.max(*outlet) };
                 let over = (state.surface[pass.to][l] - limit).max(0.0) * state.area[pass.to][l];
-                let most = over.min(most_given[l].max(0.0)) / dt;
+                let most = over.min(most_given[l].max(0.0)) / dt[l];
                 given[l] = (given[l] + if given[l] < 0.0 { change[l] } else { 0.0 }).clamp(-most, 0.0);
                 let drains = flow.taken[l] < flow.given[l];
-                taken[l] = given[l] - if drains { (held[l] / (dt + DRAIN_BACK_S)).max(0.0) } else { 0.0 };
+                taken[l] = given[l] - if drains { (held[l] / (dt[l] + DRAIN_BACK_S)).max(0.0) } else { 0.0 };
                 if state.surface[pass.to][l] <= limit + AIR_GETS_IN && has(awake, l) {
                     put(is_primed, l, false);
                 }
@@ -669,7 +696,7 @@ fn settle<const L: usize>(
             for l in 0..L {
                 taken[l] += change[l];
                 if state.drive[*pump][l] > 0.0 {
-                    taken[l] = taken[l].max(0.0).min(most_taken[l].max(0.0) / dt);
+                    taken[l] = taken[l].max(0.0).min(most_taken[l].max(0.0) / dt[l]);
                     if has(awake, l) {
                         put(is_primed, l, !*occludes && taken[l] > 0.0);
                     }
@@ -683,8 +710,8 @@ fn settle<const L: usize>(
                     if has(awake, l) {
                         put(is_primed, l, forward || backward);
                     }
-                    let most = most_taken[l].max(0.0) / dt;
-                    let least = -most_given[l].max(0.0) / dt;
+                    let most = most_taken[l].max(0.0) / dt[l];
+                    let least = -most_given[l].max(0.0) / dt[l];
                     taken[l] = taken[l].min(most).max(least);
                 } else {
                     taken[l] = 0.0;
@@ -694,8 +721,8 @@ fn settle<const L: usize>(
         }
         Law::Siphon { primed, inlet, outlet, .. } => {
             for l in 0..L {
-                let least = -most_given[l].max(0.0) / dt;
-                taken[l] = (taken[l] + change[l]).min(most_taken[l].max(0.0) / dt).max(least);
+                let least = -most_given[l].max(0.0) / dt[l];
+                taken[l] = (taken[l] + change[l]).min(most_taken[l].max(0.0) / dt[l]).max(least);
                 let (up, down) = (state.surface[pass.from][l], state.surface[pass.to][l]);
                 // It stays full while one end is under water and the other no higher than that water.
                 let reach = inlet.max(*outlet);
@@ -711,17 +738,17 @@ fn settle<const L: usize>(
                 let x = taken[l] + change[l];
                 // The linearised flow must not turn round: over a crest water runs from the higher side.
                 taken[l] = if taken[l] >= 0.0 {
-                    x.max(0.0).min(most_taken[l].max(0.0) / dt)
+                    x.max(0.0).min(most_taken[l].max(0.0) / dt[l])
                 } else {
-                    x.min(0.0).max(-most_given[l].max(0.0) / dt)
+                    x.min(0.0).max(-most_given[l].max(0.0) / dt[l])
                 };
             }
             given = taken;
         }
         Law::Hole { .. } | Law::Sock { .. } => {
             for l in 0..L {
-                let least = -most_given[l].max(0.0) / dt;
-                taken[l] = (taken[l] + change[l]).min(most_taken[l].max(0.0) / dt).max(least);
+                let least = -most_given[l].max(0.0) / dt[l];
+                taken[l] = (taken[l] + change[l]).min(most_taken[l].max(0.0) / dt[l]).max(least);
             }
             given = taken;
         }
