@@ -6,9 +6,7 @@ use std::time::Instant;
 use twin::{Commands, Plan, Start, Twin};
 
 fn main() {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../examples/harbour-lane/system.toml");
-    let text = std::fs::read_to_string(path).expect("the example is part of the repository");
-    let system = system::load(&text).system.expect("the example has no error");
+    let system = benches::harbour_lane();
     let plan = Plan::new(&system);
     measure::<1>(&plan, 2_000_000);
     measure::<8>(&plan, 500_000);

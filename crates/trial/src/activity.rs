@@ -3,6 +3,7 @@
 //! A fault that forces a part into the state it has all the time anyway leaves the run equal to the healthy one, bit for bit, since
 //! noise is by counter; such runs need not be simulated.
 
+use system::System;
 use system::model::{PassageKind, SensorKind};
 use twin::Flaw;
 use twin::lanes::{Mask, all, has};
@@ -73,7 +74,7 @@ impl Activity {
             _ => above,
         };
         // A part that takes its state from the board alone: its load runs exactly when its contact is closed.
-        let never_runs = |a: usize| load(a) == (false, true);
+        let never_runs = |a: usize| load(a) == (false, true) || is_without_influence(system, a);
         let always_runs = |a: usize| load(a) == (true, false);
         match *flaw {
             Flaw::ContactStuck(s, above) => {
@@ -83,6 +84,11 @@ impl Activity {
             Flaw::ContactHeld(s) => always_closed(s.idx()) || always_open(s.idx()),
             Flaw::WireOpen(s) => is_contact(s.idx()) && always_open(s.idx()),
             Flaw::Welded(a) | Flaw::WontRestart(a) if always_runs(a.idx()) => true,
+            Flaw::Welded(a) => is_without_influence(system, a.idx()),
+            // A tube that the pump squeezes shut is no siphon, wherever its end hangs.
+            Flaw::LineSunk(p, _) => {
+                matches!(system.passages[p.idx()].kind, PassageKind::Line { occludes: true, .. })
+            }
             Flaw::WontRestart(a) => !self.starts.get(a.idx()).copied().unwrap_or(true) && never_runs(a.idx()),
             Flaw::Unplugged(a) | Flaw::LoadDead(a) | Flaw::Weak(a, _) => never_runs(a.idx()),
             Flaw::ThermostatWelded(a) => !self.dials.get(a.idx()).copied().unwrap_or(true),
@@ -93,6 +99,25 @@ impl Activity {
             _ => false,
         }
     }
+}
+
+/// Whether a load changes neither water, heat, air, light nor message path while it runs (a stirrer of the lime). What it draws from a
+/// battery is made good at once as long as the mains live, and no fault of its own takes the mains away.
+fn is_without_influence(system: &System, a: usize) -> bool {
+    let load = &system.actuators[a];
+    let drives = system.passages.iter().any(|p| match &p.kind {
+        PassageKind::Pumped { pump, .. } | PassageKind::Line { pump, .. } => pump.idx() == a,
+        _ => false,
+    });
+    let switches = system.supplies.iter().any(|s| s.through.is_some_and(|t| t.idx() == a));
+    let tells = system.telling.through.is_some_and(|t| t.idx() == a);
+    !(drives || switches || tells)
+        && load.heats.is_none()
+        && load.moves.is_none()
+        && load.exchange <= 0.0
+        && load.blows.is_none()
+        && load.lights.is_none()
+        && load.removes <= 0.0
 }
 
 impl<const L: usize> Watch<L> {

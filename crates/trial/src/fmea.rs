@@ -77,6 +77,8 @@ pub struct Fmea {
     pub window_s: f64,
     /// s a person takes to come.
     pub response_s: f64,
+    /// Outcomes without a fault, by place.
+    pub baseline: Vec<Outcome>,
     /// Work done.
     pub effort: Effort,
     /// Problems of acceptances: which entry, what.
@@ -166,6 +168,7 @@ pub fn run(
             .collect(),
         window_s,
         response_s: system.response.weekend_s,
+        baseline: baseline.clone(),
         effort,
         acceptance_findings,
     })

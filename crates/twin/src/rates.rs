@@ -3,7 +3,7 @@
 
 use seawater::carbonate::{BoronRatio, Constants};
 use seawater::oxygen::{O2_G_PER_MOL, saturation_mg_per_l};
-use seawater::vapour::{latent_heat_j_per_kg, saturation_pressure_pa, wet_partial_pressure_uatm};
+use seawater::vapour::{latent_heat_j_per_kg, saturation_pressure_pa};
 
 use crate::flaw::Flaws;
 use crate::lanes::has;
@@ -15,6 +15,8 @@ use crate::twin::Params;
 pub(crate) const CONSTANTS_EVERY: u64 = 10;
 /// Temperature to which the given gas exchange belongs, °C.
 const EXCHANGE_AT_C: f64 = 25.0;
+/// Natural logarithm of the temperature factor of gas transfer, 1.024 a kelvin.
+const LN_TEMPERATURE_FACTOR: f64 = 0.023_716_526_617_316_065;
 /// Specific gas constant of water vapour, J/kg/K.
 const VAPOUR_GAS_CONSTANT: f64 = 461.5;
 /// Heat of a cubic metre of air, J/m³/K at 25 °C.
@@ -68,10 +70,12 @@ pub(crate) fn step<const L: usize>(
 ) {
     let refresh = state.scan % (plan.rate_every * CONSTANTS_EVERY) == 0;
     let mut room_vapour = [0.0; L];
+    let mut co2_ppm = [0.0; L];
     for l in 0..L {
         let climate = flaws.climate[l].unwrap_or(params.climate[l]);
         let climate_now = plan.system.climates.get(climate);
         let humidity = climate_now.map_or(0.5, |c| c.humidity);
+        co2_ppm[l] = room_co2(plan, params, flaws, l);
         // A cooling room keeps its water: relative humidity is that of the climate's normal temperature.
         room_vapour[l] = humidity * saturation_pressure_pa(state.room_temperature[0][l]);
     }
@@ -106,14 +110,19 @@ pub(crate) fn step<const L: usize>(
             let latent = latent_heat_j_per_kg(t);
             state.air_temperature[v][l] = air_c;
             state.latent[v][l] = latent * 1000.0;
+            if node.evaporation <= 0.0 && !node.alive {
+                // Sealed fresh water: no vapour leaves it and nothing breathes in it.
+                continue;
+            }
             state.gamma[v][l] =
                 physics::evaporation::psychrometric_constant(seawater::STANDARD_ATMOSPHERE_PA, latent) * 1e-3;
-            state.vapour_gap[v][l] = (seawater::vapour::vapour_pressure_pa(s, t) - vapour) * 1e-3;
+            let over_water = seawater::vapour::vapour_pressure_pa(s, t);
+            state.vapour_gap[v][l] = (over_water - vapour) * 1e-3;
             if !node.alive {
                 continue;
             }
             state.exchange_factor[v][l] =
-                libm::exp((t - EXCHANGE_AT_C) * libm::log(physics::gas::TEMPERATURE_FACTOR));
+                libm::exp((t - EXCHANGE_AT_C) * LN_TEMPERATURE_FACTOR);
             state.oxygen_saturation[v][l] = saturation_mg_per_l(s, t) / O2_G_PER_MOL;
             if refresh {
                 state.constants_at_c[v][l] = t;
@@ -127,12 +136,9 @@ pub(crate) fn step<const L: usize>(
             let h = k.hydrogen_from(ta, dic, state.hydrogen[v][l]);
             state.hydrogen[v][l] = h;
             state.ph_nbs[v][l] = -libm::log10(h) + k.nbs_minus_total;
-            let air = wet_partial_pressure_uatm(
-                room_co2(plan, params, flaws, l),
-                seawater::STANDARD_ATMOSPHERE_PA,
-                s,
-                t,
-            );
+            // Dry mole fraction to wet pressure, uatm (handbook section 0, trap 6).
+            let dry = (seawater::STANDARD_ATMOSPHERE_PA - over_water) / seawater::STANDARD_ATMOSPHERE_PA;
+            let air = co2_ppm[l] * dry;
             let gap = k.co2_at_pco2_umol_per_kg(air) - k.co2_umol_per_kg(dic, h);
             state.carbon_gap[v][l] = gap * rho * 1e-6;
             let omega = k.omega_aragonite(state.content[at + CALCIUM][l] / mass, dic, h);
@@ -178,5 +184,15 @@ fn spaces<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, r
             state.space_temperature[a][l] = t;
             state.space_vapour[a][l] = p.min(saturation_pressure_pa(t.clamp(0.0, 60.0)));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::LN_TEMPERATURE_FACTOR;
+
+    #[test]
+    fn the_logarithm_is_that_of_the_factor() {
+        assert_eq!(LN_TEMPERATURE_FACTOR, libm::log(physics::gas::TEMPERATURE_FACTOR));
     }
 }

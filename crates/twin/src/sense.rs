@@ -189,6 +189,21 @@ impl Probe {
     }
 }
 
+/// Floats that nothing can switch before the next slow step while all water is calm.
+#[derive(Clone, Debug)]
+pub(crate) struct Quiet {
+    /// By sensor: farther from both marks than calm water can move.
+    far: Vec<bool>,
+    /// Some lane was awake since the last slow step.
+    pub disturbed: bool,
+}
+
+impl Quiet {
+    pub(crate) fn new(plan: &Plan) -> Self {
+        Quiet { far: vec![false; plan.system.sensors.len()], disturbed: true }
+    }
+}
+
 /// Noise never reaches farther than so many standard deviations; see [`noise`].
 const NOISE_REACH: f64 = 3.5;
 
@@ -202,8 +217,10 @@ pub(crate) fn read<const L: usize>(
     flaws: &Flaws<L>,
     state: &mut State<L>,
     fresh: bool,
+    quiet: &mut Quiet,
 ) {
-    let fresh = fresh || state.scan % plan.slow_every == 0;
+    let slow = state.scan % plan.slow_every == 0;
+    let fresh = fresh || slow;
     for (i, (sensor, probe)) in plan.system.sensors.iter().zip(&plan.probes).enumerate() {
         if probe.is_slow && !fresh && flaws.flawed[i] == 0 {
             continue;
@@ -216,9 +233,19 @@ pub(crate) fn read<const L: usize>(
             SensorKind::Float { closed_above, .. } => {
                 let Some(v) = sensor.vessel.map(|v| v.idx()) else { continue };
                 let surface = &state.surface[v];
+                if !fresh && !quiet.disturbed && quiet.far[i] && flaws.flawed[i] == 0 {
+                    continue;
+                }
                 // Far from both marks the ripple cannot matter, and costs as much as all the rest.
                 let reach = NOISE_REACH * RIPPLE;
                 let mut near = false;
+                if slow {
+                    // All that calm water can move until the next slow step, twice.
+                    let far = reach + 2.0 * crate::water::CALM_M_S * plan.slow_every as f64 * plan.scan_s();
+                    quiet.far[i] = (0..L).all(|l| {
+                        (surface[l] - probe.low).abs() > far && (surface[l] - probe.high).abs() > far
+                    });
+                }
                 for l in 0..L {
                     near |= (surface[l] - probe.low).abs() < reach || (surface[l] - probe.high).abs() < reach;
                 }

@@ -82,6 +82,7 @@ pub struct Twin<'p, const L: usize> {
     gear: gear::Last<L>,
     /// Supplies or flaws may have changed since the probes were read.
     reread: bool,
+    quiet: sense::Quiet,
     volumes: Vec<Lane<L>>,
 }
 
@@ -101,6 +102,7 @@ impl<'p, const L: usize> Twin<'p, L> {
             exchanges: Exchanges::new(plan),
             gear: gear::Last::new(plan),
             reread: true,
+            quiet: sense::Quiet::new(plan),
             volumes: vec![],
         };
         twin.fill();
@@ -280,6 +282,7 @@ impl<'p, const L: usize> Twin<'p, L> {
         self.scratch.forget();
         self.gear.forget();
         self.reread = true;
+        self.quiet.disturbed = true;
         for (v, node) in self.plan.nodes.iter().enumerate() {
             if node.alive {
                 let (s, t) = (self.state.constants_at_salinity[v][l], self.state.constants_at_c[v][l]);
@@ -337,6 +340,7 @@ impl<'p, const L: usize> Twin<'p, L> {
         put(&mut self.state.resting[0], l, false);
         self.gear.forget();
         self.reread = true;
+        self.quiet.disturbed = true;
     }
 
     /// Ends a hang: a watchdog or a person has reset the board.
@@ -383,7 +387,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     /// Raw codes of all sensors at this scan, in the order of the file.
     pub fn sense(&mut self) -> &[[i32; L]] {
         let fresh = std::mem::take(&mut self.reread);
-        sense::read(self.plan, self.start.seed, &self.flaws, &mut self.state, fresh);
+        sense::read(self.plan, self.start.seed, &self.flaws, &mut self.state, fresh, &mut self.quiet);
         &self.state.code
     }
 
@@ -403,9 +407,11 @@ impl<'p, const L: usize> Twin<'p, L> {
         let plan = self.plan;
         self.reread |= gear::step(plan, &self.flaws, &mut self.state, &mut self.gear, commands);
         water::step(plan, &self.params, &self.flaws, &mut self.state, &mut self.scratch);
+        self.quiet.disturbed |= self.state.calm[0] != all::<L>();
         self.state.scan += 1;
         if self.state.scan % plan.slow_every == 0 {
             self.slow();
+            self.quiet.disturbed = false;
         }
     }
 

@@ -18,7 +18,7 @@ use crate::state::State;
 use crate::twin::Params;
 
 /// Fastest movement of any level in a calm lane, m/s.
-const CALM_M_S: f64 = 8e-6;
+pub(crate) const CALM_M_S: f64 = 8e-6;
 /// Largest error of a kept flow that a vessel's own movement makes until the next slow step, m³/s. Without it a vessel whose outflow
 /// answers fast (a chamber behind a baffle) would drift away while calm and need several steps to come back.
 const CALM_FLOW_M3_S: f64 = 2.5e-6;
