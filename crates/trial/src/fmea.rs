@@ -234,6 +234,7 @@ impl Bench<'_> {
             1 => self.run_lanes::<1>(jobs, group),
             2 => self.run_lanes::<2>(jobs, group),
             3 | 4 => self.run_lanes::<4>(jobs, group),
+            5..=8 => self.run_lanes::<8>(jobs, group),
             _ => self.run_lanes::<MOST_LANES>(jobs, group),
         }
     }

@@ -2,7 +2,7 @@
 
 use system::model::{PassageKind, RuleForm, VesselRole};
 use twin::Start;
-use twin::lanes::{MOST_LANES, has};
+use twin::lanes::has;
 
 use crate::judge::{self, SAMPLE_S};
 use crate::model::Model;
@@ -12,6 +12,8 @@ use crate::stl::Monitor;
 /// Runs start here, s since 1970: 2026-01-14 00:00 UTC, a Wednesday; after two days' settling it is Friday.
 pub const EPOCH_UTC_S: i64 = 1_768_348_800;
 
+/// Nominal and the corners settle side by side.
+const LANES: usize = 8;
 const HOUR_S: f64 = 3600.0;
 const DAY_S: f64 = 86_400.0;
 /// Past a change of light before a fault strikes, s.
@@ -120,14 +122,14 @@ pub(crate) fn settle(
 ) -> Result<Vec<Origin>, String> {
     let system = model.system();
     let scan_s = model.plan.scan_s();
-    let n_corners = if wanted.nominal_only { 1 } else { 1 + system.corners.len().min(MOST_LANES - 1) };
+    let n_corners = if wanted.nominal_only { 1 } else { 1 + system.corners.len().min(LANES - 1) };
     let start = start(model, seed);
-    let corners: [Option<usize>; MOST_LANES] =
+    let corners: [Option<usize>; LANES] =
         std::array::from_fn(|l| if l == 0 || l >= n_corners { None } else { Some(l - 1) });
     let prototypes = monitors(model)?;
     let mut warm: Vec<Vec<Monitor>> = vec![prototypes; n_corners];
-    let mut sample = vec![vec![0.0; system.truths.len()]; MOST_LANES];
-    let mut rig: Rig<'_, MOST_LANES> = Rig::new(model, start, &corners);
+    let mut sample = vec![vec![0.0; system.truths.len()]; LANES];
+    let mut rig: Rig<'_, LANES> = Rig::new(model, start, &corners);
     let (on, off) = light_minutes(model);
     let local_midnight_s = -f64::from(start.local_offset_s);
     let at =
@@ -156,7 +158,7 @@ pub(crate) fn settle(
                 }
             }
         }
-        let take = |origins: &mut Vec<Origin>, rig: &Rig<'_, MOST_LANES>, l: usize, instant: Instant| {
+        let take = |origins: &mut Vec<Origin>, rig: &Rig<'_, LANES>, l: usize, instant: Instant| {
             origins.push(Origin {
                 instant,
                 corner: corners[l],

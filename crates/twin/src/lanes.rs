@@ -6,11 +6,11 @@
 /// One number for each lane.
 pub type Lane<const L: usize> = [f64; L];
 
-/// One bit for each lane; at most eight lanes run side by side.
-pub type Mask = u8;
+/// One bit for each lane; at most sixteen lanes run side by side.
+pub type Mask = u16;
 
 /// Most lanes that a [`Mask`] can hold.
-pub const MOST_LANES: usize = 8;
+pub const MOST_LANES: usize = 16;
 
 /// The mask with all of the first `L` lanes set.
 pub const fn all<const L: usize>() -> Mask {

@@ -7,7 +7,7 @@
 use seawater::oxygen::O2_G_PER_MOL;
 
 use crate::flaw::Flaws;
-use crate::lanes::{Lane, has};
+use crate::lanes::{Lane, Mask, has};
 use crate::plan::{FLOOR, Law, Plan};
 use crate::state::{ALKALINITY, CALCIUM, CARBON, HEAT, N_CONTENTS, OXYGEN, SALT, State, ledger};
 use crate::twin::Params;
@@ -40,7 +40,7 @@ pub(crate) fn carry<const L: usize>(
     for edge in &plan.edges {
         let moved = if edge.given { &state.given[edge.pass] } else { &state.taken[edge.pass] };
         let floor = if edge.to == FLOOR {
-            0xff
+            Mask::MAX
         } else if is_end(plan, edge) {
             flaws.to_floor[edge.pass]
         } else {
@@ -60,7 +60,7 @@ pub(crate) fn carry<const L: usize>(
     for edge in &plan.edges {
         let moved = if edge.given { state.given[edge.pass] } else { state.taken[edge.pass] };
         let floor = if edge.to == FLOOR {
-            0xff
+            Mask::MAX
         } else if is_end(plan, edge) {
             flaws.to_floor[edge.pass]
         } else {
@@ -83,7 +83,7 @@ pub(crate) fn carry<const L: usize>(
         }
         if edge.given && (0..L).any(|l| state.run_off[edge.pass][l] > 0.0) {
             let volume = state.run_off[edge.pass];
-            shift(state, running, edge.from, FLOOR, &volume, 0xff);
+            shift(state, running, edge.from, FLOOR, &volume, Mask::MAX);
         }
     }
     debug_assert!(running.len() == n + plan.n_holds);
@@ -104,7 +104,7 @@ fn shift<const L: usize>(
     from: usize,
     to: usize,
     volume: &Lane<L>,
-    floor: u8,
+    floor: Mask,
 ) {
     let mut share = [0.0; L];
     for l in 0..L {
