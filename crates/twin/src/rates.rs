@@ -46,7 +46,9 @@ pub(crate) fn room<const L: usize>(
         let climate = flaws.climate[l].unwrap_or(params.climate[l]);
         let normal = climate_c(plan, climate, local_s);
         let without = plan.system.climates.get(climate).and_then(|c| c.without_mains);
-        let falls = flaws.room_falls[l].or(without.filter(|_| has(state.cold_house[0], l)));
+        // Where nothing is heated (summer), a dead heating changes nothing.
+        let off = flaws.room_falls[l].filter(|_| without.is_some());
+        let falls = off.or(without.filter(|_| has(state.cold_house[0], l)));
         let fall = &mut state.room_fall[0][l];
         let (to, time) = falls.or(without).unwrap_or((normal, 3600.0));
         let target = if falls.is_some() { 1.0 } else { 0.0 };
@@ -121,8 +123,7 @@ pub(crate) fn step<const L: usize>(
             if !node.alive {
                 continue;
             }
-            state.exchange_factor[v][l] =
-                libm::exp((t - EXCHANGE_AT_C) * LN_TEMPERATURE_FACTOR);
+            state.exchange_factor[v][l] = libm::exp((t - EXCHANGE_AT_C) * LN_TEMPERATURE_FACTOR);
             state.oxygen_saturation[v][l] = saturation_mg_per_l(s, t) / O2_G_PER_MOL;
             if refresh {
                 state.constants_at_c[v][l] = t;
