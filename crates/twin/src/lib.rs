@@ -22,6 +22,11 @@
 //! Stratification inside a vessel, waves, calcium carbonate precipitation, nutrients, growth, temperature dependence of respiration,
 //! heat of the pipes, condensation. Volumes add when waters mix; a cubic metre evaporated is a cubic metre of fresh water.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes are walked by index so that all arrays of a loop move together"
+)]
+
 mod flaw;
 mod gear;
 pub mod lanes;

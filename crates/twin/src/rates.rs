@@ -70,7 +70,7 @@ pub(crate) fn step<const L: usize>(
     state: &mut State<L>,
     constants: &mut [[Constants; L]],
 ) {
-    let refresh = state.scan % (plan.rate_every * CONSTANTS_EVERY) == 0;
+    let refresh = state.scan.is_multiple_of(plan.rate_every * CONSTANTS_EVERY);
     let mut room_vapour = [0.0; L];
     let mut co2_ppm = [0.0; L];
     for l in 0..L {

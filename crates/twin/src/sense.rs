@@ -147,7 +147,9 @@ pub(crate) fn follow<const L: usize>(
 pub(crate) fn count_pulses<const L: usize>(plan: &Plan, state: &mut State<L>, sensor: usize, clear: bool) {
     let SensorKind::Flow { passage, pulses_per_litre } = plan.system.sensors[sensor].kind else { return };
     for l in 0..L {
-        let passed: f64 = plan.passes_of[passage.idx()].iter().map(|&p| state.given[p][l]).sum();
+        let owed = state.owed[0][l];
+        let passes = plan.passes_of[passage.idx()].iter();
+        let passed: f64 = passes.map(|&p| state.given[p][l] + state.flow_given[p][l] * owed).sum();
         let fresh = (passed - state.lagged[sensor][l]).max(0.0);
         state.ideal[sensor][l] += fresh * 1000.0 * pulses_per_litre;
         state.lagged[sensor][l] = if clear { 0.0 } else { passed };
@@ -194,13 +196,22 @@ impl Probe {
 pub(crate) struct Quiet {
     /// By sensor: farther from both marks than calm water can move.
     far: Vec<bool>,
+    /// Some continuous level sensor reads the surfaces at each scan.
+    reads_levels: bool,
     /// Some lane was awake since the last slow step.
     pub disturbed: bool,
 }
 
 impl Quiet {
+    /// Whether somebody looks at the surfaces before the next slow step though all water is calm.
+    pub(crate) fn needs_levels(&self, plan: &Plan) -> bool {
+        let near = |(sensor, far): (&Sensor, &bool)| !far && matches!(sensor.kind, SensorKind::Float { .. });
+        self.disturbed || self.reads_levels || plan.system.sensors.iter().zip(&self.far).any(near)
+    }
+
     pub(crate) fn new(plan: &Plan) -> Self {
-        Quiet { far: vec![false; plan.system.sensors.len()], disturbed: true }
+        let reads_levels = plan.system.sensors.iter().any(|s| matches!(s.kind, SensorKind::Level { .. }));
+        Quiet { far: vec![false; plan.system.sensors.len()], reads_levels, disturbed: true }
     }
 }
 
@@ -219,7 +230,7 @@ pub(crate) fn read<const L: usize>(
     fresh: bool,
     quiet: &mut Quiet,
 ) {
-    let slow = state.scan % plan.slow_every == 0;
+    let slow = state.scan.is_multiple_of(plan.slow_every);
     let fresh = fresh || slow;
     for (i, (sensor, probe)) in plan.system.sensors.iter().zip(&plan.probes).enumerate() {
         if probe.is_slow && !fresh && flaws.flawed[i] == 0 {

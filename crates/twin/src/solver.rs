@@ -8,12 +8,15 @@ use crate::lanes::Lane;
 /// Where an entry stands in the flat store of the matrix.
 type Entry = u32;
 
+/// A row below a pivot: `(row, entry (row, pivot), [(entry (row, j), entry (pivot, j))])`.
+type RowBelow = (u32, Entry, Vec<(Entry, Entry)>);
+
 #[derive(Clone, Debug)]
 struct Pivot {
     row: u32,
     diagonal: Entry,
-    /// Rows below: `(row, entry (row, pivot), [(entry (row, j), entry (pivot, j))])`.
-    below: Vec<(u32, Entry, Vec<(Entry, Entry)>)>,
+    /// Rows below.
+    below: Vec<RowBelow>,
     /// Entries of the pivot's row to the right: `(column, entry)`.
     right: Vec<(u32, Entry)>,
 }

@@ -74,6 +74,8 @@ state! {
         /// By pass: m³ taken and given in each step while the lane is calm.
         flow_taken,
         flow_given,
+        /// One: steps that a calm lane's volumes and sums do not hold yet.
+        owed,
         /// By pass: m³ run back out of the pipe onto the floor since the last slow step.
         run_off,
         /// By vessel: J put in by gear since the last slow step.
@@ -183,6 +185,7 @@ impl<const L: usize> State<L> {
             given: zeros(np),
             run_off: zeros(np),
             flow_taken: zeros(np),
+            owed: zeros(1),
             flow_given: zeros(np),
             gear_heat: zeros(nv),
             run_time: zeros(na),

@@ -279,7 +279,7 @@ impl<'p, const L: usize> Twin<'p, L> {
     pub fn set_lane(&mut self, l: usize, from: &Snapshot) {
         self.gear.add_up(&mut self.state);
         self.state.set_lane(l, from);
-        self.scratch.forget();
+        self.scratch.renew(self.plan, &self.flaws, &self.state);
         self.gear.forget();
         self.reread = true;
         self.quiet.disturbed = true;
@@ -294,8 +294,8 @@ impl<'p, const L: usize> Twin<'p, L> {
     /// Puts a flaw into one lane from now on.
     pub fn set_flaw(&mut self, l: usize, flaw: Flaw) {
         let scan = self.state.scan;
-        self.flaws.set(self.plan, l, flaw, scan);
         self.wake(l);
+        self.flaws.set(self.plan, l, flaw, scan);
         match flaw {
             Flaw::Empty(v) => {
                 let dead = self.plan.system.vessels[v.idx()].dead_level;
@@ -312,6 +312,7 @@ impl<'p, const L: usize> Twin<'p, L> {
 
     /// Replaces what a vessel holds: a person's act outside the ledger.
     fn refill(&mut self, v: usize, l: usize, volume: f64, water: Option<(f64, f64)>) {
+        self.wake(l);
         let celsius = self.state.temperature[v][l];
         let (salinity, alkalinity) = water.unwrap_or_else(|| {
             let old = self.state.volume[v][l].max(1e-9);
@@ -319,7 +320,6 @@ impl<'p, const L: usize> Twin<'p, L> {
         });
         self.state.volume[v][l] = volume;
         self.pour(v, l, volume, celsius, salinity, alkalinity);
-        self.wake(l);
         let node = &self.plan.nodes[v];
         water::level(node, &self.state.volume[v], &mut self.state.surface[v], &mut self.state.area[v]);
     }
@@ -336,6 +336,9 @@ impl<'p, const L: usize> Twin<'p, L> {
 
     /// Something changed in a lane that neither commands nor levels show.
     fn wake(&mut self, l: usize) {
+        let (plan, lane) = (self.plan, crate::lanes::bit(l));
+        water::settle_up(plan, &self.flaws, &mut self.state, &mut self.scratch, lane);
+        water::surfaces(plan, &mut self.state, &self.scratch);
         put(&mut self.state.calm[0], l, false);
         put(&mut self.state.resting[0], l, false);
         self.gear.forget();
@@ -406,10 +409,11 @@ impl<'p, const L: usize> Twin<'p, L> {
     pub fn advance(&mut self, commands: Commands<'_, L>) {
         let plan = self.plan;
         self.reread |= gear::step(plan, &self.flaws, &mut self.state, &mut self.gear, commands);
-        water::step(plan, &self.params, &self.flaws, &mut self.state, &mut self.scratch);
+        let levels = self.quiet.needs_levels(plan);
+        water::step(plan, &self.params, &self.flaws, &mut self.state, &mut self.scratch, levels);
         self.quiet.disturbed |= self.state.calm[0] != all::<L>();
         self.state.scan += 1;
-        if self.state.scan % plan.slow_every == 0 {
+        if self.state.scan.is_multiple_of(plan.slow_every) {
             self.slow();
             self.quiet.disturbed = false;
         }
@@ -418,6 +422,8 @@ impl<'p, const L: usize> Twin<'p, L> {
     fn slow(&mut self) {
         let plan = self.plan;
         let time = plan.slow_every as f64 * plan.scan_s();
+        water::settle_up(plan, &self.flaws, &mut self.state, &mut self.scratch, all::<L>());
+        water::surfaces(plan, &mut self.state, &self.scratch);
         self.gear.flush(plan, &mut self.state);
         self.state.resting[0] = self.state.calm[0];
         self.state.calm[0] = 0;
@@ -431,7 +437,7 @@ impl<'p, const L: usize> Twin<'p, L> {
         for (v, node) in plan.nodes.iter().enumerate() {
             water::level(node, &self.state.volume[v], &mut self.state.surface[v], &mut self.state.area[v]);
         }
-        if self.state.scan % plan.rate_every == 0 {
+        if self.state.scan.is_multiple_of(plan.rate_every) {
             let elapsed = plan.rate_every as f64 * plan.scan_s();
             let local_s = self.local_s();
             rates::room(plan, &self.params, &self.flaws, &mut self.state, local_s, elapsed);
@@ -458,8 +464,14 @@ impl<'p, const L: usize> Twin<'p, L> {
             TruthKind::Salinity(v) => state.salinity[v.idx()],
             TruthKind::Ph(v) => state.ph_nbs[v.idx()],
             TruthKind::Alkalinity(v) => per_volume(v.idx(), ALKALINITY, 1.0),
-            TruthKind::Level(v) => state.surface[v.idx()].map(|z| z - self.plan.nodes[v.idx()].floor),
-            TruthKind::Volume(v) => state.volume[v.idx()],
+            TruthKind::Level(v) => {
+                let node = &self.plan.nodes[v.idx()];
+                let (mut surface, mut area) = ([0.0; L], [0.0; L]);
+                let now = water::volume_now(state, &self.scratch, v.idx());
+                water::level(node, &now, &mut surface, &mut area);
+                surface.map(|z| z - node.floor)
+            }
+            TruthKind::Volume(v) => water::volume_now(state, &self.scratch, v.idx()),
             TruthKind::Floor => {
                 let bund = self.plan.system.bund.map_or(0.0, |b| b.volume());
                 state.spilled[0].map(|v| (v - bund).max(0.0))
@@ -489,10 +501,10 @@ impl<'p, const L: usize> Twin<'p, L> {
     fn delivers(&self, a: usize) -> Mask {
         let mut out = all::<L>();
         for (i, pass) in self.plan.passes.iter().enumerate() {
-            if let Law::Pumped { pump, .. } = pass.law {
-                if pump == a {
-                    out &= !self.flaws.to_floor[i];
-                }
+            if let Law::Pumped { pump, .. } = pass.law
+                && pump == a
+            {
+                out &= !self.flaws.to_floor[i];
             }
         }
         for l in 0..L {
@@ -544,7 +556,10 @@ impl<'p, const L: usize> Twin<'p, L> {
         let n = self.plan.nodes.len() + self.plan.n_holds;
         let sum = |c: usize| (0..n).map(|i| state.content[i * N_CONTENTS + c][l]).sum();
         Books {
-            water_m3: state.volume.iter().chain(&state.held).map(|v| v[l]).sum(),
+            water_m3: (0..self.plan.nodes.len())
+                .map(|v| water::volume_now(state, &self.scratch, v)[l])
+                .chain((0..self.plan.n_holds).map(|h| water::held_now(self.plan, state, h, l)))
+                .sum(),
             salt_kg: sum(SALT),
             heat_j: sum(HEAT),
             evaporated_m3: state.ledger[ledger::EVAPORATED][l],

@@ -35,6 +35,8 @@ pub(crate) struct Scratch<const L: usize> {
     active: Vec<usize>,
     /// Passes with a kept flow in any lane.
     moving: Vec<usize>,
+    /// Those of them that end on the floor in any lane.
+    spilling: Vec<usize>,
     /// Change of each vessel's volume in a step by the kept flows, m³.
     net: Vec<Lane<L>>,
     /// Change of all flows of a vessel with its own level, m²/s.
@@ -66,6 +68,7 @@ impl<const L: usize> Scratch<L> {
             flows: vec![still; plan.passes.len()],
             active: Vec::with_capacity(plan.passes.len()),
             moving: Vec::with_capacity(plan.passes.len()),
+            spilling: Vec::with_capacity(plan.passes.len()),
             net: vec![[0.0; L]; plan.nodes.len()],
             slope: vec![[0.0; L]; plan.nodes.len()],
             left: vec![[0.0; L]; plan.nodes.len()],
@@ -75,9 +78,9 @@ impl<const L: usize> Scratch<L> {
         }
     }
 
-    /// A lane of the state came from elsewhere.
-    pub(crate) fn forget(&mut self) {
-        self.stale = true;
+    /// A lane of the state came from elsewhere: makes again what hangs on its flows.
+    pub(crate) fn renew(&mut self, plan: &Plan, flaws: &Flaws<L>, state: &State<L>) {
+        sum_up(plan, flaws, state, self);
     }
 }
 
@@ -123,7 +126,7 @@ fn ramp(depth: f64) -> (f64, f64) {
     }
 }
 
-/// One scan of water.
+/// One scan of water. With `levels` false the surfaces may be left as they are while all lanes are calm: nobody looks at them.
 #[inline(always)]
 pub(crate) fn step<const L: usize>(
     plan: &Plan,
@@ -131,9 +134,10 @@ pub(crate) fn step<const L: usize>(
     flaws: &Flaws<L>,
     state: &mut State<L>,
     scratch: &mut Scratch<L>,
+    levels: bool,
 ) {
     for _ in 0..plan.substeps {
-        substep(plan, params, flaws, state, scratch);
+        substep(plan, params, flaws, state, scratch, levels);
     }
 }
 
@@ -144,9 +148,14 @@ fn substep<const L: usize>(
     flaws: &Flaws<L>,
     state: &mut State<L>,
     scratch: &mut Scratch<L>,
+    levels: bool,
 ) {
     let awake = !state.calm[0] & all::<L>();
     if awake != 0 {
+        // Who has just woken still owes the steps that it slept through.
+        if settle_up(plan, flaws, state, scratch, awake) {
+            surfaces(plan, state, scratch);
+        }
         solve(plan, params, flaws, state, scratch, awake);
         scratch.stale = true;
     }
@@ -156,39 +165,112 @@ fn substep<const L: usize>(
             rest(plan, state, scratch, awake);
         }
     }
+    for owed in &mut state.owed[0] {
+        *owed += 1.0;
+    }
+    for &i in &scratch.spilling {
+        spill(plan, flaws, state, i);
+    }
+    if awake != 0 {
+        settle_up(plan, flaws, state, scratch, awake);
+    }
+    if awake != 0 || levels {
+        surfaces(plan, state, scratch);
+    }
+}
+
+/// Surfaces and areas of all vessels from their volumes as they are now.
+#[inline(always)]
+pub(crate) fn surfaces<const L: usize>(plan: &Plan, state: &mut State<L>, scratch: &Scratch<L>) {
     for (v, node) in plan.nodes.iter().enumerate() {
-        let (volume, net) = (&mut state.volume[v], &scratch.net[v]);
+        let now = volume_now(state, scratch, v);
+        level(node, &now, &mut state.surface[v], &mut state.area[v]);
+    }
+}
+
+/// Volume of a vessel with the steps that calm lanes owe, m³.
+#[inline(always)]
+pub(crate) fn volume_now<const L: usize>(state: &State<L>, scratch: &Scratch<L>, v: usize) -> Lane<L> {
+    let (volume, net, owed) = (&state.volume[v], &scratch.net[v], &state.owed[0]);
+    let mut now = [0.0; L];
+    for l in 0..L {
+        now[l] = volume[l] + net[l] * owed[l];
+    }
+    now
+}
+
+/// Water in a pipe with the steps that calm lanes owe, m³.
+pub(crate) fn held_now<const L: usize>(plan: &Plan, state: &State<L>, hold: usize, l: usize) -> f64 {
+    let flow = plan.passes.iter().position(|pass| match pass.law {
+        Law::Drain { hold: h, .. } | Law::Pumped { hold: h, .. } => h == hold,
+        _ => false,
+    });
+    let net = flow.map_or(0.0, |i| state.flow_taken[i][l] - state.flow_given[i][l]);
+    state.held[hold][l] + net * state.owed[0][l]
+}
+
+/// Adds the steps that some lanes owe to volumes and sums; whether there were any.
+#[inline(always)]
+pub(crate) fn settle_up<const L: usize>(
+    plan: &Plan,
+    flaws: &Flaws<L>,
+    state: &mut State<L>,
+    scratch: &mut Scratch<L>,
+    lanes: Mask,
+) -> bool {
+    let mut steps = state.owed[0];
+    let mut any = false;
+    for l in 0..L {
+        steps[l] = if has(lanes, l) { steps[l] } else { 0.0 };
+        any |= steps[l] != 0.0;
+    }
+    if !any {
+        return false;
+    }
+    if scratch.stale {
+        sum_up(plan, flaws, state, scratch);
+    }
+    for (volume, net) in state.volume.iter_mut().zip(&scratch.net) {
         for l in 0..L {
-            volume[l] += net[l];
+            volume[l] += net[l] * steps[l];
         }
-        level(node, volume, &mut state.surface[v], &mut state.area[v]);
     }
     for &i in &scratch.moving {
         let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
         let (sum_taken, sum_given) = (&mut state.taken[i], &mut state.given[i]);
         for l in 0..L {
-            sum_taken[l] += taken[l];
-            sum_given[l] += given[l];
+            sum_taken[l] += taken[l] * steps[l];
+            sum_given[l] += given[l] * steps[l];
         }
         if let Law::Drain { hold, .. } | Law::Pumped { hold, .. } = plan.passes[i].law {
             let held = &mut state.held[hold];
             for l in 0..L {
-                held[l] += taken[l] - given[l];
+                held[l] += (taken[l] - given[l]) * steps[l];
             }
         }
-        let floor = if plan.passes[i].to == FLOOR { all::<L>() } else { flaws.to_floor[i] };
-        if floor != 0 {
-            for l in (0..L).filter(|&l| has(floor, l)) {
-                state.spilled[0][l] += state.flow_given[i][l].max(0.0);
-                if plan.passes[i].to != FLOOR && state.flow_taken[i][l] < 0.0 {
-                    // Water that runs back through a hose that is off its pump goes to the floor, not into the pump's vessel.
-                    let back = -state.flow_taken[i][l];
-                    state.spilled[0][l] += back;
-                    state.run_off[i][l] += back;
-                    state.taken[i][l] += back;
-                }
+        if plan.passes[i].to != FLOOR && flaws.to_floor[i] != 0 {
+            for l in (0..L).filter(|&l| has(flaws.to_floor[i], l)) {
+                // Water that runs back through a hose that is off its pump goes to the floor, not into the pump's vessel.
+                let back = (-state.flow_taken[i][l]).max(0.0) * steps[l];
+                state.run_off[i][l] += back;
+                state.taken[i][l] += back;
             }
         }
+    }
+    let owed = &mut state.owed[0];
+    for l in 0..L {
+        owed[l] = if has(lanes, l) { 0.0 } else { owed[l] };
+    }
+    true
+}
+
+/// What one pass puts on bund and floor in a step.
+fn spill<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, i: usize) {
+    let to_floor = plan.passes[i].to == FLOOR;
+    let floor = if to_floor { all::<L>() } else { flaws.to_floor[i] };
+    for l in (0..L).filter(|&l| has(floor, l)) {
+        let back = if to_floor { 0.0 } else { (-state.flow_taken[i][l]).max(0.0) };
+        state.spilled[0][l] += state.flow_given[i][l].max(0.0) + back;
     }
 }
 
@@ -293,6 +375,7 @@ fn solve<const L: usize>(
 fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scratch: &mut Scratch<L>) {
     scratch.stale = false;
     scratch.moving.clear();
+    scratch.spilling.clear();
     scratch.net.fill([0.0; L]);
     for (i, pass) in plan.passes.iter().enumerate() {
         let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
@@ -301,6 +384,9 @@ fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scrat
         }
         scratch.moving.push(i);
         let floor = if pass.to == FLOOR { all::<L>() } else { flaws.to_floor[i] };
+        if floor != 0 {
+            scratch.spilling.push(i);
+        }
         let net = &mut scratch.net[pass.from];
         for l in 0..L {
             net[l] -= if has(floor, l) && pass.to != FLOOR { taken[l].max(0.0) } else { taken[l] };
