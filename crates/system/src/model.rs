@@ -1102,10 +1102,13 @@ pub struct Corner {
     pub reservoir: Option<f64>,
 }
 
+/// Failure mode of the row that shows what breaks at a corner with every part whole; its part is the corner or `nominal`.
+pub const NOTHING_WRONG: &str = "nothing wrong";
+
 /// A risk that the aquarist takes with open eyes.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Accepted {
-    /// Part, `*` for any.
+    /// Part, `*` for any; a corner or `nominal` where the mode is [`NOTHING_WRONG`].
     pub part: String,
     /// Failure mode, `*` for any.
     pub mode: String,

@@ -53,7 +53,7 @@ const LEAST_OVERFLOW: f64 = 1e-3 / 3600.0;
 
 /// All single faults of a system, in the order of the file.
 pub fn derive(system: &System, library: &Library) -> Vec<Fault> {
-    let mut all = Collector { system, faults: vec![] };
+    let mut all = Collector { faults: vec![] };
     for (i, sensor) in system.sensors.iter().enumerate() {
         let of = PartOf::Sensor(class_of_sensor(&sensor.kind));
         all.part(library, &sensor.part, of, &sensor.name, |effect| sensor_flaw(system, SensorIdx(i), effect));
@@ -92,12 +92,11 @@ pub fn derive(system: &System, library: &Library) -> Vec<Fault> {
     all.faults
 }
 
-struct Collector<'a> {
-    system: &'a System,
+struct Collector {
     faults: Vec<Fault>,
 }
 
-impl Collector<'_> {
+impl Collector {
     fn push(&mut self, part: &str, mode: &FailureMode, injection: Injection) {
         self.faults.push(Fault {
             part: part.to_owned(),
@@ -117,7 +116,6 @@ impl Collector<'_> {
         name: &str,
         flaw: impl Fn(Effect) -> Option<Injection>,
     ) {
-        debug_assert!(!self.system.name.is_empty() || self.system.name.is_empty());
         let Some(part) = library.part(id).filter(|p| p.of == of).or_else(|| library.usual(of)) else {
             return;
         };

@@ -223,8 +223,8 @@ pub(crate) fn set<const L: usize>(
             }
             continue;
         }
-        for l in 0..L {
-            let reading = (code[l] != NO_ANSWER).then(|| converter.conversion.value(code[l], codes, l));
+        for (l, &code) in code.iter().enumerate() {
+            let reading = (code != NO_ANSWER).then(|| converter.conversion.value(code, codes, l));
             let sample = memory.aged[i][l].take(reading, converters.period_ms, converter.max_age_ms);
             machine.set_number(converter.input, l, sample);
         }

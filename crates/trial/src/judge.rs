@@ -134,11 +134,6 @@ impl<'m, const L: usize> Judge<'m, L> {
         }
     }
 
-    /// Whether nothing more can be learnt of a lane.
-    pub fn is_settled(&self, l: usize) -> bool {
-        self.monitors[l].iter().all(|m| m.status().is_final)
-    }
-
     /// The outcomes.
     pub fn finish(self, rig: &Rig<'m, L>) -> Vec<Outcome> {
         let omega = rig.twin().worst_omega();

@@ -12,8 +12,8 @@ use crate::stl::Monitor;
 /// Runs start here, s since 1970: 2026-01-14 00:00 UTC, a Wednesday; after two days' settling it is Friday.
 pub const EPOCH_UTC_S: i64 = 1_768_348_800;
 
-/// Nominal and the corners settle side by side.
-const LANES: usize = 8;
+/// Nominal and the corners settle side by side, at most so many.
+const MOST_SETTLING: usize = 8;
 const HOUR_S: f64 = 3600.0;
 const DAY_S: f64 = 86_400.0;
 /// Past a change of light before a fault strikes, s.
@@ -120,9 +120,25 @@ pub(crate) fn settle(
     wanted: Wanted,
     scans: &mut u64,
 ) -> Result<Vec<Origin>, String> {
+    let corners = model.system().corners.len();
+    let n_corners = if wanted.nominal_only { 1 } else { 1 + corners.min(MOST_SETTLING - 1) };
+    match n_corners {
+        1 => settle_lanes::<1>(model, seed, wanted, n_corners, scans),
+        2 => settle_lanes::<2>(model, seed, wanted, n_corners, scans),
+        3 | 4 => settle_lanes::<4>(model, seed, wanted, n_corners, scans),
+        _ => settle_lanes::<MOST_SETTLING>(model, seed, wanted, n_corners, scans),
+    }
+}
+
+fn settle_lanes<const LANES: usize>(
+    model: &Model,
+    seed: u64,
+    wanted: Wanted,
+    n_corners: usize,
+    scans: &mut u64,
+) -> Result<Vec<Origin>, String> {
     let system = model.system();
     let scan_s = model.plan.scan_s();
-    let n_corners = if wanted.nominal_only { 1 } else { 1 + system.corners.len().min(LANES - 1) };
     let start = start(model, seed);
     let corners: [Option<usize>; LANES] =
         std::array::from_fn(|l| if l == 0 || l >= n_corners { None } else { Some(l - 1) });
@@ -150,7 +166,7 @@ pub(crate) fn settle(
     let mut next = plan.into_iter().peekable();
     loop {
         let time = rig.twin().time_s();
-        if rig.twin().scan() % sample_every == 0 {
+        if rig.twin().scan().is_multiple_of(sample_every) {
             judge::sample(system, &rig, &mut sample);
             for (monitors, sample) in warm.iter_mut().zip(&sample) {
                 for monitor in monitors {
@@ -169,7 +185,7 @@ pub(crate) fn settle(
         };
         if let Some(&(when, instant)) = next.peek() {
             // Forks stand on a sampling instant, so that monitors go on at their pace.
-            if time >= when && rig.twin().scan() % sample_every == 0 {
+            if time >= when && rig.twin().scan().is_multiple_of(sample_every) {
                 for l in 0..n_corners {
                     take(&mut origins, &rig, l, instant);
                 }
@@ -177,7 +193,7 @@ pub(crate) fn settle(
             }
         } else if waiting.is_empty() || time > last {
             break;
-        } else if time >= topoff_from && rig.twin().scan() % sample_every == 0 {
+        } else if time >= topoff_from && rig.twin().scan().is_multiple_of(sample_every) {
             waiting.retain(|&l| {
                 let runs = pumps.iter().any(|&p| has(rig.twin().running(p), l));
                 if runs {

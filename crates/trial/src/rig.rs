@@ -237,7 +237,7 @@ impl<'m, const L: usize> Rig<'m, L> {
         }
     }
 
-    /// Lanes in which an alarm of the program stands; a board that does not run shows nothing.
+    /// Lanes in which an alarm of the program stands; a board that does not run, or hangs, raises none.
     pub fn alarm(&self, alarm: AlarmIdx) -> Mask {
         let order = usize::from(self.model.compiled.alarms[alarm.idx()]);
         let mut mask = 0;
@@ -246,7 +246,7 @@ impl<'m, const L: usize> Rig<'m, L> {
                 mask |= bit(l);
             }
         }
-        mask & self.was_alive
+        mask & self.board_answers()
     }
 
     /// Lanes in which the board answers.

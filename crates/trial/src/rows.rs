@@ -2,7 +2,7 @@
 
 use std::cmp::Ordering;
 
-use system::model::{MarginUnit, Severity};
+use system::model::{MarginUnit, NOTHING_WRONG, Severity};
 use system::{Diagnostic, System};
 
 use crate::faults::Fault;
@@ -134,7 +134,9 @@ impl Judging<'_> {
             let anyway = healthy.and_then(|b| b.told_at_s[i]);
             t.filter(|t| news(t, anyway)).map(|t| (t, self.system.alarms[i].name.clone()))
         });
-        let silence = outcome.silence_at_s.map(|t| (t, "silence".to_owned()));
+        let silent_anyway = healthy.and_then(|b| b.silence_at_s);
+        let silence = outcome.silence_at_s.filter(|t| news(t, silent_anyway));
+        let silence = silence.map(|t| (t, "silence".to_owned()));
         alarms.chain(silence).min_by(|a, b| a.0.total_cmp(&b.0))
     }
 
@@ -247,7 +249,7 @@ impl Judging<'_> {
             let name = corner.map_or("nominal", |c| self.system.corners[c].name.as_str());
             let nothing = Fault {
                 part: name.to_owned(),
-                mode: "nothing wrong".to_owned(),
+                mode: NOTHING_WRONG.to_owned(),
                 description: "Every part works; only the conditions of the corner".to_owned(),
                 injection: crate::faults::Injection::Flaw(twin::Flaw::RoomCo2(420.0)),
                 rate_per_year: None,
@@ -262,7 +264,8 @@ impl Judging<'_> {
     }
 
     /// Applies the acceptances of the file; says which lapse or match nothing.
-    pub fn accept(&self, rows: &mut [Row], findings: &mut Vec<Diagnostic>) {
+    pub fn accept<'r>(&self, rows: impl Iterator<Item = &'r mut Row>, findings: &mut Vec<Diagnostic>) {
+        let mut rows: Vec<&mut Row> = rows.collect();
         for (i, entry) in self.system.accepted.iter().enumerate() {
             let place = |key: &str| self.system.places.find(key);
             let span = place(&format!("accepted.{i}"));
@@ -347,7 +350,13 @@ impl Judging<'_> {
 pub fn days(iso: &str) -> Option<i64> {
     let mut parts = iso.splitn(3, '-').map(|p| p.parse::<i64>().ok());
     let (y, m, d) = (parts.next()??, parts.next()??, parts.next()??);
-    if !(1..=12).contains(&m) || !(1..=31).contains(&d) {
+    let leap = y % 4 == 0 && (y % 100 != 0 || y % 400 == 0);
+    let last = match m {
+        2 => 28 + i64::from(leap),
+        4 | 6 | 9 | 11 => 30,
+        _ => 31,
+    };
+    if !(1..=9999).contains(&y) || !(1..=12).contains(&m) || !(1..=last).contains(&d) {
         return None;
     }
     // Days from civil date, proleptic Gregorian (Hinnant's algorithm, public domain description; from memory).
@@ -389,6 +398,13 @@ mod tests {
         assert_eq!(days("2000-03-01"), Some(11_017)); // from memory: 2000-03-01 is day 11017
         assert_eq!(days("2026-01-14"), Some(1_768_348_800 / 86_400));
         assert_eq!(days("2026-13-01"), None);
+        assert_eq!(days("2026-02-31"), None);
+        assert_eq!(days("2026-04-31"), None);
+        // Leap years by the Gregorian rule: 2024 and 2000 are, 2026 and 1900 are not.
+        assert_eq!(days("2026-02-29"), None);
+        assert_eq!(days("1900-02-29"), None);
+        assert_eq!(days("2024-03-01").zip(days("2024-02-29")).map(|(a, b)| a - b), Some(1));
+        assert_eq!(days("2000-03-01").zip(days("2000-02-29")).map(|(a, b)| a - b), Some(1));
         assert_eq!(days("soon"), None);
     }
 }

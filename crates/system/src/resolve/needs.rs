@@ -8,8 +8,8 @@ use crate::expr::{Comparison, Predicate, Stl, StlTerm};
 use crate::language::Word;
 use crate::language::formula::{Formula, FormulaTerm, Window, parse};
 use crate::model::{
-    Accepted, ActuatorIdx, ActuatorKind, Harm, MarginUnit, PassageKind, Requirement, Severity, System, Truth,
-    TruthIdx, TruthKind, VesselIdx, VesselRole,
+    Accepted, ActuatorIdx, ActuatorKind, Harm, MarginUnit, NOTHING_WRONG, PassageKind, Requirement, Severity,
+    System, Truth, TruthIdx, TruthKind, VesselIdx, VesselRole,
 };
 use crate::parts::PartOf;
 use crate::raw::{Bound, Field, Table, unit_id};
@@ -463,7 +463,25 @@ fn one_accepted(context: &Context<'_>, table: &Table<'_>, system: &System) -> Ac
     let part_field = table.need("part", "\"heater\"");
     let part = part_field.as_ref().and_then(Field::text).unwrap_or(ANY);
     let found = context.find(part);
+    let mode_field = table.need("mode", "\"stuck-up\"");
+    let mode = mode_field.as_ref().and_then(Field::text).unwrap_or(ANY);
+    // With every part whole, the row goes by its corner.
+    let whole = mode == NOTHING_WRONG;
+    let corner_names = || system.corners.iter().map(|c| c.name.as_str()).chain(["nominal"]);
+    if whole
+        && part != ANY
+        && !corner_names().any(|name| name == part)
+        && let Some(field) = &part_field
+    {
+        field.report(
+            "accepted-names-nothing",
+            format!("{} names no corner of this file", table.label),
+            "unknown corner",
+            suggest::help(part, corner_names(), "corners"),
+        );
+    }
     if part != ANY
+        && !whole
         && !outside.contains(&part)
         && !matches!(
             found,
@@ -496,14 +514,13 @@ fn one_accepted(context: &Context<'_>, table: &Table<'_>, system: &System) -> Ac
             suggest::help(part, names, "parts"),
         );
     }
-    let mode_field = table.need("mode", "\"stuck-up\"");
-    let mode = mode_field.as_ref().and_then(Field::text).unwrap_or(ANY);
     let class = crate::parts::class_of(system, part);
     let known = match class {
         Some(class) => class.mode(mode).is_some(),
         None => context.library.has_mode(mode),
     };
     if mode != ANY
+        && !whole
         && !known
         && let Some(field) = &mode_field
     {
@@ -541,11 +558,7 @@ fn one_accepted(context: &Context<'_>, table: &Table<'_>, system: &System) -> Ac
                 "accepted-names-nothing",
                 format!("{} names no corner of this file", table.label),
                 "unknown corner",
-                suggest::help(
-                    name,
-                    system.corners.iter().map(|c| c.name.as_str()).chain(["nominal"]),
-                    "corners",
-                ),
+                suggest::help(name, corner_names(), "corners"),
             );
         }
     }
