@@ -74,6 +74,16 @@ fn everything_of_the_file_is_found_in_the_program() {
     assert!(all.signals.iter().all(Option::is_some));
 }
 
+/// A load that runs whenever its supply lives is no output of the program.
+#[test]
+fn what_always_runs_has_no_output() {
+    let text = "[[actuator]]\nname = \"router\"\nkind = \"other\"\npower = \"6 W\"\nalways = true\n\
+                [[actuator]]\nname = \"lamp\"\nkind = \"light\"\npower = \"6 W\"\n\
+                [[rule]]\ndrives = \"lamp\"\nalways = true\nwhen_blind = \"on\"\n";
+    let drives = compile(&system::load(text).system.unwrap()).unwrap().drives;
+    assert_eq!(drives, [None, Some(0)]);
+}
+
 /// A day in which everything happens, seen by the program of the board and by the one with all signals: the same outputs.
 #[test]
 fn keeping_all_signals_changes_no_decision() {

@@ -147,13 +147,35 @@ fn faults_of_harbour_lane_fit_its_parts() {
     );
     assert!(has("return", "break-hole-shut") && has("circuit_1", "dead") && has("mains", "out"));
     assert!(!has("return", "check-valve-leaks"), "there is no check valve");
-    assert!(!has("router", "welded"), "it has no contact");
+    assert!(has("router", "welded") && has("router", "dead"), "the board sheds it on the battery");
     assert!(!has("topoff_line", "end-submerged"), "its pump squeezes the tube shut");
     let mut seen = std::collections::HashSet::new();
     for fault in &faults {
         assert!(seen.insert((fault.part, &fault.mode.id)), "{} {} stands twice", fault.part, fault.mode.id);
     }
     assert!(faults.len() > 150, "{}", faults.len());
+}
+
+/// A load that runs whenever its supply lives has no contact that could weld or stay open; it can still fail by itself.
+#[test]
+fn a_load_that_always_runs_has_no_contact_to_fail() {
+    let text = |always: bool| {
+        format!(
+            "[[actuator]]\nname = \"router\"\nkind = \"other\"\npower = \"6 W\"\n{}",
+            if always {
+                "always = true\n"
+            } else {
+                "[[rule]]\ndrives = \"router\"\nalways = true\nwhen_blind = \"on\"\n"
+            }
+        )
+    };
+    for always in [true, false] {
+        let system = load(&text(always)).system.expect("sound");
+        let faults = parts::faults(&system);
+        let has = |mode: &str| faults.iter().any(|f| f.part == "router" && f.mode.id == mode);
+        assert_eq!((has("welded"), has("dead")), (!always, !always));
+        assert!(has("stopped"));
+    }
 }
 
 /// A folder of its own, removed at the end.
