@@ -22,5 +22,9 @@ fn main() {
         rig.run_to(next);
     }
     let seconds = began.elapsed().as_secs_f64();
-    println!("{days:.0} simulated days in {seconds:.2} s: {:.0} ns a scan, a year in {:.1} s", seconds * 1e9 / n_scans as f64, seconds * 365.0 / days);
+    println!(
+        "{days:.0} simulated days in {seconds:.2} s: {:.0} ns a scan, a year in {:.1} s",
+        seconds * 1e9 / n_scans as f64,
+        seconds * 365.0 / days
+    );
 }
