@@ -206,6 +206,8 @@ pub struct Machine<const L: usize> {
     due_again: Vec<u64>,
     /// Inputs as they were at the last scan.
     seen: Seen<L>,
+    /// Somebody had access to an input since the last scan.
+    touched: bool,
     /// Scans left in which everything is carried out.
     n_full_scans: u8,
     /// Operations carried out since the start.
@@ -223,7 +225,21 @@ struct Seen<const L: usize> {
 
 impl<const L: usize> Seen<L> {
     /// Marks what depends on inputs and clock, where they differ from the last scan.
-    fn wake(&mut self, decoded: &Decoded, due: &mut [u64], now: &Storage<'_, L>) {
+    ///
+    /// While nobody has touched an input (`touched`), only the clock can differ.
+    fn wake(&mut self, decoded: &Decoded, due: &mut [u64], now: &Storage<'_, L>, touched: bool) {
+        let graph = &decoded.graph;
+        if touched {
+            self.wake_inputs(decoded, due, now);
+        }
+        if self.clock_s != now.common.clock_s || self.clock_quality != now.common.clock_quality {
+            self.clock_s = now.common.clock_s;
+            self.clock_quality = now.common.clock_quality;
+            mark(due, &graph.clocks);
+        }
+    }
+
+    fn wake_inputs(&mut self, decoded: &Decoded, due: &mut [u64], now: &Storage<'_, L>) {
         let graph = &decoded.graph;
         for (input, seen) in self.numbers.iter_mut().enumerate() {
             let value = (now.numbers[input], now.qualities[input]);
@@ -238,11 +254,6 @@ impl<const L: usize> Seen<L> {
                 *seen = now.bits[slot];
                 mark(due, graph.of_bit(slot));
             }
-        }
-        if self.clock_s != now.common.clock_s || self.clock_quality != now.common.clock_quality {
-            self.clock_s = now.common.clock_s;
-            self.clock_quality = now.common.clock_quality;
-            mark(due, &graph.clocks);
         }
     }
 }
@@ -271,6 +282,7 @@ impl<const L: usize> Machine<L> {
                 clock_s: [0; L],
                 clock_quality: [0; L],
             },
+            touched: true,
             n_full_scans: N_FULL_SCANS,
             n_carried_out: 0,
             decoded,
@@ -290,6 +302,7 @@ impl<const L: usize> Machine<L> {
         if input >= self.decoded.n_number_inputs {
             return None;
         }
+        self.touched = true;
         Some((&mut self.numbers[input], &mut self.qualities[input]))
     }
 
@@ -298,6 +311,7 @@ impl<const L: usize> Machine<L> {
         if input >= self.decoded.n_bit_inputs {
             return None;
         }
+        self.touched = true;
         self.bits.get_mut(BitRef::N_BUILT_IN + input)
     }
 
@@ -391,7 +405,8 @@ impl<const L: usize> Machine<L> {
             self.n_full_scans -= 1;
             due.fill(!0);
         }
-        self.seen.wake(decoded, due, &storage);
+        let touched = core::mem::take(&mut self.touched);
+        self.seen.wake(decoded, due, &storage, touched);
         if storage.common.is_new_day_anywhere() {
             mark(due, &decoded.graph.daily);
             mark(&mut self.due_again, &decoded.graph.daily);
@@ -547,6 +562,7 @@ impl<const L: usize> Machine<L> {
         }
         self.common.copy_lane(to, &other.common, from);
         self.n_full_scans = N_FULL_SCANS;
+        self.touched = true;
     }
 
     /// `L` copies of one lane of another machine.
