@@ -112,6 +112,7 @@ pub fn study(model: &Model, options: &StudyOptions, pairs: bool) -> Result<Fmea,
         only: options.only.clone(),
         pairs,
         today: today(options),
+        ..Options::default()
     };
     let library = &model.system().library;
     // The tank settles before the first fault strikes; the bar says meanwhile that something is happening.
