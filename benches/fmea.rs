@@ -14,7 +14,7 @@ fn main() {
         let wanted = Wanted { one_instant: one, nominal_only: one };
         let options = Options { wanted, ..Options::default() };
         let began = Instant::now();
-        match run(&model, &system.library, &options, &|_, _| {}) {
+        match run(&model, &options, &|_, _| {}) {
             Ok(fmea) => {
                 let seconds = began.elapsed().as_secs_f64();
                 let effort = fmea.effort;

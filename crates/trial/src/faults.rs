@@ -5,7 +5,7 @@ use system::model::{
     ActuatorIdx, ClimateIdx, PassageIdx, PassageKind, SensorIdx, SensorKind, SupplyIdx, SupplyKind,
     VesselIdx, VesselRole,
 };
-use system::parts::{Effect, FailureMode, Library, PartOf, PassageClass, SensorClass, SupplyClass};
+use system::parts::{Effect, PartOf};
 use twin::Flaw;
 
 /// What happens to one run.
@@ -51,79 +51,49 @@ const SEAM_AREA: f64 = 2e-4;
 /// What a skimmer with a full collector puts on the floor at least, m³/s (assumed: 1 L/h of wet foam).
 const LEAST_OVERFLOW: f64 = 1e-3 / 3600.0;
 
-/// All single faults of a system, in the order of the file.
-pub fn derive(system: &System, library: &Library) -> Vec<Fault> {
-    let mut all = Collector { faults: vec![] };
-    for (i, sensor) in system.sensors.iter().enumerate() {
-        let of = PartOf::Sensor(class_of_sensor(&sensor.kind));
-        all.part(library, &sensor.part, of, &sensor.name, |effect| sensor_flaw(system, SensorIdx(i), effect));
-    }
-    for (i, actuator) in system.actuators.iter().enumerate() {
-        let of = PartOf::Actuator(actuator.kind);
-        all.part(library, &actuator.part, of, &actuator.name, |effect| {
-            actuator_flaw(system, ActuatorIdx(i), effect)
-        });
-    }
-    for (i, passage) in system.passages.iter().enumerate() {
-        let of = PartOf::Passage(class_of_passage(&passage.kind));
-        all.part(library, "", of, &passage.name, |effect| passage_flaw(system, PassageIdx(i), effect));
-    }
-    for (i, vessel) in system.vessels.iter().enumerate() {
-        all.part(library, "", PartOf::Vessel(vessel.role), &vessel.name, |effect| {
-            vessel_flaw(system, VesselIdx(i), effect)
-        });
-    }
-    for (i, supply) in system.supplies.iter().enumerate() {
-        let of = PartOf::Supply(class_of_supply(&supply.kind));
-        all.part(library, "", of, &supply.name, |effect| {
-            matches!(effect, Effect::Dead).then_some(Injection::Flaw(Flaw::SupplyDead(SupplyIdx(i))))
-        });
-    }
-    if let Some(board) = system.boards.first() {
-        all.part(library, "", PartOf::Board, &board.name, board_flaw);
-    }
-    for part in library.parts().iter().filter(|p| p.of == PartOf::Place) {
-        for mode in &part.modes {
-            if let Some(injection) = place_flaw(system, mode.effect) {
-                all.push(&part.id, mode, injection);
-            }
-        }
-    }
-    all.faults
+/// All single faults of a system: its failure modes by the parts library, each with what is injected for it.
+pub fn derive(system: &System) -> Vec<Fault> {
+    (system::parts::faults(system).into_iter())
+        .filter_map(|fault| {
+            Some(Fault {
+                part: fault.part.to_owned(),
+                mode: fault.mode.id.clone(),
+                description: fault.mode.description.clone(),
+                injection: injection(system, fault.part, fault.of, fault.mode.effect)?,
+                rate_per_year: fault.mode.rate_per_year,
+                source: fault.mode.source.clone(),
+            })
+        })
+        .collect()
 }
 
-struct Collector {
-    faults: Vec<Fault>,
-}
-
-impl Collector {
-    fn push(&mut self, part: &str, mode: &FailureMode, injection: Injection) {
-        self.faults.push(Fault {
-            part: part.to_owned(),
-            mode: mode.id.clone(),
-            description: mode.description.clone(),
-            injection,
-            rate_per_year: mode.rate_per_year,
-            source: mode.source.clone(),
-        });
-    }
-
-    fn part(
-        &mut self,
-        library: &Library,
-        id: &str,
-        of: PartOf,
-        name: &str,
-        flaw: impl Fn(Effect) -> Option<Injection>,
-    ) {
-        let Some(part) = library.part(id).filter(|p| p.of == of).or_else(|| library.usual(of)) else {
-            return;
-        };
-        for mode in &part.modes {
-            if let Some(injection) = flaw(mode.effect) {
-                self.push(name, mode, injection);
-            }
+/// What the simulator does for a failure mode of a named part. None: this system gives it nothing to act on.
+fn injection(system: &System, part: &str, of: PartOf, effect: Effect) -> Option<Injection> {
+    match of {
+        PartOf::Sensor(_) => {
+            let s = system.sensors.iter().position(|x| x.name == part)?;
+            sensor_flaw(system, SensorIdx(s), effect)
         }
+        PartOf::Actuator(_) => {
+            let a = system.actuators.iter().position(|x| x.name == part)?;
+            actuator_flaw(system, ActuatorIdx(a), effect)
+        }
+        PartOf::Passage(_) => {
+            let p = system.passages.iter().position(|x| x.name == part)?;
+            passage_flaw(system, PassageIdx(p), effect)
+        }
+        PartOf::Vessel(_) => {
+            let v = system.vessels.iter().position(|x| x.name == part)?;
+            vessel_flaw(system, VesselIdx(v), effect)
+        }
+        PartOf::Supply(_) => {
+            let s = system.supplies.iter().position(|x| x.name == part)?;
+            (effect == Effect::Dead).then_some(Injection::Flaw(Flaw::SupplyDead(SupplyIdx(s))))
+        }
+        // The first board runs the rules; the twin has no other.
+        PartOf::Board if system.boards.first().is_some_and(|b| b.name == part) => board_flaw(effect),
+        PartOf::Board => None,
+        PartOf::Place => place_flaw(system, effect),
     }
 }
 
@@ -261,8 +231,8 @@ fn vessel_flaw(system: &System, v: VesselIdx, effect: Effect) -> Option<Injectio
     let flaw = match effect {
         Effect::Leak(flow) if vessel.inside_of.is_none() => {
             let head = (vessel.start_level - LEAK_HEIGHT).max(0.01);
-            let speed = physics_free_fall(head);
-            Flaw::Leak(v, LEAK_HEIGHT, flow / (0.61 * speed))
+            let speed = physics::orifice::flow(physics::orifice::SHARP_EDGED, 1.0, head);
+            Flaw::Leak(v, LEAK_HEIGHT, flow / speed)
         }
         Effect::SeamFails if vessel.inside_of.is_none() => Flaw::Leak(v, LEAK_HEIGHT, SEAM_AREA),
         Effect::Emptied => Flaw::Empty(v),
@@ -274,11 +244,6 @@ fn vessel_flaw(system: &System, v: VesselIdx, effect: Effect) -> Option<Injectio
         _ => return None,
     };
     Some(Injection::Flaw(flaw))
-}
-
-/// Speed of water under a head, m/s.
-fn physics_free_fall(head: f64) -> f64 {
-    (2.0 * 9.806_65 * head).sqrt()
 }
 
 fn board_flaw(effect: Effect) -> Option<Injection> {
@@ -317,45 +282,4 @@ fn place_flaw(system: &System, effect: Effect) -> Option<Injection> {
         _ => return None,
     };
     Some(Injection::Flaw(flaw))
-}
-
-fn class_of_sensor(kind: &SensorKind) -> SensorClass {
-    match kind {
-        SensorKind::Ds18b20 => SensorClass::Ds18b20,
-        SensorKind::Tmp36 { .. } => SensorClass::Tmp36,
-        SensorKind::Ntc { .. } => SensorClass::Ntc,
-        SensorKind::Ph { .. } => SensorClass::Ph,
-        SensorKind::Conductivity => SensorClass::Conductivity,
-        SensorKind::Level { .. } => SensorClass::Level,
-        SensorKind::Float { .. } => SensorClass::Float,
-        SensorKind::Leak => SensorClass::Leak,
-        SensorKind::Flow { .. } => SensorClass::Flow,
-        SensorKind::Presence { .. } => SensorClass::Presence,
-        SensorKind::Charge { .. } => SensorClass::Charge,
-        SensorKind::RoomTemperature => SensorClass::RoomTemperature,
-        SensorKind::Button => SensorClass::Button,
-    }
-}
-
-fn class_of_passage(kind: &PassageKind) -> PassageClass {
-    match kind {
-        PassageKind::Weir { .. } => PassageClass::Weir,
-        PassageKind::Baffle { .. } => PassageClass::Baffle,
-        PassageKind::Opening { .. } => PassageClass::Opening,
-        PassageKind::Drain { .. } => PassageClass::Drain,
-        PassageKind::Sock { .. } => PassageClass::Sock,
-        PassageKind::Pumped { .. } => PassageClass::Pumped,
-        PassageKind::Line { .. } => PassageClass::Line,
-        PassageKind::Siphon { .. } => PassageClass::Siphon,
-    }
-}
-
-fn class_of_supply(kind: &SupplyKind) -> SupplyClass {
-    match kind {
-        SupplyKind::Circuit { .. } => SupplyClass::Circuit,
-        SupplyKind::Rail { .. } => SupplyClass::Rail,
-        SupplyKind::Battery { .. } => SupplyClass::Battery,
-        SupplyKind::Card => SupplyClass::Card,
-        SupplyKind::Bus => SupplyClass::Bus,
-    }
 }

@@ -5,7 +5,6 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 
 use system::model::{MarginUnit, Severity};
-use system::parts::Library;
 use twin::lanes::MOST_LANES;
 
 use crate::activity::Activity;
@@ -115,7 +114,6 @@ struct Job {
 /// A sentence when a requirement cannot be judged.
 pub fn run(
     model: &Model,
-    library: &Library,
     options: &Options,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<Fmea, String> {
@@ -123,7 +121,7 @@ pub fn run(
     let window_s = options.window_s.unwrap_or(system.unattended_s);
     let mut effort = Effort::default();
     let origins = origins::settle(model, options.seed, options.wanted, &mut effort.n_scans)?;
-    let mut faults = faults::derive(system, library);
+    let mut faults = faults::derive(system);
     if let Some(only) = &options.only {
         faults.retain(|f| f.id().contains(only.as_str()));
     }

@@ -30,6 +30,7 @@
 mod flaw;
 mod gear;
 pub mod lanes;
+mod laws;
 mod noise;
 mod plan;
 mod rates;

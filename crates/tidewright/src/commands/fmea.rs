@@ -114,10 +114,9 @@ pub fn study(model: &Model, options: &StudyOptions, pairs: bool) -> Result<Fmea,
         today: today(options),
         ..Options::default()
     };
-    let library = &model.system().library;
     // The tank settles before the first fault strikes; the bar says meanwhile that something is happening.
     progress.tell(0, 1);
-    let fmea = trial::run(model, library, &settings, &|done, total| progress.tell(done, total))
+    let fmea = trial::run(model, &settings, &|done, total| progress.tell(done, total))
         .map_err(Failure::new)?;
     if let (Some(only), true) = (&options.only, fmea.rows.is_empty()) {
         return Err(Failure::new(format!("no fault has `{only}` in its name"))

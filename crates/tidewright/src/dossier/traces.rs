@@ -3,9 +3,9 @@
 use report::{Limit, Mark, MarkKind, Plot, Series};
 use system::System;
 use system::expr::{Predicate, Stl, StlTerm};
-use system::model::{Harm, RuleForm, TruthIdx, VesselRole};
+use system::model::{Harm, PassageKind, RuleForm, TruthIdx, VesselRole};
 use trial::rehearse::{self, Event, Scenario};
-use trial::{EPOCH_UTC_S, Fmea, Instant, Model, Row};
+use trial::{EPOCH_UTC_S, Fmea, Instant, Model, Place, Row};
 
 use crate::ending::Failure;
 use crate::fmea::{Verdict, corner, harm_of, lead, sentences, time_of};
@@ -19,6 +19,10 @@ const BEFORE_S: f64 = 6.0 * HOUR_S;
 const EVERY_S: f64 = 300.0;
 /// Past a change of light, as the FMEA strikes, s.
 const AFTER_LIGHT_S: f64 = 300.0;
+/// A top-off is looked for so long, and so often, s.
+const TOPOFF_WITHIN_S: f64 = 36.0 * HOUR_S;
+const TOPOFF_EVERY_S: f64 = 60.0;
+const DAY_S: f64 = 86_400.0;
 /// Lamps when no rule says, minutes of the local day; as the FMEA assumes.
 const USUAL_LIGHT: (u16, u16) = (10 * 60, 20 * 60);
 /// Shown after the first breach, as a multiple of the time to it, and at least so long, s.
@@ -33,7 +37,7 @@ const UTC_AT_2000: i64 = 946_684_800;
 /// When a requirement cannot be judged.
 pub fn plots(model: &Model, fmea: &Fmea, seed: u64) -> Result<Vec<Plot>, Failure> {
     let system = model.system();
-    let faults = trial::derive(system, &system.library);
+    let faults = trial::derive(system);
     let mut plots = vec![];
     for harm in HARMS {
         let worst = (fmea.rows.iter())
@@ -57,7 +61,10 @@ fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u
     let system = model.system();
     let lead = lead(system, row);
     let place = lead.map(|breach| breach.place);
-    let onset_s = place.map_or(SETTLING_DAYS * 86_400.0, |place| onset(system, place.instant));
+    let onset_s = match place {
+        Some(place) => onset(model, place, seed)?,
+        None => SETTLING_DAYS * DAY_S,
+    };
     let shown_s = (time_of(system, row) * AFTER_BREACH.0).max(AFTER_BREACH.1).min(fmea.window_s);
     let columns = rehearse::columns(model);
     let wanted: Vec<usize> = (0..columns.len())
@@ -87,16 +94,16 @@ fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u
         let since_s = t - onset_s;
         let (kind, text) =
             if let Some(alarm) = what.strip_prefix("alarm ").and_then(|w| w.strip_suffix(" stands")) {
-                (MarkKind::Alarm, format!("alarm {alarm}"))
-            } else if what.ends_with(" tripped") {
-                (MarkKind::Trip, what.clone())
+                (MarkKind::Alarm, alarm.to_owned())
+            } else if let Some(part) = what.strip_suffix(" tripped") {
+                (MarkKind::Trip, part.to_owned())
             } else {
                 return None;
             };
         (since_s > 0.0).then(|| Mark { hours: since_s / HOUR_S, kind, text })
     }));
     if let Some(breach) = lead {
-        let text = format!("{} breaks", system.requirements[breach.requirement].name);
+        let text = system.requirements[breach.requirement].name.clone();
         marks.push(Mark { hours: breach.at_s / HOUR_S, kind: MarkKind::Break, text });
     }
     let place = place.map_or_else(String::new, |place| {
@@ -120,7 +127,7 @@ fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u
 /// Columns without a unit are told apart by what they are.
 fn unit(column: &rehearse::Column) -> String {
     if !column.unit.is_empty() {
-        return column.unit.to_owned();
+        return column.unit.replace("deg", "°");
     }
     match column.name.rsplit('.').next() {
         Some("salinity") => "PSU".to_owned(),
@@ -183,7 +190,8 @@ fn limits(system: &System, formula: &Stl) -> Vec<Limit> {
 }
 
 /// From the start of a rehearsal to the instant on its third day, s.
-fn onset(system: &System, instant: Instant) -> f64 {
+fn onset(model: &Model, place: Place, seed: u64) -> Result<f64, Failure> {
+    let system = model.system();
     let light = system.rules.iter().find_map(|rule| match &rule.form {
         RuleForm::Schedule { windows, .. } if system.actuators[rule.drives.idx()].lights.is_some() => {
             windows.first().copied()
@@ -191,13 +199,50 @@ fn onset(system: &System, instant: Instant) -> f64 {
         _ => None,
     });
     let (on, off) = light.unwrap_or(USUAL_LIGHT);
-    let minute = match instant {
-        Instant::LampsOn => on,
-        Instant::LampsOff => off,
-        Instant::TopOff => off + 60,
-    };
     let clock_s = u32::try_from(EPOCH_UTC_S - UTC_AT_2000).unwrap_or(0);
     let local_s =
         program::zone::Zone::parse(&system.timezone).map_or(0, |zone| zone.local(clock_s).second_of_day);
-    SETTLING_DAYS * 86_400.0 + f64::from(minute) * 60.0 - f64::from(local_s) + AFTER_LIGHT_S
+    let at =
+        |minute: u16| SETTLING_DAYS * DAY_S + f64::from(minute) * 60.0 - f64::from(local_s) + AFTER_LIGHT_S;
+    match place.instant {
+        Instant::LampsOn => Ok(at(on)),
+        Instant::LampsOff => Ok(at(off)),
+        Instant::TopOff => {
+            let from_s = at(off) + HOUR_S;
+            Ok(topping(model, place.corner, seed, from_s)?.unwrap_or(from_s))
+        }
+    }
+}
+
+/// The first minute from a time on in which a top-off pump runs, s; what the FMEA strikes during a top-off is struck then.
+fn topping(model: &Model, corner: Option<usize>, seed: u64, from_s: f64) -> Result<Option<f64>, Failure> {
+    let system = model.system();
+    let pumps: Vec<&str> = (system.passages.iter())
+        .filter(|p| system.vessels[p.from.idx()].role == VesselRole::Reservoir)
+        .filter_map(|p| match p.kind {
+            PassageKind::Line { pump, .. } | PassageKind::Pumped { pump, .. } => {
+                Some(system.actuators[pump.idx()].name.as_str())
+            }
+            _ => None,
+        })
+        .collect();
+    let columns = rehearse::columns(model);
+    let wanted: Vec<usize> = (0..columns.len())
+        .filter(|&c| !columns[c].is_truth && pumps.contains(&columns[c].name.as_str()))
+        .collect();
+    let healthy = Scenario {
+        duration_s: from_s + TOPOFF_WITHIN_S,
+        corner,
+        seed,
+        every_s: TOPOFF_EVERY_S,
+        events: vec![],
+    };
+    let mut found = None;
+    rehearse::run(model, &healthy, &mut |time_s, values| {
+        if found.is_none() && time_s >= from_s && wanted.iter().any(|&c| values[c] > 0.5) {
+            found = Some(time_s);
+        }
+    })
+    .map_err(Failure::new)?;
+    Ok(found)
 }

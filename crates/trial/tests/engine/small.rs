@@ -214,7 +214,7 @@ pub fn quick() -> Options {
 
 /// The FMEA of a system.
 pub fn fmea(system: &System, options: &Options) -> Fmea {
-    run(&model(system), &system.library, options, &|_, _| {}).expect("requirements that can be judged")
+    run(&model(system), options, &|_, _| {}).expect("requirements that can be judged")
 }
 
 /// The row of one fault.

@@ -95,7 +95,7 @@ fn span(option: &str, text: &str, time: &str) -> Result<f64, Failure> {
 fn fault(text: &str, model: &Model) -> Result<(f64, Event), Failure> {
     let system = model.system();
     let (name, time) = timed("fault", text)?;
-    let all = trial::derive(system, &system.library);
+    let all = trial::derive(system);
     let ids: Vec<String> = all.iter().map(trial::Fault::id).collect();
     let found = ids.iter().position(|id| id == name);
     let found = found.ok_or_else(|| unknown("fault", name, ids.iter().map(String::as_str)))?;
