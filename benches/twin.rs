@@ -22,7 +22,7 @@ fn measure<const L: usize>(plan: &Plan, n_scans: u32) {
     let began = Instant::now();
     for _ in 0..n_scans {
         black_box(twin.sense());
-        twin.advance(Commands { duty: &duty, board: twin::lanes::all::<L>() });
+        twin.advance(Commands { duty: &duty, board: twin::lanes::all::<L>(), same: false });
     }
     let each = began.elapsed().as_secs_f64() * 1e9 / f64::from(n_scans) / L as f64;
     println!("twin alone, {L} lanes: {each:.0} ns a scan and lane");

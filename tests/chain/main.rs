@@ -3,6 +3,7 @@
 //! Each test names its outside source. Tables are those of tests/reference; their first line says where they come from.
 
 mod closed_loop;
+mod examples;
 mod gas;
 mod harbour_lane;
 mod heat;

@@ -156,7 +156,7 @@ impl<'p, const L: usize> Rig<'p, L> {
     pub fn scan(&mut self) {
         let _ = self.twin.sense();
         let board = self.twin.board_alive() & !self.twin.board_hung();
-        self.twin.advance(Commands { duty: &self.duty, board });
+        self.twin.advance(Commands { duty: &self.duty, board, same: false });
     }
 
     /// Whole scans that make up so many seconds.

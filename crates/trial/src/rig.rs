@@ -227,7 +227,7 @@ impl<'m, const L: usize> Rig<'m, L> {
                 }
             }
         }
-        self.twin.advance(Commands { duty: &self.duty, board: alive });
+        self.twin.advance(Commands { duty: &self.duty, board: alive, same: unchanged });
     }
 
     /// Runs until the given scan.

@@ -39,26 +39,29 @@ pub(crate) fn carry<const L: usize>(
     running.extend(state.held.iter().copied());
     for edge in &plan.edges {
         let moved = if edge.given { &state.given[edge.pass] } else { &state.taken[edge.pass] };
-        let floor = if edge.to == FLOOR {
-            Mask::MAX
-        } else if is_end(plan, edge) {
-            flaws.to_floor[edge.pass]
-        } else {
-            0
-        };
         let back = &state.run_off[edge.pass];
+        // Most edges (rims, leaks) carry nothing in any lane.
+        if *moved == [0.0; L] && *back == [0.0; L] {
+            continue;
+        }
+        let from = &mut running[edge.from];
         for l in 0..L {
-            running[edge.from][l] += moved[l];
-            if edge.to != FLOOR && (!has(floor, l) || moved[l] < 0.0) {
-                running[edge.to][l] -= moved[l];
-            }
-            if edge.given {
-                running[edge.from][l] += back[l];
-            }
+            from[l] += if edge.given { moved[l] + back[l] } else { moved[l] };
+        }
+        if edge.to == FLOOR {
+            continue;
+        }
+        let floor = if is_end(plan, edge) { flaws.to_floor[edge.pass] } else { 0 };
+        let to = &mut running[edge.to];
+        for l in 0..L {
+            to[l] -= if has(floor, l) { moved[l].min(0.0) } else { moved[l] };
         }
     }
     for edge in &plan.edges {
         let moved = if edge.given { state.given[edge.pass] } else { state.taken[edge.pass] };
+        if moved == [0.0; L] && state.run_off[edge.pass] == [0.0; L] {
+            continue;
+        }
         let floor = if edge.to == FLOOR {
             Mask::MAX
         } else if is_end(plan, edge) {

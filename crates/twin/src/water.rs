@@ -45,6 +45,8 @@ pub(crate) struct Scratch<const L: usize> {
     /// Step of each lane, s, and its inverse.
     dt: Lane<L>,
     per_dt: Lane<L>,
+    /// By pass: a kept flow may be other than zero in some lane.
+    may_flow: Vec<bool>,
     /// `moving` and `net` do not fit the state.
     stale: bool,
 }
@@ -64,12 +66,14 @@ impl<const L: usize> Scratch<L> {
             left: vec![[0.0; L]; plan.nodes.len()],
             dt: [plan.dt; L],
             per_dt: [1.0 / plan.dt; L],
+            may_flow: vec![true; plan.passes.len()],
             stale: true,
         }
     }
 
     /// A lane of the state came from elsewhere: makes again what hangs on its flows.
     pub(crate) fn renew(&mut self, plan: &Plan, flaws: &Flaws<L>, state: &State<L>) {
+        self.may_flow.fill(true);
         sum_up(plan, flaws, state, self);
     }
 }
@@ -276,6 +280,7 @@ fn solve<const L: usize>(
     for i in 0..plan.passes.len() {
         if evaluate(plan, params, flaws, state, i, &scratch.dt, &mut scratch.flows[i]) {
             scratch.active.push(i);
+            scratch.may_flow[i] = true;
         } else {
             let (taken, given) = (&mut state.flow_taken[i], &mut state.flow_given[i]);
             for l in 0..L {
@@ -356,8 +361,13 @@ fn sum_up<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &State<L>, scrat
     scratch.spilling.clear();
     scratch.net.fill([0.0; L]);
     for (i, pass) in plan.passes.iter().enumerate() {
+        // Most passes of a system (rims, leaks) never carry a drop.
+        if !scratch.may_flow[i] {
+            continue;
+        }
         let (taken, given) = (&state.flow_taken[i], &state.flow_given[i]);
-        if *taken == [0.0; L] && *given == [0.0; L] {
+        scratch.may_flow[i] = *taken != [0.0; L] || *given != [0.0; L];
+        if !scratch.may_flow[i] {
             continue;
         }
         scratch.moving.push(i);
