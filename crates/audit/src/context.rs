@@ -13,6 +13,16 @@ pub const LITRES: f64 = 1e3;
 /// More than this on the floor is harm, m³ (the customary requirement; common practice, no source).
 pub const FLOOR_LIMIT: f64 = 0.5e-3;
 
+/// Hours as a person says them: `90 s`, `14 min`, `6.5 h`.
+pub(crate) fn span_h(hours: f64) -> String {
+    match hours * 60.0 {
+        minutes if minutes < 1.5 => format!("{:.0} s", minutes * 60.0),
+        minutes if minutes < 99.5 => format!("{minutes:.0} min"),
+        _ if hours < 9.95 => format!("{hours:.1} h"),
+        _ => format!("{hours:.0} h"),
+    }
+}
+
 /// Shared by all checks.
 pub struct Context<'a> {
     /// The system.

@@ -1,6 +1,6 @@
 //! Top-off and limewater: the most that a float can call, with each limit, and what it does to space, salt and lime.
 
-use crate::context::{Context, FLOOR_LIMIT, LITRES};
+use crate::context::{Context, FLOOR_LIMIT, LITRES, span_h};
 use crate::facts::{DoseFact, DosingFact, WaterFact};
 use crate::geometry::{Rest, Sill, pour, volume_between};
 use crate::reads;
@@ -292,8 +292,10 @@ fn harms(
             )
             .at(place.clone(), "")
             .note(format!(
-                "a stuck float empties `{reservoir}`: {:.1} L in {:.1} h at {:.1} L/h",
-                fact.source_l, fact.unlimited.hours, fact.flow_l_h
+                "a stuck float empties `{reservoir}`: {:.1} L in {} at {:.1} L/h",
+                fact.source_l,
+                span_h(fact.unlimited.hours),
+                fact.flow_l_h
             ))
             .help("add longest_run, daily_volume and limit = \"latches\" to its rule")
             .subject(pump.clone()),
@@ -327,8 +329,11 @@ fn harms(
                 )
                 .at(place.clone(), "")
                 .note(format!(
-                    "{:.1} L come in {:.1} h; level {:.0} mm, {:.1} L over the rim",
-                    dose.volume_l, dose.hours, dose.level_mm, dose.spilled_l
+                    "{:.1} L come in {}; level {:.0} mm, {:.1} L over the rim",
+                    dose.volume_l,
+                    span_h(dose.hours),
+                    dose.level_mm,
+                    dose.spilled_l
                 ))
                 .help(format!(
                     "a reservoir of at most {:.0} L, a float in series, or a daily limit",
@@ -366,8 +371,9 @@ fn harms(
                 )
                 .at(place.clone(), "")
                 .note(format!(
-                    "{:.1} L of limewater in {hours:.1} h; TA' = (m TA + 2 c V)/m'; pH closed to the air and without precipitation, an upper bound",
-                    dose.volume_l
+                    "{:.1} L of limewater in {}; TA' = (m TA + 2 c V)/m'; pH closed to the air and without precipitation, an upper bound",
+                    dose.volume_l,
+                    span_h(hours)
                 ))
                 .help("dose lime from its own small vessel by a slow pump; leave fresh water in the reservoir")
                 .subject(pump.clone()),

@@ -43,11 +43,11 @@ pub(crate) fn check(context: &mut Context<'_>) {
             Some(rule) => {
                 let up = if rule.at_power_up { "on" } else { "off" };
                 if rule.start_delay_s > 0.0 && !board_backed {
-                    format!("{up}, rule after {:.0} s", rule.start_delay_s)
+                    format!("{up}, by rule after {:.0} s", rule.start_delay_s)
                 } else if board_backed {
-                    "as the rule says".into()
+                    "by its rule".into()
                 } else {
-                    format!("{up}, rule at once")
+                    format!("{up}, by its rule")
                 }
             }
             None => rest.into(),
@@ -57,8 +57,8 @@ pub(crate) fn check(context: &mut Context<'_>) {
                 let state = if rule.when_tripped { "on" } else { "off" };
                 match &trip.reset {
                     TripReset::ByHand => format!("{state}, latches"),
-                    TripReset::Auto { per_day: Some(n), .. } => format!("{state}, resets itself {n} a day"),
-                    TripReset::Auto { per_day: None, .. } => format!("{state}, resets itself"),
+                    TripReset::Auto { per_day: Some(n), .. } => format!("{state}, resets {n} a day"),
+                    TripReset::Auto { per_day: None, .. } => format!("{state}, resets"),
                 }
             }
             None if rule.is_some_and(|r| r.longest_run_s.is_some() || r.limit_latches) => {

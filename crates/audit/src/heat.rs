@@ -176,7 +176,7 @@ fn heaters_dead(context: &mut Context<'_>) {
         .subject(name.clone());
         if let Some(hours) = worst.hours_to_22.filter(|_| level == Level::Warning) {
             finding = finding.note(format!("below {COLD} °C after {hours:.1} h"));
-            context.hours(format!("{name} dead in {}", worst.climate), "display below 22 C", hours);
+            context.hours(format!("{name} dead in {}", worst.climate), "display below 22 °C", hours);
         }
         context.add(finding);
     }
@@ -225,7 +225,7 @@ fn heaters_stuck(context: &mut Context<'_>, heaters: &[(ActuatorIdx, f64)]) {
             ));
         }
         if let Some(hours) = worst.filter(|w| w.stuck_c > HOT).and_then(|w| w.hours_to_29_5) {
-            context.hours(format!("{name} stuck on, warmest room"), "display above 29.5 C", hours);
+            context.hours(format!("{name} stuck on, warmest room"), "display above 29.5 °C", hours);
         }
         let smaller = harmless_watts(context);
         let mut help = "set its own thermostat a little above the rule's range, or put a contactor before its circuit that trips on a second probe".to_owned();
@@ -433,7 +433,7 @@ fn still_bodies(context: &mut Context<'_>, heaters: &[(ActuatorIdx, f64)]) {
         let display = vessels.iter().any(|v| system.vessels[v.idx()].role == VesselRole::Display);
         if display && let Some(hours) = cooling_hours(&body, system.water.temperature_c) {
             let person = system.response.weekend_s / 3600.0;
-            context.hours(format!("mains out in {}", climate.name), "display below 22 C", hours);
+            context.hours(format!("mains out in {}", climate.name), "display below 22 °C", hours);
             if hours < person {
                 context.add(
                     Diagnostic::warning(

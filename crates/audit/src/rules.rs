@@ -1,6 +1,6 @@
 //! Rules, protections and telling: what is missing, what hangs on one part, what is never tested.
 
-use crate::context::Context;
+use crate::context::{Context, span_h};
 use crate::power::battery_of;
 use crate::reads;
 use system::model::{ActuatorIdx, ActuatorKind, Derived, SensorIdx, SensorKind, SignalSource};
@@ -220,14 +220,17 @@ fn response(context: &mut Context<'_>) {
         .hours
         .iter()
         .filter(|row| row.hours < person)
-        .map(|row| format!("{}: {} after {:.1} h", row.what, row.harm, row.hours))
+        .map(|row| format!("{}: {} after {}", row.what, row.harm, span_h(row.hours)))
         .collect();
     if late.is_empty() {
         return;
     }
     let mut finding = Diagnostic::warning(
         "harm-before-a-person",
-        format!("{} ways to harm are faster than the {person:.1} h a person needs", late.len()),
+        match late.len() {
+            1 => format!("one way to harm is faster than the {person:.1} h a person needs"),
+            n => format!("{n} ways to harm are faster than the {person:.1} h a person needs"),
+        },
     )
     .at(context.place("system.response"), "")
     .help("protections that act by themselves, or somebody nearer; alarms alone come too late for these")

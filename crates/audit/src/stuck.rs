@@ -1,7 +1,7 @@
 //! Everything that can run is stuck on: what the sizes alone let happen.
 
 use crate::body::{Body, heaters};
-use crate::context::{Context, FLOOR_LIMIT, LITRES, sills};
+use crate::context::{Context, FLOOR_LIMIT, LITRES, sills, span_h};
 use crate::dosing::{doses, ph_nbs, tank_water, usable};
 use crate::evaporation::mean_c;
 use crate::facts::EverythingOnFact;
@@ -80,10 +80,21 @@ pub(crate) fn check(context: &mut Context<'_>) {
     };
     if volume > 0.0 || settles.is_some() {
         let floor = context.floor(running.spilled);
-        let mut finding = Diagnostic::note_level("everything-stuck-on", "if everything that can run is stuck on and nothing acts")
+        let comes_to = match (volume > 0.0, settles) {
+            (true, Some(settles)) => {
+                format!("{:.0} L come and the water heats to {settles:.1} °C", fact.dosed_l)
+            }
+            (true, None) => format!("{:.0} L come", fact.dosed_l),
+            (false, settles) => format!("the water heats to {:.1} °C", settles.unwrap_or(t)),
+        };
+        let mut finding = Diagnostic::note_level(
+            "everything-stuck-on",
+            format!("with everything that can run stuck on and nothing acting, {comes_to}"),
+        )
             .note(format!(
-                "{:.1} L come in {:.0} h: salinity {:.2}, {:.1} dKH, pH up to {:.2} (closed to the air)",
-                fact.dosed_l, fact.hours, fact.salinity, fact.alkalinity_dkh, fact.ph_nbs
+                "{:.1} L come in {}: salinity {:.2}, {:.1} dKH, pH up to {:.2} (closed to the air)",
+                fact.dosed_l,
+                span_h(fact.hours), fact.salinity, fact.alkalinity_dkh, fact.ph_nbs
             ))
             .note(format!(
                 "sump at {:.0} mm, {:.1} L over the rim while running, {:.1} L if the pumps then stop",

@@ -157,7 +157,7 @@ impl Facts {
             },
             Sheet {
                 title: "Evaporation, L/day",
-                head: &["climate", "water C", "fans", "low", "nominal", "high"],
+                head: &["climate", "water °C", "fans", "low", "nominal", "high"],
                 rows: rows(&self.evaporation, |e| {
                     vec![
                         e.climate.clone(),
@@ -192,7 +192,7 @@ impl Facts {
                 title: "Heat, W",
                 head: &[
                     "climate",
-                    "room C",
+                    "room °C",
                     "walls",
                     "vapour",
                     "surface",
@@ -218,7 +218,7 @@ impl Facts {
                 }),
             },
             Sheet {
-                title: "Settles at, C",
+                title: "Settles at, °C",
                 head: &["climate", "unheated", "fans", "fans, no light", "top corner", "all heaters stuck"],
                 rows: rows(&self.climates, |c| {
                     vec![
@@ -236,12 +236,12 @@ impl Facts {
                 head: &[
                     "heater",
                     "climate",
-                    "stuck C",
+                    "stuck °C",
                     "h to 29.5",
                     "h to 31",
-                    "cut C",
+                    "cut °C",
                     "h to cut",
-                    "dead C",
+                    "dead °C",
                     "+30 %",
                     "h to 22",
                 ],
@@ -262,7 +262,7 @@ impl Facts {
             },
             Sheet {
                 title: "Bodies of water while the return stands still, coldest room",
-                head: &["vessels", "L", "heaters W", "rise K/h", "settles C"],
+                head: &["vessels", "L", "heaters W", "rise K/h", "settles °C"],
                 rows: rows(&self.still_bodies, |b| {
                     vec![
                         b.vessels.join(" + "),
@@ -338,16 +338,7 @@ impl Facts {
             },
             Sheet {
                 title: "De-energised",
-                head: &[
-                    "actuator",
-                    "contact",
-                    "board dead",
-                    "rail dead",
-                    "mains out",
-                    "mains back",
-                    "tripped",
-                    "danger",
-                ],
+                head: &["actuator", "rests", "board dead", "card dead", "mains out", "mains back", "tripped"],
                 rows: rows(&self.de_energised, |d| {
                     vec![
                         d.actuator.clone(),
@@ -357,9 +348,18 @@ impl Facts {
                         d.mains_out.clone(),
                         d.mains_back.clone(),
                         d.tripped.clone(),
-                        d.danger.clone(),
                     ]
                 }),
+            },
+            Sheet {
+                title: "Dangers of a dead board",
+                head: &["actuator", "what it does"],
+                rows: self
+                    .de_energised
+                    .iter()
+                    .filter(|d| !d.danger.is_empty())
+                    .map(|d| vec![d.actuator.clone(), d.danger.clone()])
+                    .collect(),
             },
             Sheet {
                 title: "Marks, mm",
@@ -399,8 +399,8 @@ impl Facts {
                     "sump mm",
                     "over L",
                     "on stop L",
-                    "settles C",
-                    "by dials C",
+                    "settles °C",
+                    "by dials °C",
                 ],
                 rows: rows(self.everything_on.as_slice(), |e| {
                     vec![
