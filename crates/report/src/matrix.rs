@@ -44,6 +44,11 @@ pub(crate) fn margin(value: f64, unit: &str) -> String {
     if !value.is_finite() {
         return if value > 0.0 { "wide".to_owned() } else { "?".to_owned() };
     }
+    if unit == "h" {
+        // A margin of seconds written in hours would look like nothing.
+        let sign = if value < 0.0 { "\u{2212}" } else { "+" };
+        return format!("{sign}{}", hours(value.abs()));
+    }
     let digits = match value.abs() {
         v if v >= 100.0 => 0,
         v if v >= 10.0 => 1,

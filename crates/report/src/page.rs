@@ -21,6 +21,25 @@ const SIGNS: &str = "<svg class=\"defs\" width=\"0\" height=\"0\" aria-hidden=\"
 <symbol id=\"sign-caution\" viewBox=\"0 0 12 12\"><path d=\"M6 1l5.5 10h-11ZM6 4.5v3M6 8.8v1\"/></symbol>\
 </defs></svg>";
 
+/// Escaped, with what stands in backticks set as code.
+pub(crate) fn prose(text: &str) -> String {
+    let escaped = escape(text).to_string();
+    let pieces: Vec<&str> = escaped.split('`').collect();
+    if pieces.len().is_multiple_of(2) {
+        // A backtick without its partner is only a character.
+        return escaped;
+    }
+    let mut out = String::with_capacity(escaped.len() + 16 * pieces.len());
+    for (i, piece) in pieces.iter().enumerate() {
+        if i % 2 == 0 {
+            out.push_str(piece);
+        } else {
+            let _ = write!(out, "<code>{piece}</code>");
+        }
+    }
+    out
+}
+
 /// One section: id for the contents, heading, lead sentence, body.
 struct Section {
     id: &'static str,
@@ -115,7 +134,7 @@ fn plots(d: &Dossier) -> String {
             plot::svg(p, &format!("plot-{i}"))
         );
         if !p.note.is_empty() {
-            let _ = write!(out, "<figcaption>{}</figcaption>", escape(&p.note));
+            let _ = write!(out, "<figcaption>{}</figcaption>", prose(&p.note));
         }
         out.push_str("</figure>");
     }

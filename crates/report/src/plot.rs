@@ -5,6 +5,7 @@ use std::fmt::Write;
 use drawing::{escape, text_width};
 
 use crate::dossier::{MarkKind, Plot};
+use crate::matrix::hours;
 
 /// Width of the plot, in its own units (one is a CSS pixel at full size).
 const WIDTH: f64 = 720.0;
@@ -44,6 +45,8 @@ pub fn nice_step(range: f64, most: usize) -> f64 {
     [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough).unwrap_or(10.0 * power)
 }
 
+/// Kinds of lines that style.css tells apart.
+const STYLES: usize = 6;
 /// Steps of a time axis in hours: minutes, hours, days as on a clock.
 pub fn time_step(range: f64, most: usize) -> f64 {
     let rough = range / most.max(1) as f64;
@@ -167,6 +170,11 @@ fn kind(kind: MarkKind) -> (&'static str, &'static str) {
     }
 }
 
+/// Time of a moment, in the unit in which it says something.
+fn since(h: f64) -> String {
+    if h.abs() < f64::EPSILON { "0 h".to_owned() } else { hours(h) }
+}
+
 /// Texts of the moments, in as many rows as they need; returns the height used.
 fn marks_head(out: &mut String, plot: &Plot, x: impl Fn(f64) -> f64) -> f64 {
     let mut order: Vec<_> = plot.marks.iter().filter(|m| is_sane(m.hours)).collect();
@@ -175,9 +183,10 @@ fn marks_head(out: &mut String, plot: &Plot, x: impl Fn(f64) -> f64) -> f64 {
     for mark in order {
         let (class, word) = kind(mark.kind);
         let text = match (word, mark.text.as_str()) {
-            ("", text) => format!("{text}, {:.1} h", mark.hours),
-            (word, "") => format!("{word} {:.1} h", mark.hours),
-            (word, text) => format!("{word} {:.1} h: {text}", mark.hours),
+            ("", text) => format!("{text}, {}", since(mark.hours)),
+            ("fault", text) => format!("fault: {text}"),
+            (word, "") => format!("{word}, {}", since(mark.hours)),
+            (word, text) => format!("{word} {text}, {}", since(mark.hours)),
         };
         let text = fit(&text, WIDTH - 24.0);
         let w = text_width(&text, FONT, false);
@@ -281,12 +290,12 @@ fn panel(out: &mut String, plot: &Plot, unit: &str, top: f64, x: impl Fn(f64) ->
         ends.push(EndLabel { wanted: y, text: told, class: "limit-name".to_owned() });
     }
     for (i, s) in series.iter().enumerate() {
-        let _ = write!(out, "<path class=\"series s{}\" d=\"{}\"/>", i % 4, path(&s.points, &scale, &x));
+        let _ = write!(out, "<path class=\"series s{}\" d=\"{}\"/>", i % STYLES, path(&s.points, &scale, &x));
         if let Some(last) = s.points.iter().rev().find(|p| is_sane(p.1)) {
             ends.push(EndLabel {
                 wanted: scale.y(last.1),
                 text: s.name.clone(),
-                class: format!("name n{}", i % 4),
+                class: format!("name n{}", i % STYLES),
             });
         }
     }
@@ -384,7 +393,7 @@ fn describe(plot: &Plot) -> String {
         let _ = write!(out, " Limit {} at {} {}.", l.name, l.value, l.unit);
     }
     for m in plot.marks.iter().filter(|m| is_sane(m.hours)) {
-        let _ = write!(out, " At {:.1} hours: {} {}.", m.hours, kind(m.kind).1, m.text);
+        let _ = write!(out, " At {}: {} {}.", since(m.hours), kind(m.kind).1, m.text);
     }
     out.trim().to_owned()
 }

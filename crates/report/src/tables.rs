@@ -7,6 +7,7 @@ use system::{Diagnostic, Level};
 
 use crate::dossier::{EnergisedRow, SummaryLine, Verdict};
 use crate::matrix::sign;
+use crate::page::prose;
 
 /// Conclusions, each with its shape and word.
 pub(crate) fn summary(lines: &[SummaryLine]) -> String {
@@ -23,10 +24,10 @@ pub(crate) fn summary(lines: &[SummaryLine]) -> String {
             out,
             "<li class=\"r-{name}\"><span class=\"verdict\">{} {word}</span> <p>{}",
             sign(name),
-            escape(&line.text)
+            prose(&line.text)
         );
         if let Some(mend) = &line.mend {
-            let _ = write!(out, " <span class=\"mend\"><b>Mend:</b> {}</span>", escape(mend));
+            let _ = write!(out, " <span class=\"mend\"><b>Mend:</b> {}</span>", prose(mend));
         }
         out.push_str("</p></li>");
     }
@@ -57,21 +58,21 @@ pub(crate) fn findings(list: &[Diagnostic]) -> String {
         };
         let _ = write!(
             out,
-            "<li class=\"r-{name}\"><p>{} <span class=\"verdict\">{word}</span> {}{} <code>{}</code></p>",
+            "<li class=\"r-{name}\"><p>{} <span class=\"verdict\">{word}</span> {}{} <code class=\"id\">{}</code></p>",
             sign(name),
             d.subject.as_ref().map_or(String::new(), |s| format!("<b>{}:</b> ", escape(s))),
-            escape(&d.message),
+            prose(&d.message),
             escape(d.id)
         );
         if !d.notes.is_empty() {
             out.push_str("<ul>");
             for note in &d.notes {
-                let _ = write!(out, "<li>{}</li>", escape(note));
+                let _ = write!(out, "<li>{}</li>", prose(note));
             }
             out.push_str("</ul>");
         }
         if let Some(help) = &d.help {
-            let _ = write!(out, "<p class=\"mend\"><b>Mend:</b> {}</p>", escape(help));
+            let _ = write!(out, "<p class=\"mend\"><b>Mend:</b> {}</p>", prose(help));
         }
         out.push_str("</li>");
     }
@@ -99,7 +100,7 @@ pub(crate) fn energised(rows: &[EnergisedRow]) -> String {
 
 /// A plain list.
 pub(crate) fn list(items: &[String]) -> String {
-    let items: String = items.iter().map(|i| format!("<li>{}</li>", escape(i))).collect();
+    let items: String = items.iter().map(|i| format!("<li>{}</li>", prose(i))).collect();
     format!("<ul>{items}</ul>")
 }
 

@@ -22,7 +22,9 @@ pub fn sheet(system: &System, audit: &Audit, title: &Title) -> Sheet {
         levels("worst case", |v| v.stopped_worst_mm.max(v.running_mm)),
     ];
     let lines: &[WaterLines] = if facts.is_empty() { &[] } else { &lines };
-    section(system, lines, &TitleBlock { revision: title.revision.clone(), date: title.date.clone() })
+    // The block is narrow: the file's name says enough there, its folders stand at the top of the page.
+    let revision = title.revision.rsplit(['/', '\\']).next().unwrap_or_default().to_owned();
+    section(system, lines, &TitleBlock { revision, date: title.date.clone() })
 }
 
 /// For the page; nothing without a vessel.
