@@ -96,7 +96,7 @@ pub fn harm_does(harm: Harm) -> &'static str {
         Harm::Overdose => "overdose or dilute the tank",
         Harm::Starve => "starve the animals",
         Harm::Equipment => "ruin equipment",
-        Harm::Dark => "keep the tank dark",
+        Harm::Dark => "take the night away",
         Harm::Other => "break another requirement",
     }
 }
@@ -154,6 +154,12 @@ pub fn count(n: usize, one: &str) -> String {
 pub fn sentence(text: &str) -> String {
     let text = text.trim();
     if text.is_empty() || text.ends_with(['.', '!', '?']) { text.to_owned() } else { format!("{text}.") }
+}
+
+/// A text with its first letter raised; a name in backticks stays as it is.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 #[cfg(test)]

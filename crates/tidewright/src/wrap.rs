@@ -1,5 +1,9 @@
 //! Breaking text at words to the width of a window.
 
+/// Units that no line break parts from their number.
+const UNITS: [&str; 17] =
+    ["s", "min", "h", "L", "gal", "mm", "in", "K", "W", "Wh", "°C", "degC", "degF", "dKH", "mg/L", "kB", "%"];
+
 /// Columns a text takes; the tool writes no wide characters, and names in files are counted by character.
 pub fn columns(text: &str) -> usize {
     text.chars().count()
@@ -9,7 +13,7 @@ pub fn columns(text: &str) -> usize {
 pub fn lines(text: &str, width: usize) -> Vec<String> {
     let mut lines = vec![];
     let mut line = String::new();
-    for word in text.split_whitespace() {
+    for word in &glued(text) {
         if !line.is_empty() && columns(&line) + 1 + columns(word) > width {
             lines.push(std::mem::take(&mut line));
         }
@@ -22,6 +26,26 @@ pub fn lines(text: &str, width: usize) -> Vec<String> {
         lines.push(line);
     }
     lines
+}
+
+/// Words; a number and its unit are one.
+fn glued(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = vec![];
+    for word in text.split_whitespace() {
+        let unit = word.trim_end_matches(['.', ',', ';', ':', ')']);
+        match words.last_mut() {
+            Some(last)
+                if UNITS.contains(&unit)
+                    && last.ends_with(|c: char| c.is_ascii_digit())
+                    && !last.contains(' ') =>
+            {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 /// A paragraph, every line indented by `indent` columns, ended by a line break.
@@ -108,6 +132,7 @@ mod tests {
     #[test]
     fn breaks_at_words() {
         assert_eq!(lines("a weir box of glass", 8), ["a weir", "box of", "glass"]);
+        assert_eq!(lines("after 4.0 h.", 8), ["after", "4.0 h."]);
         assert_eq!(lines("", 8), [""]);
         assert_eq!(lines("incomprehensible", 8), ["incomprehensible"]);
         assert_eq!(hanging("one two", 24, 2), "  one two\n");

@@ -116,8 +116,8 @@ pub fn study(model: &Model, options: &StudyOptions, pairs: bool) -> Result<Fmea,
     };
     // The tank settles before the first fault strikes; the bar says meanwhile that something is happening.
     progress.tell(0, 1);
-    let fmea = trial::run(model, &settings, &|done, total| progress.tell(done, total))
-        .map_err(Failure::new)?;
+    let fmea =
+        trial::run(model, &settings, &|done, total| progress.tell(done, total)).map_err(Failure::new)?;
     if let (Some(only), true) = (&options.only, fmea.rows.is_empty()) {
         return Err(Failure::new(format!("no fault has `{only}` in its name"))
             .help("faults are named part:mode, such as `heater:welded`; without --only all are listed"));

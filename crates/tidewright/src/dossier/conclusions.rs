@@ -44,15 +44,33 @@ pub fn lines(system: &System, fmea: &Fmea) -> Vec<SummaryLine> {
             }
         }
     }
-    for row in rows_of(fmea, Verdict::Accepted) {
-        let reason = row.accepted.map_or("", |a| system.accepted[a].reason.as_str());
+    let open: Vec<&Row> = fmea.rows.iter().filter(|row| row.is_open()).collect();
+    for harm in HARMS {
+        let (others, mends) = alike::told_elsewhere(system, harm, &open);
+        if !others.is_empty() {
+            lines.push(SummaryLine {
+                verdict: Mark::Breaks,
+                text: format!(
+                    "Beside the harm told above, these would {}: {others}.",
+                    words::harm_does(harm)
+                ),
+                mend: Some(mends.join("; ")),
+            });
+        }
+    }
+    for (reason, rows) in alike::by_reason(&rows_of(fmea, Verdict::Accepted)) {
+        let accepted = &system.accepted[reason];
+        let soonest = rows.iter().filter_map(|row| row.process_safety_time_s).fold(f64::INFINITY, f64::min);
         lines.push(SummaryLine {
             verdict: Mark::Accepted,
             text: format!(
-                "{} after {}: {}",
-                sentences::fault(row),
-                span(time_of(system, row)),
-                words::sentence(reason)
+                "{} would break {} after {} or later. {} Relied on: {} Review {}.",
+                sentences::faults(&rows),
+                alike::broken_first(system, &rows),
+                span(soonest),
+                words::sentence(&words::capital(&accepted.reason)),
+                words::sentence(&accepted.procedure),
+                accepted.review
             ),
             mend: None,
         });

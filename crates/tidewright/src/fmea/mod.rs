@@ -56,15 +56,33 @@ pub fn rows_of(fmea: &Fmea, verdict: Verdict) -> Vec<&Row> {
     fmea.rows.iter().filter(|row| Verdict::of(row) == verdict).collect()
 }
 
-/// The breach for which a row is told: the soonest that is critical or worse, else the soonest. A welded heater first breaks
-/// the allowed swing, but it is told because it cooks. What nobody accepted comes before what is accepted.
+/// The breach for which a row is told: the soonest that is critical or worse and harms animals or the house, else the soonest
+/// that is critical, else the soonest. A welded heater first breaks the allowed swing, but it is told because it cooks; a blocked
+/// drain first bares a heater, but it is told because it floods. What nobody accepted comes before what is accepted.
 pub fn lead<'r>(system: &System, row: &'r Row) -> Option<&'r Breach> {
-    let is_slight = |breach: &Breach| system.requirements[breach.requirement].severity < Severity::Critical;
+    let rank = |breach: &Breach| {
+        let requirement = &system.requirements[breach.requirement];
+        (requirement.severity < Severity::Critical, requirement.harm == Harm::Equipment)
+    };
     row.breaches.iter().min_by(|a, b| {
-        (a.accepted.is_some(), is_slight(a))
-            .cmp(&(b.accepted.is_some(), is_slight(b)))
-            .then(a.at_s.total_cmp(&b.at_s))
+        (a.accepted.is_some(), rank(a)).cmp(&(b.accepted.is_some(), rank(b))).then(a.at_s.total_cmp(&b.at_s))
     })
+}
+
+/// When an open row first does a critical harm that nobody accepted, beside the one it is told for; s after the fault.
+pub fn besides(system: &System, row: &Row, harm: Harm) -> Option<f64> {
+    if harm_of(system, row) == Some(harm) {
+        return None;
+    }
+    (row.breaches.iter())
+        .filter(|breach| {
+            let requirement = &system.requirements[breach.requirement];
+            breach.accepted.is_none()
+                && requirement.harm == harm
+                && requirement.severity >= Severity::Critical
+        })
+        .map(|breach| breach.at_s)
+        .min_by(f64::total_cmp)
 }
 
 /// When the harm for which a row is told comes, s. Infinite when none does.

@@ -18,11 +18,9 @@ pub fn summary(system: &System, fmea: &Fmea, console: &Console) -> String {
     let mut out = head(system, fmea, console);
     out += &without_fault(system, fmea, console);
     let open: Vec<&Row> = fmea.rows.iter().filter(|row| row.is_open()).collect();
+    out += &soonest(system, &open, console);
     for harm in HARMS {
-        let rows: Vec<&Row> = open.iter().filter(|row| harm_of(system, row) == Some(harm)).copied().collect();
-        if !rows.is_empty() {
-            out += &group(system, fmea, harm, &rows, console);
-        }
+        out += &group(system, fmea, harm, &open, console);
     }
     out += &accepted(system, fmea, console);
     out += &hidden(fmea, console);
@@ -75,70 +73,107 @@ fn without_fault(system: &System, fmea: &Fmea, console: &Console) -> String {
     for row in &fmea.without_fault {
         let time = row.process_safety_time_s.map_or_else(String::new, span);
         let broken = row.broken.map_or("", |r| system.requirements[r].name.as_str());
-        let text = format!("{}: breaks `{broken}`. {}", row.part, sentences::telling(system, row));
+        let text = format!("{}: breaks `{broken}`. {}", row.part, sentences::telling(system, &[row]));
         out += &wrap::after(&format!("{time:>TIME$}  "), text.trim_end(), console.width);
     }
     out
 }
 
-/// Rows of one harm, the soonest first: those that nobody can help, then those in which an alarm brings somebody.
-fn group(system: &System, fmea: &Fmea, harm: Harm, rows: &[&Row], console: &Console) -> String {
-    let title = format!("What would {} ({})", words::harm_does(harm), rows.len());
-    let mut out = format!("\n{}\n", console.paint(Tone::Bad, &title));
-    let mut rows = rows.to_vec();
+/// A line for each harm: how soon it comes, from how many faults, from which first.
+fn soonest(system: &System, open: &[&Row], console: &Console) -> String {
+    let mut out = String::new();
+    for harm in HARMS {
+        let mut times: Vec<(f64, &Row)> = (open.iter())
+            .filter_map(|row| {
+                let told = (harm_of(system, row) == Some(harm)).then(|| time_of(system, row));
+                told.or_else(|| alike::beside(system, row, harm).map(|(time, _)| time))
+                    .map(|time| (time, *row))
+            })
+            .collect();
+        times.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let Some((time, first)) = times.first() else { continue };
+        let text = format!(
+            "{:<30}{:<12}first {}",
+            words::harm_does(harm),
+            count(times.len(), "fault"),
+            sentences::fault(first)
+        );
+        out += &wrap::shortened(&format!("{:>TIME$}  {text}", span(*time)), console.width);
+        out.push('\n');
+    }
+    if out.is_empty() {
+        return out;
+    }
+    format!("\n{}\n{out}", console.paint(Tone::Strong, "How soon, at the soonest"))
+}
+
+/// Faults that do one harm: those told for it, by the change that mends them, the soonest first; then those told for another.
+fn group(system: &System, fmea: &Fmea, harm: Harm, open: &[&Row], console: &Console) -> String {
+    let mut rows: Vec<&Row> = open.iter().filter(|row| harm_of(system, row) == Some(harm)).copied().collect();
     rows.sort_by(|a, b| {
         (time_of(system, a).total_cmp(&time_of(system, b)))
             .then_with(|| (&a.part, &a.mode).cmp(&(&b.part, &b.mode)))
     });
-    let (helped, broken): (Vec<&Row>, Vec<&Row>) =
-        rows.iter().partition(|row| Verdict::of(row) == Verdict::HelpInTime);
-    for alike in alike::groups(system, &broken) {
-        let text = alike::told(system, fmea, &alike);
-        out += &wrap::after(&time_column(system, alike[0]), &text, console.width);
+    let (others, more_mends) = alike::told_elsewhere(system, harm, open);
+    if rows.is_empty() && others.is_empty() {
+        return String::new();
     }
-    if !helped.is_empty() {
-        out += &format!(
-            "{:>TIME$}  {}\n",
-            "",
-            console.paint(Tone::Caution, "with an alarm that brings somebody in time:")
-        );
-        for alike in alike::groups(system, &helped) {
-            out +=
-                &wrap::after(&time_column(system, alike[0]), &alike::shortly(system, &alike), console.width);
-        }
-    }
-    let mut mends: Vec<&'static str> = vec![];
-    for mend in broken.iter().chain(&helped).filter_map(|row| mends::mend(system, row)) {
+    let title = format!("What would {}", words::harm_does(harm));
+    let mut out = format!("\n{}\n", console.paint(Tone::Bad, &title));
+    let mut mends: Vec<Option<&'static str>> = vec![];
+    for row in &rows {
+        let mend = mends::mend(system, row);
         if !mends.contains(&mend) {
             mends.push(mend);
         }
     }
-    for mend in mends {
-        let text = wrap::after(&format!("{:>TIME$}  ", "mend"), &words::sentence(mend), console.width);
-        out += &text.replacen("mend", &console.paint(Tone::Good, "mend"), 1);
+    for mend in &mends {
+        let of: Vec<&Row> = rows.iter().filter(|row| mends::mend(system, row) == *mend).copied().collect();
+        for alike in alike::groups(system, &of) {
+            let text = alike::told(system, fmea, &alike);
+            out += &wrap::after(&time_column(system, alike[0]), &text, console.width);
+        }
+        out += &mend.map_or_else(String::new, |mend| mend_line(mend, console));
+    }
+    if !others.is_empty() {
+        let what = if rows.is_empty() { "told under another harm" } else { "and, told under another harm" };
+        out += &wrap::after(&format!("{:TIME$}  ", ""), &format!("{what}: {others}."), console.width);
+        for mend in more_mends.into_iter().filter(|mend| !mends.contains(&Some(mend))) {
+            out += &mend_line(mend, console);
+        }
     }
     out
+}
+
+fn mend_line(mend: &str, console: &Console) -> String {
+    let text = wrap::after(&format!("{:>TIME$}  ", "mend"), &words::sentence(mend), console.width);
+    text.replacen("mend", &console.paint(Tone::Good, "mend"), 1)
 }
 
 fn time_column(system: &System, row: &Row) -> String {
     format!("{:>TIME$}  ", span(time_of(system, row)))
 }
 
+/// Accepted rows by the reason that covers them; a reason is said once.
 fn accepted(system: &System, fmea: &Fmea, console: &Console) -> String {
     let rows = rows_of(fmea, Verdict::Accepted);
     if rows.is_empty() {
         return String::new();
     }
-    let mut out = format!(
-        "\n{}\n",
-        console.paint(Tone::Strong, &format!("Accepted, each with a reason ({})", rows.len()))
-    );
-    for row in rows {
-        let time = row.process_safety_time_s.map_or_else(String::new, span);
-        let broken = row.broken.map_or("", |r| system.requirements[r].name.as_str());
-        let reason = row.accepted.map_or_else(String::new, |a| words::sentence(&system.accepted[a].reason));
-        let text = format!("{}. Breaks `{broken}`. {reason}", sentences::fault(row));
-        out += &wrap::after(&format!("{time:>TIME$}  "), &text, console.width);
+    let title = format!("Accepted, each with a reason ({})", rows.len());
+    let mut out = format!("\n{}\n", console.paint(Tone::Strong, &title));
+    for (reason, rows) in alike::by_reason(&rows) {
+        let soonest = rows.iter().filter_map(|row| row.process_safety_time_s).fold(f64::INFINITY, f64::min);
+        let accepted = &system.accepted[reason];
+        let text = format!(
+            "{}. Breaks {}. {} Relied on: {} Review {}.",
+            sentences::faults(&rows),
+            alike::broken_first(system, &rows),
+            words::sentence(&words::capital(&accepted.reason)),
+            words::sentence(&accepted.procedure),
+            accepted.review
+        );
+        out += &wrap::after(&format!("{:>TIME$}  ", span(soonest)), &text, console.width);
     }
     out
 }
