@@ -47,6 +47,7 @@ pub fn ratio_from_salinity(salinity: f64, temperature_c: f64) -> f64 {
     let t68 = t68_from_t90(temperature_c);
     let (mut low, mut high) = (0.0, LARGEST_ROOT);
     let mut root = (salinity / 35.0).sqrt();
+    let mut excess_before = f64::INFINITY;
     for _ in 0..MOST_STEPS {
         let excess = salinity_from_root(root, t68) - salinity;
         if excess.abs() < CLOSE_ENOUGH {
@@ -57,8 +58,11 @@ pub fn ratio_from_salinity(salinity: f64, temperature_c: f64) -> f64 {
         } else {
             low = root;
         }
+        // In nearly fresh water the slope is wrong, and Newton's steps alone can creep for ever.
+        let gains = excess.abs() < 0.5 * excess_before;
+        excess_before = excess.abs();
         let newton = root - excess / slope(root, t68);
-        root = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+        root = if gains && newton > low && newton < high { newton } else { 0.5 * (low + high) };
     }
     root * root * polynomial(&RT, t68)
 }

@@ -57,6 +57,19 @@ fn all_properties(s: f64, t: f64) -> Vec<f64> {
     ]
 }
 
+/// Nearly fresh water, where the extension's slope is not PSS-78's: every decade of salinity, and a case that random search found.
+#[test]
+fn the_conductivity_of_nearly_fresh_water_is_undone() {
+    let decades =
+        (-9..=0).flat_map(|power| [1.0, 2.9, 7.3].map(|digit| digit * libm::pow(10.0, f64::from(power))));
+    for s in decades.chain([0.0, 0.0002902708877410829]) {
+        for t in [0.0, 15.0, 29.51934300159993, 50.0] {
+            let back = salinity_from_conductivity(conductivity_ms_per_cm(s, t), t);
+            assert!((back - s).abs() < 1e-9, "conductivity at {s}, {t}: {back}");
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
