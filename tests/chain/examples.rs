@@ -64,8 +64,8 @@ fn the_manifold_shares_the_pumps_operating_point() {
         let want = hand[i] / hand[1];
         assert!((seen / want - 1.0).abs() < 0.03, "{name}: {seen} of tray 2, by hand {want}");
     }
-    // The sensor counts pulses of the whole passage: a code in mL/min.
-    let seen = f64::from(rig.code("return_flow")) * 1e-6 / 60.0;
+    // The sensor counts the pulses of a scan of one second, 450 to the litre, of the whole passage.
+    let seen = f64::from(rig.code("return_flow")) / 450.0 * rig::LITRE;
     assert!((seen / total - 1.0).abs() < 0.03, "flow {seen} m3/s, by hand {total}");
     // A branch that starves its tray is no manifold: each gets a fifth at the least.
     assert!(hand.iter().all(|q| *q > 0.2 * total), "{hand:?}");
@@ -94,7 +94,7 @@ fn a_clogged_sock_runs_over_its_rim() {
     let mut rig = Rig::new(&plan, &[None]);
     rig.on("return_pump");
     rig.run(600.0);
-    rig.twin.set_flaw(0, twin::Flaw::Blocked(rig::passage_of(rig.system(), "sock_cloth"), 1.0));
+    rig.twin.set_flaw(0, twin::Flaw::Blocked(rig::passage_of(rig.system(), "sock_cloth"), 0.0));
     rig.run(1800.0);
     let level = rig.level("sock");
     // Francis 1883 over the file's narrower side, 180 mm: h = (Q / 1.84 b)^(2/3).

@@ -426,7 +426,7 @@ fn blocked(context: &mut Context<'_>) {
                 .help(help)
                 .subject(vessel.name.clone()),
             );
-        } else if alone + top_off_unheld(context, passage.to) > freeboard + FLOOR_LIMIT {
+        } else if held + top_off_unheld(context, passage.to) > freeboard + FLOOR_LIMIT {
             context.add(
                 Diagnostic::error(
                     "display-overflows-when-drain-blocked",

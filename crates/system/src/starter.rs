@@ -13,7 +13,7 @@ pub struct Answers {
     pub sump: Option<[f64; 3]>,
     /// A reservoir with a pump replaces what evaporates.
     pub top_off: bool,
-    /// Power of the heater, W.
+    /// Power of each of the two heaters, W.
     pub heater_watts: f64,
     /// Power of the light, W. None: no light.
     pub light_watts: Option<f64>,
@@ -30,12 +30,13 @@ pub struct Answers {
 impl Default for Answers {
     /// A 100 L tank with sump and top-off, left alone for a weekend.
     fn default() -> Self {
+        let display = [0.6, 0.4, 0.45];
         Answers {
             name: "My reef".to_owned(),
-            display: [0.6, 0.4, 0.45],
+            display,
             sump: Some([0.5, 0.3, 0.35]),
             top_off: true,
-            heater_watts: 100.0,
+            heater_watts: usual_heater_watts(display),
             light_watts: Some(60.0),
             chip: "ATmega328P".to_owned(),
             mains_volts: 230.0,
@@ -44,6 +45,31 @@ impl Default for Answers {
         }
     }
 }
+
+/// Heat that each of two heaters should give for every litre of the display, so that one alone holds a room 8 K colder than the
+/// water, W/L (common practice, no source; the audit then computes it).
+const HEATER_W_PER_L: f64 = 0.9;
+/// Heaters are sold in steps of this power, W.
+const HEATER_STEP_W: f64 = 25.0;
+
+/// Power to begin with for each of two heaters in a display of these inside sides in m, W.
+pub fn usual_heater_watts(display: [f64; 3]) -> f64 {
+    let litres: f64 = display.iter().map(|side| mm(*side) as f64 / 100.0).product();
+    ((litres * HEATER_W_PER_L / HEATER_STEP_W).round() * HEATER_STEP_W).max(2.0 * HEATER_STEP_W)
+}
+
+/// Largest evaporation to be expected from an open surface, L/day/m² (dry room and fan; the audit then computes it).
+const EVAPORATION_L_DAY_M2: f64 = 13.0;
+/// What the battery carries: board, air pump and router, W.
+const BATTERY_LOAD_W: f64 = 1.0 + 3.0 + 6.0;
+/// Usable share of a lithium iron phosphate battery: 90 % depth, 92 % efficiency.
+const BATTERY_USABLE: f64 = 0.83;
+/// What an aged battery has left.
+const BATTERY_AGED: f64 = 0.8;
+/// Voltage of four lithium iron phosphate cells, V.
+const BATTERY_VOLTS: f64 = 12.8;
+/// Longest time that the battery is laid out for, h: beyond it somebody should come.
+const BATTERY_LONGEST_H: f64 = 72.0;
 
 /// Smallest and largest side of a tank that the starter lays out, m.
 const SIDES: (f64, f64) = (0.25, 4.0);
@@ -112,6 +138,12 @@ impl<'a> Plan<'a> {
         if self.sump.is_some() { ("sump", self.sump_level) } else { ("display", self.water_line()) }
     }
 
+    /// Open surface of display and sump, m².
+    fn open_m2(&self) -> f64 {
+        let area = |sides: [i64; 3]| (sides[0] * sides[1]) as f64 / 1e6;
+        area(self.display) + self.sump.map_or(0.0, area)
+    }
+
     fn head(&self, out: &mut String) {
         let a = self.answers;
         let timezone = if crate::timezone::check(&a.timezone).is_ok() { a.timezone.as_str() } else { "UTC0" };
@@ -124,7 +156,9 @@ impl<'a> Plan<'a> {
              # Lines marked \"measure\" are guesses: replace them by what your tape says.\n\n\
              [system]\nname = {name}\nmains = \"{mains} V\"\ntimezone = {zone}\n\
              unattended = \"{hours} h\"                     # how long nobody is there\n\
-             response = {{ day = \"1 h\", night = \"8 h\", weekend = \"24 h\" }}   # until somebody stands before it\n\n\
+             response = {{ day = \"1 h\", night = \"8 h\", weekend = \"24 h\" }}   # until somebody stands before it: a neighbour with a\n\
+             # key mends more than any device\n\
+             telling = {{ supply = \"battery\", through = \"router\", heartbeat = \"1 h\", from = \"medium\" }}   # the way of messages\n\n\
              [water]\ntemperature = \"25.5 degC\"\nsalinity = 35\nalkalinity = \"8 dKH\"\n\n\
              [livestock]                             # what breathes: measure or estimate\n\
              vessel = \"display\"\nfish = {{ mass = \"50 g\" }}\ncoral = {{ area = \"500 cm2\" }}\n\n\
@@ -217,51 +251,76 @@ impl<'a> Plan<'a> {
     }
 
     fn supplies(&self, out: &mut String) {
+        let hours = within(self.answers.unattended_hours, 1.0, BATTERY_LONGEST_H);
+        let ah = (BATTERY_LOAD_W * hours / (BATTERY_VOLTS * BATTERY_USABLE * BATTERY_AGED)).ceil().max(10.0);
         let known = crate::parts::Library::builtin().chip(&self.answers.chip).map(|chip| chip.name.as_str());
         let _ = write!(
             out,
-            "# ---- what feeds what ----\n\n[[supply]]\nname = \"circuit\"\nkind = \"circuit\"\nrcd = \"30 mA\"\nfuse = \"10 A\"\n\n\
-             [[supply]]\nname = \"rail\"\nkind = \"rail\"\nfed_by = \"circuit\"\nvolts = \"12 V\"\npower = \"36 W\"\n\n\
-             [[supply]]\nname = \"relays\"\nkind = \"card\"\nfed_by = \"rail\"\n\n\
-             [[board]]\nname = \"controller\"\nchip = \"{}\"\nsupply = \"rail\"\npower = \"1 W\"\nwatchdog = true\nwhen_dead = \"release\"\n\n",
-            known.unwrap_or("ATmega328P")
+            "# ---- what feeds what: each circuit keeps one heater and one water mover ----\n\n\
+             [[supply]]\nname = \"circuit_1\"\nkind = \"circuit\"\nrcd = \"30 mA\"\nfuse = \"10 A\"\n\n\
+             [[supply]]\nname = \"circuit_2\"\nkind = \"circuit\"\nrcd = \"30 mA\"\nfuse = \"10 A\"\n\n\
+             [[supply]]\nname = \"battery\"                  # LiFePO4 on its charger: board, air and messages without mains\n\
+             kind = \"battery\"\nfed_by = \"circuit_2\"\nvolts = \"{BATTERY_VOLTS} V\"\ncapacity = \"{ah:.0} Ah\"\nusable = \"{usable:.0} %\"\n\n\
+             [[supply]]\nname = \"relays\"\nkind = \"card\"\nfed_by = \"battery\"\n\n\
+             [[board]]\nname = \"controller\"\nchip = \"{}\"\nsupply = \"battery\"\npower = \"1 W\"\nwatchdog = true\nwhen_dead = \"release\"\n\n",
+            known.unwrap_or("ATmega328P"),
+            usable = BATTERY_USABLE * 100.0,
         );
     }
 
     fn actuators(&self, out: &mut String) {
         let a = self.answers;
-        let heated = if self.sump.is_some() { "sump" } else { "display" };
-        let mark = if self.sump.is_some() { self.sump_level / 2 } else { self.crest / 2 };
         out.push_str("# ---- what is driven ----\n\n");
         if self.sump.is_some() {
             out.push_str(
-                "[[actuator]]\nname = \"return_pump\"\nkind = \"pump\"\npower = \"20 W\"\nsupply = \"circuit\"\nswitched_by = \"relays\"\n\
+                "[[actuator]]\nname = \"return_pump\"\nkind = \"pump\"\npower = \"20 W\"\nsupply = \"circuit_1\"\nswitched_by = \"relays\"\n\
                  contact = \"NC\"                          # runs while the board is dead\nvessel = \"sump\"\nmark = \"50 mm\"\n\
                  heats = { vessel = \"sump\", share = \"95 %\" }\nmoves = \"display\"\n\n",
             );
         }
         let _ = write!(
             out,
-            "[[actuator]]\nname = \"circulation\"\nkind = \"circulation\"\npower = \"8 W\"\nsupply = \"circuit\"\nswitched_by = \"relays\"\n\
-             contact = \"NC\"\nvessel = \"display\"\nmark = \"{circulation} mm\"\nheats = {{ vessel = \"display\", share = \"100 %\" }}\n\
+            "[[actuator]]\nname = \"circulation\"\nkind = \"circulation\"\npower = \"8 W\"\nsupply = \"circuit_2\"\nswitched_by = \"relays\"\n\
+             contact = \"NC\"\nvessel = \"display\"\nmark = \"{half} mm\"\nheats = {{ vessel = \"display\", share = \"100 %\" }}\n\
              moves = \"display\"\nexchange = \"50 L/h\"\n\n\
-             [[actuator]]\nname = \"heater\"\nkind = \"heater\"\npower = \"{watts} W\"\nsupply = \"circuit\"\nswitched_by = \"relays\"\n\
-             contact = \"NO\"\nvessel = \"{heated}\"\nmark = \"{mark} mm\"\nown_thermostat = \"27 degC\"            # its own dial, the last guard\n\
-             heats = {{ vessel = \"{heated}\", share = \"100 %\" }}\n\n",
-            circulation = self.crest / 2,
-            watts = within(a.heater_watts, 1.0, 5000.0).round(),
+             [[actuator]]\nname = \"air_pump\"                 # moves and breathes while the mains are out\nkind = \"air_pump\"\npower = \"3 W\"\n\
+             supply = \"battery\"\nswitched_by = \"relays\"\ncontact = \"NC\"\nvessel = \"display\"\nmoves = \"display\"\nexchange = \"{air:.0} L/h\"\n\n\
+             [[actuator]]\nname = \"router\"                   # the way of messages\nkind = \"other\"\npower = \"6 W\"\nsupply = \"battery\"\nalways = true\n\n",
+            half = self.crest / 2,
+            // A stone renews about a third of the water an hour (assumed: kLa 0.35 per h).
+            air = (self.display.iter().map(|side| *side as f64 / 100.0).product::<f64>() * 0.35).max(5.0),
         );
+        // In the display both: they heat with the return stopped, and no falling sump lays them bare.
+        for (n, (circuit, contact, dial)) in
+            [("circuit_1", "NO", "27 degC"), ("circuit_2", "NC", "26 degC")].into_iter().enumerate()
+        {
+            let _ = write!(
+                out,
+                "[[actuator]]\nname = \"heater_{}\"\nkind = \"heater\"\npower = \"{watts} W\"\nsupply = \"{circuit}\"\nswitched_by = \"relays\"\n\
+                 contact = \"{contact}\"{why}\nvessel = \"display\"\nmark = \"{half} mm\"\n\
+                 own_thermostat = \"{dial}\"            # its own dial, the last guard\n\
+                 heats = {{ vessel = \"display\", share = \"100 %\" }}\n\n",
+                n + 1,
+                watts = within(a.heater_watts, 1.0, 5000.0).round(),
+                why = if contact == "NC" {
+                    "                          # heats on its own dial while the board is dead"
+                } else {
+                    ""
+                },
+                half = self.crest / 2,
+            );
+        }
         if let Some(watts) = a.light_watts {
             let _ = write!(
                 out,
-                "[[actuator]]\nname = \"light\"\nkind = \"light\"\npower = \"{} W\"\nsupply = \"circuit\"\nswitched_by = \"relays\"\n\
+                "[[actuator]]\nname = \"light\"\nkind = \"light\"\npower = \"{} W\"\nsupply = \"circuit_2\"\nswitched_by = \"relays\"\n\
                  contact = \"NO\"\nheats = {{ vessel = \"display\", share = \"35 %\" }}\nlights = \"display\"\n\n",
                 within(watts, 1.0, 5000.0).round()
             );
         }
         if a.top_off {
             out.push_str(
-                "[[actuator]]\nname = \"topoff_pump\"\nkind = \"dosing_pump\"\npower = \"4 W\"\nsupply = \"rail\"\nswitched_by = \"relays\"\n\
+                "[[actuator]]\nname = \"topoff_pump\"\nkind = \"dosing_pump\"\npower = \"4 W\"\nsupply = \"battery\"\nswitched_by = \"relays\"\n\
                  contact = \"NO\"\nseries = [\"float_high\"]               # in hardware: stops it whatever the board says\n\n",
             );
         }
@@ -271,12 +330,28 @@ impl<'a> Plan<'a> {
         let _ = write!(
             out,
             "# ---- what is measured ----\n\n[[sensor]]\nname = \"display_temp\"\nkind = \"ds18b20\"\nvessel = \"display\"\n\
-             height = \"{height} mm\"\n\n[[sensor]]\nname = \"second_temp\"\nkind = \"ds18b20\"\nvessel = \"{second}\"\nheight = \"{second_height} mm\"\n\n\
+             height = \"{height} mm\"\n\n[[sensor]]\nname = \"second_temp\"              # a guard must not share its probe with what it guards\n\
+             kind = \"ds18b20\"\nvessel = \"display\"\nheight = \"{second_height} mm\"\n\n\
              [[sensor]]\nname = \"leak\"\nkind = \"leak\"\n\n",
             height = self.display[2] / 2,
-            second = if self.sump.is_some() { "sump" } else { "display" },
-            second_height = if self.sump.is_some() { self.sump_level / 3 } else { self.display[2] / 3 },
+            second_height = self.display[2] / 3,
         );
+        for (n, circuit) in ["circuit_1", "circuit_2"].into_iter().enumerate() {
+            let _ = write!(
+                out,
+                "[[sensor]]\nname = \"mains_{}\"\nkind = \"presence\"\nof = \"{circuit}\"\n\n",
+                n + 1
+            );
+        }
+        if self.sump.is_some() {
+            let _ = write!(
+                out,
+                "[[sensor]]\nname = \"float_display\"            # the drain is blocked: stops what fills the display\nkind = \"float\"\n\
+                 vessel = \"display\"\nlow = \"{low} mm\"\nhigh = \"{high} mm\"\ntrue_when = \"above\"\nclosed_when = \"below\"\n\n",
+                low = self.crest + 26,
+                high = self.crest + 28,
+            );
+        }
         if self.answers.top_off {
             let (vessel, level) = self.kept();
             let _ = write!(
@@ -303,14 +378,20 @@ impl<'a> Plan<'a> {
         }
         if self.sump.is_some() {
             out.push_str(
-                "[[rule]]\ndrives = \"return_pump\"\nalways = true\nstart_delay = \"20 s\"\nat_power_up = \"on\"\nwhen_blind = \"on\"\n\n",
+                "[[signal]]\nname = \"display_high\"\non_delay = \"20 s\"\nof = \"float_display\"\n\n\
+                 [[rule]]\ndrives = \"return_pump\"\nalways = true\npermissive = \"not display_high\"\nstart_delay = \"20 s\"\nat_power_up = \"on\"\nwhen_blind = \"on\"\n\n",
             );
         }
         out.push_str(
             "[[rule]]\ndrives = \"circulation\"\nalways = true\nat_power_up = \"on\"\nwhen_blind = \"on\"\n\n\
-             [[rule]]\ndrives = \"heater\"\nstart = \"display_temp < 25.2 degC\"\nstop = \"display_temp > 25.6 degC\"\n\
+             [[rule]]\ndrives = \"air_pump\"\nalways = true\nat_power_up = \"on\"\nwhen_blind = \"on\"\n\n\
+             [[rule]]\ndrives = \"heater_1\"\nstart = \"display_temp < 25.2 degC\"\nstop = \"display_temp > 25.6 degC\"\n\
              trip = \"second_temp > 27.5 degC\"\ntrip_reset = \"3 per day below 26 degC\"\nshortest_rest = \"3 min\"\n\
-             start_delay = \"60 s\"\nwhen_blind = \"off\"\n\n",
+             start_delay = \"60 s\"\nwhen_blind = \"off\"\n\n\
+             [[rule]]                                # the second helps when the first is not enough\ndrives = \"heater_2\"\n\
+             start = \"second_temp < 24.8 degC\"\nstop = \"second_temp > 25.2 degC\"\n\
+             trip = \"display_temp > 27.5 degC\"\ntrip_reset = \"3 per day below 26 degC\"\nshortest_rest = \"3 min\"\n\
+             start_delay = \"90 s\"\nwhen_blind = \"on\"                       # its own dial holds it\n\n",
         );
         if self.answers.light_watts.is_some() {
             out.push_str(
@@ -319,12 +400,13 @@ impl<'a> Plan<'a> {
             );
         }
         if self.answers.top_off {
-            let running = if self.sump.is_some() { " and return_pump" } else { "" };
+            let running = if self.sump.is_some() { " and not display_high and return_pump" } else { "" };
             let _ = write!(
                 out,
                 "[[rule]]\ndrives = \"topoff_pump\"\nwhen = \"level_low\"\npermissive = \"not float_high and not leak{running}\"\n\
-                 longest_run = \"60 min\"\ndaily_volume = \"5 L\"\nlimit = \"latches\"                     # then a person looks\n\
-                 start_delay = \"15 min\"\nwhen_blind = \"off\"\n\n"
+                 longest_run = \"60 min\"\ndaily_volume = \"{daily:.0} L\"\nlimit = \"latches\"                     # then a person looks\n\
+                 start_delay = \"15 min\"\nwhen_blind = \"off\"\n\n",
+                daily = (self.open_m2() * EVAPORATION_L_DAY_M2).ceil().clamp(2.0, 40.0),
             );
         }
     }
@@ -339,6 +421,16 @@ impl<'a> Plan<'a> {
              delay = \"20 min\"\npriority = \"medium\"\ntext = \"Temperature probes disagree or are silent\"\n\n\
              [[alarm]]\nname = \"water_on_floor\"\nwhen = \"leak\"\ndelay = \"5 s\"\npriority = \"high\"\ntext = \"Water where none should be\"\n\n",
         );
+        out.push_str(
+            "[[alarm]]\nname = \"mains_out\"\nwhen = \"not mains_1 or not mains_2\"\ndelay = \"2 min\"\npriority = \"high\"\n\
+             text = \"A mains circuit is dead\"\n\n",
+        );
+        if self.sump.is_some() {
+            out.push_str(
+                "[[alarm]]\nname = \"display_too_high\"\nwhen = \"display_high\"\npriority = \"high\"\n\
+                 text = \"The display does not drain: the return is stopped\"\n\n",
+            );
+        }
         if self.answers.top_off {
             out.push_str(
                 "[[alarm]]\nname = \"topoff_stopped\"\nwhen = \"tripped(topoff_pump) or float_high\"\ndelay = \"1 min\"\npriority = \"medium\"\n\

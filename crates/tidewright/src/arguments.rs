@@ -128,7 +128,7 @@ pub struct NewOptions {
     /// Nothing replaces what evaporates
     #[arg(long)]
     pub no_top_off: bool,
-    /// Power of the heater, such as `100 W`
+    /// Power of each of the two heaters, such as `100 W`
     #[arg(long, value_name = "POWER", value_parser = quantity::power)]
     pub heater: Option<f64>,
     /// Power of the light, such as `60 W`

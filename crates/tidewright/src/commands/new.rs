@@ -55,12 +55,13 @@ fn given(options: &NewOptions) -> Result<Answers, Failure> {
         check_chip(chip)
             .map_err(|help| Failure::new(format!("no board with the chip `{chip}` is known")).help(help))?;
     }
+    let display = options.display.unwrap_or(usual.display);
     Ok(Answers {
         name: options.name.clone().unwrap_or(usual.name),
-        display: options.display.unwrap_or(usual.display),
+        display,
         sump: if options.no_sump { None } else { options.sump.or(usual.sump) },
         top_off: !options.no_top_off,
-        heater_watts: options.heater.unwrap_or(usual.heater_watts),
+        heater_watts: options.heater.unwrap_or_else(|| starter::usual_heater_watts(display)),
         light_watts: if options.no_light { None } else { options.light.or(usual.light_watts) },
         chip: options.chip.clone().unwrap_or(usual.chip),
         mains_volts: options.mains.unwrap_or(usual.mains_volts),
@@ -109,7 +110,12 @@ fn ask(options: &NewOptions, answers: &mut Answers, console: &Console) {
     if options.display.is_none() {
         let usual = in_mm(answers.display);
         interview.put("Inside of the display, length x depth x height", &usual, |text| {
-            quantity::sides(text).map(|sides| answers.display = sides)
+            quantity::sides(text).map(|sides| {
+                answers.display = sides;
+                if options.heater.is_none() {
+                    answers.heater_watts = starter::usual_heater_watts(sides);
+                }
+            })
         });
     }
     if options.sump.is_none() && !options.no_sump {
@@ -126,7 +132,7 @@ fn ask(options: &NewOptions, answers: &mut Answers, console: &Console) {
     }
     if options.heater.is_none() {
         let usual = shown(answers.heater_watts, Kind::Power);
-        interview.put("Power of the heater", &usual, |text| {
+        interview.put("Power of each of the two heaters", &usual, |text| {
             quantity::power(text).map(|watts| answers.heater_watts = watts)
         });
     }
