@@ -1,7 +1,7 @@
 //! The slow step: contents follow the water; heat, oxygen, carbon and alkalinity are added and taken; surfaces evaporate.
 //!
 //! Contents move edge by edge in the order of the water, each edge with the share of its source's content that the moved volume
-//! is of the source's volume at that moment: conservative and positive for any volume, also through a vessel smaller than what
+//! is of the source's volume at that moment, then what runs back in the opposite order: conservative and positive for any volume, also through a vessel smaller than what
 //! flows through it in a step.
 
 use seawater::oxygen::O2_G_PER_MOL;
@@ -77,17 +77,23 @@ pub(crate) fn carry<const L: usize>(
             }
             shift(state, running, edge.from, edge.to, &volume, floor);
         }
-        if edge.to != FLOOR && (0..L).any(|l| moved[l] < 0.0) {
-            let mut volume = [0.0; L];
-            for l in 0..L {
-                volume[l] = (-moved[l]).max(0.0);
-            }
-            shift(state, running, edge.to, edge.from, &volume, 0);
-        }
         if edge.given && (0..L).any(|l| state.run_off[edge.pass][l] > 0.0) {
             let volume = state.run_off[edge.pass];
             shift(state, running, edge.from, FLOOR, &volume, Mask::MAX);
         }
+    }
+    // Water that runs back meets the edges in the opposite order: a pipe must be fed before it gives, or it holds back the
+    // salt and the heat of a whole step.
+    for edge in plan.edges.iter().rev().filter(|edge| edge.to != FLOOR) {
+        let moved = if edge.given { &state.given[edge.pass] } else { &state.taken[edge.pass] };
+        if moved.iter().all(|m| *m >= 0.0) {
+            continue;
+        }
+        let mut volume = [0.0; L];
+        for l in 0..L {
+            volume[l] = (-moved[l]).max(0.0);
+        }
+        shift(state, running, edge.to, edge.from, &volume, 0);
     }
     debug_assert!(running.len() == n + plan.n_holds);
     state.taken.fill([0.0; L]);
