@@ -2,7 +2,7 @@
 
 use crate::context::Context;
 use crate::evaporation::{Surfaces, mean_c, surfaces};
-use crate::geometry::{holds_tank_water, volume_below};
+use crate::geometry::holds_tank_water;
 use crate::reads;
 use crate::running::{Running, system_volume};
 use physics::conditions::volumetric_heat_capacity;
@@ -76,7 +76,7 @@ impl<'a> Body<'a> {
             if !holds_tank_water(vessel) || only.is_some_and(|only| !only.contains(&VesselIdx(v))) {
                 continue;
             }
-            volume += volume_below(vessel, point.levels[v]);
+            volume += vessel.volume_below(point.levels[v]);
             wall_loss += vessel_wall_loss(system, point, v, mean_c(climate));
         }
         if only.is_none() {
@@ -209,9 +209,7 @@ pub fn heaters(system: &System) -> Vec<(ActuatorIdx, f64)> {
 pub fn second_cut(system: &System, heater: ActuatorIdx) -> Option<f64> {
     let actuator = &system.actuators[heater.idx()];
     let mut cut = actuator.own_thermostat_c;
-    let mut supply = actuator.supply;
-    for _ in 0..=system.supplies.len() {
-        let Some(at) = supply.map(|s| &system.supplies[s.idx()]) else { break };
+    for at in system.supply_chain(actuator.supply).map(|s| &system.supplies[s.idx()]) {
         if let Some(trip) =
             at.through.and_then(|c| reads::rule_of(system, c)).and_then(|rule| rule.trip.as_ref())
         {
@@ -226,7 +224,6 @@ pub fn second_cut(system: &System, heater: ActuatorIdx) -> Option<f64> {
                 }
             }
         }
-        supply = at.fed_by;
     }
     cut
 }

@@ -8,29 +8,13 @@ const REST: f64 = 1e-7;
 const MOST_ROUNDS: usize = 400;
 /// Water at rest when a round moves less than this, m³.
 const LEAST_MOVED: f64 = 1e-9;
-/// Speed at which a drain pipe that does not run full carries its water, m/s (common practice, no source; the twin takes
-/// the same): it holds `flow x length / speed`.
-pub const DRAIN_SPEED: f64 = 1.5;
-
-/// Water in a vessel below a level over its own floor, m³. Above the last step the last area counts.
-pub fn volume_below(vessel: &Vessel, level: f64) -> f64 {
-    let areas = &vessel.areas;
-    let mut volume = 0.0;
-    for (i, (from, area)) in areas.iter().enumerate() {
-        let to = areas.get(i + 1).map_or(f64::INFINITY, |(next, _)| *next).min(level);
-        if to > *from {
-            volume += area * (to - from);
-        }
-    }
-    volume
-}
 
 /// Water between two levels, m³; negative when `to` is the lower.
 pub fn volume_between(vessel: &Vessel, from: f64, to: f64) -> f64 {
-    volume_below(vessel, to) - volume_below(vessel, from)
+    vessel.volume_below(to) - vessel.volume_below(from)
 }
 
-/// Level over the vessel's floor at which it holds a volume, m: the inverse of [`volume_below`].
+/// Level over the vessel's floor at which it holds a volume, m: the inverse of [`Vessel::volume_below`].
 pub fn level_for(vessel: &Vessel, volume: f64) -> f64 {
     let areas = &vessel.areas;
     let mut left = volume.max(0.0);
@@ -97,7 +81,7 @@ pub fn pour(system: &System, levels: &[f64], added: &[f64], sills: &[Sill]) -> R
     let mut volumes: Vec<f64> = vessels
         .iter()
         .enumerate()
-        .map(|(v, vessel)| volume_below(vessel, levels[v]) + added.get(v).copied().unwrap_or(0.0))
+        .map(|(v, vessel)| vessel.volume_below(levels[v]) + added.get(v).copied().unwrap_or(0.0))
         .collect();
     let mut all: Vec<Sill> = sills.to_vec();
     for (v, vessel) in vessels.iter().enumerate() {
@@ -126,7 +110,7 @@ pub fn pour(system: &System, levels: &[f64], added: &[f64], sills: &[Sill]) -> R
         }
         // Only what stays above a rim once the chambers have shared it is lost.
         for (v, vessel) in vessels.iter().enumerate().filter(|(_, vessel)| vessel.inside_of.is_none()) {
-            let over = volumes[v] - volume_below(vessel, rim(vessel));
+            let over = volumes[v] - vessel.volume_below(rim(vessel));
             if over > 0.0 {
                 volumes[v] -= over;
                 spilled += over;
@@ -148,7 +132,7 @@ fn pass(vessels: &[Vessel], volumes: &mut [f64], from: usize, to: usize, sill: f
     if upper <= sill.max(lower) + REST {
         return 0.0;
     }
-    let down_to_sill = volumes[from] - volume_below(&vessels[from], sill - vessels[from].floor_m);
+    let down_to_sill = volumes[from] - vessels[from].volume_below(sill - vessels[from].floor_m);
     let most = down_to_sill.clamp(0.0, volumes[from]);
     let above = |moved: f64| surface(from, volumes[from] - moved) - surface(to, volumes[to] + moved);
     let moved = if above(most) >= 0.0 {

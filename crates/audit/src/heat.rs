@@ -4,7 +4,6 @@ use crate::body::{Body, bodies, heaters, second_cut, unheated};
 use crate::context::{Context, LITRES};
 use crate::evaporation::{mean_c, surfaces};
 use crate::facts::{BodyFact, ClimateFact, HeaterFact};
-use crate::geometry::volume_below;
 use crate::reads;
 use physics::conditions::volumetric_heat_capacity;
 use system::model::{ActuatorIdx, ActuatorKind, VesselIdx, VesselRole};
@@ -291,7 +290,7 @@ fn heaters_in_still_water(context: &mut Context<'_>, heaters: &[(ActuatorIdx, f6
         let volume: f64 = body_of(vessel).map_or(0.0, |b| {
             bodies[b]
                 .iter()
-                .map(|v| volume_below(&system.vessels[v.idx()], context.stopped.levels[v.idx()]))
+                .map(|v| system.vessels[v.idx()].volume_below(context.stopped.levels[v.idx()]))
                 .sum()
         });
         let capacity = volume * volumetric_heat_capacity(system.water.salinity, system.water.temperature_c);

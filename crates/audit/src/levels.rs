@@ -2,7 +2,7 @@
 
 use crate::context::{Context, FLOOR_LIMIT, LITRES, sills};
 use crate::facts::{BlockedFact, DrainDownFact};
-use crate::geometry::{Rest, free_above, level_for, pour, rim, volume_below, volume_between};
+use crate::geometry::{Rest, free_above, level_for, pour, rim, volume_between};
 use crate::running::{self, pipe_contents, system_volume};
 use system::Diagnostic;
 use system::model::{PassageKind, VesselIdx, VesselRole};
@@ -368,7 +368,7 @@ fn blocked(context: &mut Context<'_>) {
         let source = &system.vessels[from];
         let down_to =
             |height: f64| before + volume_between(source, height, context.point.levels[from]).max(0.0);
-        let risen = |volume: f64| level_for(vessel, volume_below(vessel, level) + volume);
+        let risen = |volume: f64| level_for(vessel, vessel.volume_below(level) + volume);
         let to_intake = down_to(intake);
         let low_float = context.low_stop(pump, passage.from).map(down_to);
         let high_float = context

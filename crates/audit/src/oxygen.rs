@@ -2,7 +2,7 @@
 
 use crate::context::Context;
 use crate::facts::OxygenFact;
-use crate::geometry::{holds_tank_water, volume_below};
+use crate::geometry::holds_tank_water;
 use crate::reads;
 use crate::running::system_volume;
 use physics::gas::{TEMPERATURE_FACTOR, depletion_time, steady};
@@ -35,7 +35,7 @@ pub(crate) fn check(context: &mut Context<'_>) {
     let demand_mg_h = livestock.fish_kg * livestock.fish_mg_kg_h
         + livestock.coral_cm2 * livestock.coral_umol_cm2_h * O2_G_PER_MOL / 1000.0
         + livestock.other_mg_h;
-    let alone = volume_below(&system.vessels[home.idx()], context.stopped.levels[home.idx()]);
+    let alone = system.vessels[home.idx()].volume_below(context.stopped.levels[home.idx()]);
     let whole = system_volume(system, &context.point);
     if alone <= 0.0 || whole <= 0.0 {
         return;

@@ -23,28 +23,12 @@ pub fn battery_of(system: &System, supply: Option<SupplyIdx>) -> Option<SupplyId
 
 /// The mains circuit that a supply is, or hangs behind, the one nearest the house.
 pub fn circuit_of(system: &System, supply: Option<SupplyIdx>) -> Option<SupplyIdx> {
-    let mut found = None;
-    let mut at = supply;
-    for _ in 0..=system.supplies.len() {
-        let Some(s) = at else { break };
-        if matches!(system.supplies[s.idx()].kind, SupplyKind::Circuit { .. }) {
-            found = Some(s);
-        }
-        at = system.supplies[s.idx()].fed_by;
-    }
-    found
+    let circuits = |s: &SupplyIdx| matches!(system.supplies[s.idx()].kind, SupplyKind::Circuit { .. });
+    system.supply_chain(supply).filter(circuits).last()
 }
 
 fn up(system: &System, supply: Option<SupplyIdx>, is: impl Fn(&SupplyKind) -> bool) -> Option<SupplyIdx> {
-    let mut at = supply;
-    for _ in 0..=system.supplies.len() {
-        let s = at?;
-        if is(&system.supplies[s.idx()].kind) {
-            return Some(s);
-        }
-        at = system.supplies[s.idx()].fed_by;
-    }
-    None
+    system.supply_chain(supply).find(|s| is(&system.supplies[s.idx()].kind))
 }
 
 pub(crate) fn check(context: &mut Context<'_>) {

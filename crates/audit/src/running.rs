@@ -1,12 +1,12 @@
 //! The static design point: where every pump meets its line, and the level each vessel then runs at.
 
 use crate::facts::{PumpFact, VesselFact, WeirFact};
-use crate::geometry::{DRAIN_SPEED, rim, volume_below};
+use crate::geometry::rim;
 use physics::conditions::kinematic_viscosity;
 use physics::fast::Drain;
 use physics::pipe::{Friction, SMOOTH_PVC_ROUGHNESS};
 use physics::pump::{Condition, Pump};
-use physics::standpipe::Standpipe;
+use physics::standpipe::{DRAIN_SPEED, Standpipe};
 use physics::weir::LowHeadWeir;
 use system::System;
 use system::model::{Branch, PassageKind, Pipe, VesselIdx};
@@ -366,7 +366,7 @@ pub fn system_volume(system: &System, point: &Running) -> f64 {
         .iter()
         .zip(&point.levels)
         .filter(|(vessel, _)| crate::geometry::holds_tank_water(vessel))
-        .map(|(vessel, level)| volume_below(vessel, *level))
+        .map(|(vessel, level)| vessel.volume_below(*level))
         .sum();
     vessels + pipes.iter().sum::<f64>() + kept
 }
@@ -381,7 +381,7 @@ pub fn facts(system: &System, point: &Running) -> (Vec<VesselFact>, Vec<PumpFact
             name: vessel.name.clone(),
             start_mm: vessel.start_level * 1e3,
             running_mm: level * 1e3,
-            running_l: volume_below(vessel, *level) * 1e3,
+            running_l: vessel.volume_below(*level) * 1e3,
             rim_mm: rim(vessel) * 1e3,
             free_l: crate::geometry::free_above(vessel, *level) * 1e3,
             ..VesselFact::default()

@@ -2,7 +2,7 @@
 
 use crate::context::{Context, FLOOR_LIMIT, LITRES};
 use crate::facts::SiphonFact;
-use crate::geometry::{free_above, level_for, volume_below, volume_between};
+use crate::geometry::{free_above, level_for, volume_between};
 use system::Diagnostic;
 use system::model::{PassageKind, VesselIdx};
 
@@ -61,8 +61,8 @@ fn direction(context: &mut Context<'_>, tube: &Tube<'_>) {
     let mut low = 0.0;
     let mut high = volume_between(source, tube.from_end, level).max(0.0);
     let runs_on = |moved: f64| {
-        let from = source.floor_m + level_for(source, volume_below(source, level) - moved);
-        let to = sink.floor_m + level_for(sink, volume_below(sink, sink_level) + moved);
+        let from = source.floor_m + level_for(source, source.volume_below(level) - moved);
+        let to = sink.floor_m + level_for(sink, sink.volume_below(sink_level) + moved);
         from > end.max(to)
     };
     if !runs_on(high) {

@@ -6,7 +6,7 @@ use crate::draft::{area, circle, follows, line, polygon};
 use crate::pipes::{PUMP, clean_height};
 use crate::section::{Scene, phantom};
 use crate::sheet::{Ink, Layer, Point, Property, Rect, Shape};
-use crate::slots::{Item, pump_of, vessel_of};
+use crate::slots::{Item, vessel_of};
 use crate::text;
 
 /// Height of a lamp over the rim or hood, mm.
@@ -22,7 +22,9 @@ pub(crate) fn draw(scene: &mut Scene) -> Vec<String> {
     for p in 0..scene.system.passages.len() {
         let passage = &scene.system.passages[p];
         let (from, to) = (passage.from.idx(), passage.to.idx());
-        let Some(pump) = pump_of(&passage.kind).filter(|&a| a < piped.len()) else { continue };
+        let Some(pump) = passage.kind.pump().map(|a| a.idx()).filter(|&a| a < piped.len()) else {
+            continue;
+        };
         if !scene.known(from) || !scene.known(to) || std::mem::replace(&mut piped[pump], true) {
             continue;
         }

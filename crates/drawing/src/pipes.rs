@@ -163,7 +163,7 @@ fn hose(scene: &mut Scene, p: usize, lane: usize, inlet: f64, outlet: f64, bore:
         text::name(scene.short(&passage.name)),
         text::small(format!("Ø{}, end {}", mm(bore), scene.both(to, outlet))),
     ];
-    if let (true, Some(pump)) = (pumped, crate::slots::pump_of(&passage.kind)) {
+    if let (true, Some(pump)) = (pumped, passage.kind.pump().map(|a| a.idx())) {
         let at = on_longest(&way, 0.5);
         dosing_pump(scene, pump, at);
     }

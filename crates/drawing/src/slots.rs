@@ -26,14 +26,6 @@ pub(crate) fn branches(kind: &PassageKind) -> &[Branch] {
     }
 }
 
-/// The actuator that a passage needs.
-pub(crate) fn pump_of(kind: &PassageKind) -> Option<usize> {
-    match kind {
-        PassageKind::Pumped { pump, .. } | PassageKind::Line { pump, .. } => Some(pump.idx()),
-        _ => None,
-    }
-}
-
 /// The vessel that an actuator is drawn in.
 pub(crate) fn vessel_of(actuator: &system::model::Actuator) -> Option<usize> {
     actuator
@@ -88,7 +80,7 @@ fn claims(system: &System, bodies: &Bodies) -> Vec<(usize, Item, f64, f64)> {
             }
         }
     }
-    let piped: Vec<usize> = system.passages.iter().filter_map(|p| pump_of(&p.kind)).collect();
+    let piped: Vec<usize> = system.passages.iter().filter_map(|p| p.kind.pump()).map(|a| a.idx()).collect();
     let mut side = false;
     for (a, actuator) in system.actuators.iter().enumerate() {
         let Some(vessel) = vessel_of(actuator).filter(|&v| v < n && !piped.contains(&a)) else { continue };

@@ -10,6 +10,10 @@ use crate::pipe::{Friction, Pipe};
 use crate::weir::LowHeadWeir;
 use core::f64::consts::PI;
 
+/// Speed at which a drain pipe that does not run full carries its water, m/s (common practice, no source): it holds
+/// `flow x length / speed`.
+pub const DRAIN_SPEED: f64 = 1.5;
+
 /// An overflow into a pipe. Defaults of the coefficients: [`Standpipe::new`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Standpipe {

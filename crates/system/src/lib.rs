@@ -11,6 +11,7 @@ mod load;
 pub mod model;
 pub mod parts;
 pub mod places;
+mod queries;
 mod raw;
 pub mod render;
 mod resolve;

@@ -4,7 +4,7 @@
 //! noise is by counter; such runs need not be simulated.
 
 use system::System;
-use system::model::{PassageKind, SensorKind};
+use system::model::{ActuatorIdx, PassageKind, SensorKind};
 use twin::Flaw;
 use twin::lanes::{Mask, all, has};
 
@@ -85,10 +85,6 @@ impl Activity {
             Flaw::WireOpen(s) => is_contact(s.idx()) && always_open(s.idx()),
             Flaw::Welded(a) | Flaw::WontRestart(a) if always_runs(a.idx()) => true,
             Flaw::Welded(a) => is_without_influence(system, a.idx()),
-            // A tube that the pump squeezes shut is no siphon, wherever its end hangs.
-            Flaw::LineSunk(p, _) => {
-                matches!(system.passages[p.idx()].kind, PassageKind::Line { occludes: true, .. })
-            }
             Flaw::WontRestart(a) => !self.starts.get(a.idx()).copied().unwrap_or(true) && never_runs(a.idx()),
             Flaw::Unplugged(a) | Flaw::LoadDead(a) | Flaw::Weak(a, _) => never_runs(a.idx()),
             Flaw::ThermostatWelded(a) => !self.dials.get(a.idx()).copied().unwrap_or(true),
@@ -105,10 +101,7 @@ impl Activity {
 /// battery is made good at once as long as the mains live, and no fault of its own takes the mains away.
 fn is_without_influence(system: &System, a: usize) -> bool {
     let load = &system.actuators[a];
-    let drives = system.passages.iter().any(|p| match &p.kind {
-        PassageKind::Pumped { pump, .. } | PassageKind::Line { pump, .. } => pump.idx() == a,
-        _ => false,
-    });
+    let drives = system.moves_water(ActuatorIdx(a));
     let switches = system.supplies.iter().any(|s| s.through.is_some_and(|t| t.idx() == a));
     let tells = system.telling.through.is_some_and(|t| t.idx() == a);
     !(drives || switches || tells)

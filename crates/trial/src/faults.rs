@@ -138,12 +138,9 @@ fn other_vessel(system: &System, from: VesselIdx) -> Option<VesselIdx> {
     (0..system.vessels.len()).map(VesselIdx).find(|v| system.vessels[v.idx()].role == wanted && *v != from)
 }
 
-/// Passages that a pump drives.
+/// The passage that a pump drives.
 fn driven_by(system: &System, pump: ActuatorIdx) -> Option<PassageIdx> {
-    (0..system.passages.len()).map(PassageIdx).find(|p| match &system.passages[p.idx()].kind {
-        PassageKind::Pumped { pump: by, .. } | PassageKind::Line { pump: by, .. } => *by == pump,
-        _ => false,
-    })
+    system.passages.iter().position(|passage| passage.kind.pump() == Some(pump)).map(PassageIdx)
 }
 
 fn actuator_flaw(system: &System, a: ActuatorIdx, effect: Effect) -> Option<Injection> {
@@ -184,22 +181,13 @@ fn actuator_flaw(system: &System, a: ActuatorIdx, effect: Effect) -> Option<Inje
 
 /// The mains circuit at the root of a supply. None: fed by a battery or rail without mains.
 fn circuit_of(system: &System, from: SupplyIdx) -> Option<SupplyIdx> {
-    let mut at = Some(from);
     let mut found = None;
-    for _ in 0..=system.supplies.len() {
-        let s = at?;
-        if matches!(system.supplies[s.idx()].kind, SupplyKind::Circuit { .. }) {
-            found = Some(s);
-        } else if matches!(
-            system.supplies[s.idx()].kind,
-            SupplyKind::Battery { .. } | SupplyKind::Rail { .. }
-        ) {
+    for s in system.supply_chain(Some(from)) {
+        match system.supplies[s.idx()].kind {
+            SupplyKind::Circuit { .. } => found = Some(s),
             // Low voltage: a wet connector blows a fuse, it does not trip an RCD.
-            return None;
-        }
-        at = system.supplies[s.idx()].fed_by;
-        if at.is_none() {
-            return found;
+            SupplyKind::Battery { .. } | SupplyKind::Rail { .. } => return None,
+            SupplyKind::Card | SupplyKind::Bus => {}
         }
     }
     found

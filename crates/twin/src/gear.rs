@@ -287,7 +287,8 @@ pub(crate) fn slow<const L: usize>(
     state: &mut State<L>,
     time: f64,
 ) {
-    state.cold_house[0] = house_without_mains(plan, flaws, state);
+    // The room's heating stops when the whole house is out, not when one circuit is.
+    state.cold_house[0] = flaws.house_out;
     for (a, actuator) in plan.system.actuators.iter().enumerate() {
         let mut bare = 0;
         if let (Some(v), Some(mark)) = (actuator.vessel, actuator.mark) {
@@ -318,6 +319,7 @@ pub(crate) fn slow<const L: usize>(
     }
     for (s, supply) in plan.system.supplies.iter().enumerate() {
         let SupplyKind::Battery { usable_j, .. } = supply.kind else { continue };
+        let hangs_behind = |from| plan.system.supply_chain(from).any(|x| x.idx() == s);
         let charging = supply.fed_by.map_or(0, |up| state.alive[up.idx()]) & !flaws.supply_dead[s];
         for l in 0..L {
             let full = usable_j * params.battery[l];
@@ -328,7 +330,7 @@ pub(crate) fn slow<const L: usize>(
             }
             let mut watts = 0.0;
             for (a, actuator) in plan.system.actuators.iter().enumerate() {
-                if actuator.supply.is_some_and(|x| feeds(plan, x.idx(), s)) {
+                if hangs_behind(actuator.supply) {
                     // A normally closed contactor draws while it holds its contact open.
                     let resting = is_contactor(actuator.kind) && actuator.on_when_dead;
                     let drive = state.drive[a][l];
@@ -336,7 +338,7 @@ pub(crate) fn slow<const L: usize>(
                 }
             }
             for board in &plan.system.boards {
-                if board.supply.is_some_and(|x| feeds(plan, x.idx(), s)) {
+                if hangs_behind(board.supply) {
                     watts += board.watts;
                 }
             }
@@ -347,25 +349,3 @@ pub(crate) fn slow<const L: usize>(
 
 /// An empty battery is full again after so long, s (assumed).
 const CHARGE_S: f64 = 12.0 * 3600.0;
-
-/// Whether `supply` is, or hangs behind, `source`.
-fn feeds(plan: &Plan, supply: usize, source: usize) -> bool {
-    let mut at = Some(supply);
-    let mut left = plan.system.supplies.len() + 1;
-    while let Some(s) = at {
-        if s == source {
-            return true;
-        }
-        left -= 1;
-        if left == 0 {
-            return false;
-        }
-        at = plan.system.supplies[s].fed_by.map(|x| x.idx());
-    }
-    false
-}
-
-/// The room's heating stops when the whole house is out, not when one circuit is.
-fn house_without_mains<const L: usize>(_plan: &Plan, flaws: &Flaws<L>, _state: &State<L>) -> Mask {
-    flaws.house_out
-}

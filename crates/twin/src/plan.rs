@@ -4,16 +4,14 @@ use physics::fast::{Drain, Resistance};
 use physics::heat::{InnerFilm, Wall};
 use physics::pipe::{Pipe as RoundPipe, SMOOTH_PVC_ROUGHNESS};
 use physics::pump::{Condition, Pump};
-use physics::standpipe::Standpipe;
+use physics::standpipe::{DRAIN_SPEED, Standpipe};
 use physics::weir::LowHeadWeir;
 use system::System;
-use system::model::{ActuatorKind, PassageKind, Pipe, VesselIdx};
+use system::model::{ActuatorIdx, ActuatorKind, PassageKind, Pipe, SupplyIdx, VesselIdx};
 
 use crate::sense::Probe;
 use crate::solver::Solver;
 
-/// Gravity-drain water falls and slides at about this speed, m/s; it sets how much stands in the pipe (assumed).
-const DRAIN_SPEED: f64 = 1.5;
 /// Depth over an intake in which a pump's flow falls to nothing, m (assumed: air is drawn in by a vortex).
 pub(crate) const INTAKE_RAMP: f64 = 0.005;
 /// Kinematic viscosity of seawater at 25 °C and salinity 35, m²/s (handbook section 1).
@@ -226,22 +224,15 @@ impl Plan {
                 all.dedup();
                 all
             },
-            moves_water: (0..system.actuators.len())
-                .map(|a| {
-                    system.passages.iter().any(|p| match &p.kind {
-                        PassageKind::Pumped { pump, .. } | PassageKind::Line { pump, .. } => pump.idx() == a,
-                        _ => false,
-                    })
-                })
-                .collect(),
+            moves_water: (0..system.actuators.len()).map(|a| system.moves_water(ActuatorIdx(a))).collect(),
             passes_of: vec![vec![]; system.passages.len()],
             nominal_flow: vec![0.0; system.passages.len()],
             design_flow: 0.0,
             tank_volume: 0.0,
         };
-        for (i, vessel) in system.vessels.iter().enumerate() {
+        for vessel in &system.vessels {
             if vessel.holds == system::model::Contents::Tank {
-                plan.tank_volume += plan.nodes[i].volume_at(vessel.start_level);
+                plan.tank_volume += vessel.volume_below(vessel.start_level);
             }
         }
         for p in 0..system.passages.len() {
@@ -475,7 +466,7 @@ impl Plan {
         }
         // Content moves in the order of the water, starting at the largest vessel, so that inflow precedes outflow.
         let n = self.nodes.len();
-        let volume = |v: usize| self.nodes[v].volume_at(self.system.vessels[v].start_level);
+        let volume = |v: usize| self.system.vessels[v].volume_below(self.system.vessels[v].start_level);
         let mut order: Vec<usize> = (0..n).collect();
         order.sort_by(|&a, &b| volume(b).total_cmp(&volume(a)).then(a.cmp(&b)));
         let mut seen = vec![false; n];
@@ -536,24 +527,6 @@ fn legs(trunk: &Pipe, to: VesselIdx, outlet: f64, branches: &[system::model::Bra
     std::iter::once(first).chain(others).collect()
 }
 
-impl Node {
-    /// Volume below a level over the vessel's own floor, m³.
-    pub(crate) fn volume_at(&self, level: f64) -> f64 {
-        let mut volume = 0.0;
-        let mut left = level.max(0.0);
-        for s in &self.segments {
-            let height = if s.volume.is_finite() { s.volume / s.area } else { f64::INFINITY };
-            let here = left.min(height);
-            volume += here * s.area;
-            left -= here;
-            if left <= 0.0 {
-                break;
-            }
-        }
-        volume
-    }
-}
-
 /// Temperature difference at which the wall's films are taken, K (they change by 5 % for a factor of two).
 const WALL_DIFFERENCE: f64 = 5.0;
 
@@ -583,17 +556,7 @@ fn node(system: &System, v: usize) -> Node {
 }
 
 fn supply_order(system: &System) -> Vec<usize> {
-    let depth = |mut s: usize| {
-        let mut n = 0;
-        while let Some(up) = system.supplies[s].fed_by {
-            s = up.idx();
-            n += 1;
-            if n > system.supplies.len() {
-                break;
-            }
-        }
-        n
-    };
+    let depth = |s: usize| system.supply_chain(Some(SupplyIdx(s))).count();
     let mut order: Vec<usize> = (0..system.supplies.len()).collect();
     order.sort_by_key(|&s| (depth(s), s));
     order

@@ -117,14 +117,8 @@ impl<'p, const L: usize> Twin<'p, L> {
         let water = &system.water;
         for (v, vessel) in system.vessels.iter().enumerate() {
             for l in 0..L {
-                let mut level = vessel.start_level;
-                if let (Contents::Fresh | Contents::Limewater(_), Some(share)) =
-                    (vessel.holds, self.params.reservoir[l])
-                {
-                    let full = vessel.full_level.unwrap_or(level);
-                    level = vessel.dead_level + share * (full - vessel.dead_level);
-                }
-                let volume = plan.nodes[v].volume_at(level);
+                let share = if vessel.holds == Contents::Tank { None } else { self.params.reservoir[l] };
+                let volume = vessel.volume_below(vessel.filled_level(share));
                 self.state.volume[v][l] = volume;
                 let (celsius, salinity, alkalinity) = match vessel.holds {
                     Contents::Tank => (water.temperature_c, water.salinity, water.alkalinity_meq_l),
@@ -298,8 +292,8 @@ impl<'p, const L: usize> Twin<'p, L> {
         self.flaws.set(self.plan, l, flaw, scan);
         match flaw {
             Flaw::Empty(v) => {
-                let dead = self.plan.system.vessels[v.idx()].dead_level;
-                let volume = self.plan.nodes[v.idx()].volume_at(dead);
+                let vessel = &self.plan.system.vessels[v.idx()];
+                let volume = vessel.volume_below(vessel.dead_level);
                 self.refill(v.idx(), l, volume, None);
             }
             Flaw::WrongWater(v, salinity, alkalinity) => {
@@ -364,13 +358,9 @@ impl<'p, const L: usize> Twin<'p, L> {
             if vessel.holds == Contents::Tank {
                 continue;
             }
-            let mut level = vessel.start_level;
-            if let Some(share) = self.params.reservoir[l] {
-                let full = vessel.full_level.unwrap_or(level);
-                level = vessel.dead_level + share * (full - vessel.dead_level);
-            }
             let alkalinity = if let Contents::Limewater(meq_l) = vessel.holds { meq_l } else { 0.0 };
-            self.refill(v, l, self.plan.nodes[v].volume_at(level), Some((0.0, alkalinity)));
+            let level = vessel.filled_level(self.params.reservoir[l]);
+            self.refill(v, l, vessel.volume_below(level), Some((0.0, alkalinity)));
         }
     }
 

@@ -102,10 +102,8 @@ fn passage_has(kind: &PassageKind, effect: Effect) -> bool {
 
 fn actuator_has(system: &System, actuator: &Actuator, effect: Effect) -> bool {
     let carries_water = system.passages.iter().any(|passage| {
-        let (PassageKind::Pumped { pump, .. } | PassageKind::Line { pump, .. }) = passage.kind else {
-            return false;
-        };
-        system.actuators.get(pump.idx()).is_some_and(|a| a.name == actuator.name)
+        let pump = passage.kind.pump().and_then(|pump| system.actuators.get(pump.idx()));
+        pump.is_some_and(|a| a.name == actuator.name)
     });
     match effect {
         Effect::AlwaysOn | Effect::NeverOn => !actuator.always,
@@ -117,14 +115,8 @@ fn actuator_has(system: &System, actuator: &Actuator, effect: Effect) -> bool {
 }
 
 /// Whether an RCD stands before a load.
-fn circuit_has_rcd(system: &System, mut supply: Option<SupplyIdx>) -> bool {
-    // Supplies form no loop in a sound system; the count keeps this finite in any.
-    for _ in 0..=system.supplies.len() {
-        let Some(next) = supply.and_then(|s| system.supplies.get(s.idx())) else { return false };
-        if let SupplyKind::Circuit { rcd_a: Some(_), .. } = next.kind {
-            return true;
-        }
-        supply = next.fed_by;
-    }
-    false
+fn circuit_has_rcd(system: &System, supply: Option<SupplyIdx>) -> bool {
+    system
+        .supply_chain(supply)
+        .any(|s| matches!(system.supplies[s.idx()].kind, SupplyKind::Circuit { rcd_a: Some(_), .. }))
 }

@@ -126,9 +126,7 @@ fn downhill(
 fn pumps(context: &Context<'_>, system: &System) {
     let mut used: Vec<(ActuatorIdx, &Passage)> = vec![];
     for passage in &system.passages {
-        let (PassageKind::Pumped { pump, .. } | PassageKind::Line { pump, .. }) = passage.kind else {
-            continue;
-        };
+        let Some(pump) = passage.kind.pump() else { continue };
         let Some(actuator) = system.actuators.get(pump.idx()) else { continue };
         if !matches!(
             actuator.kind,

@@ -462,7 +462,7 @@ pub(super) fn settle(context: &Context<'_>, vessels: &mut [Vessel], passages: &[
             vessel.start_level = crest.unwrap_or(vessel.inside[2] * USUAL_FILL);
         }
         if vessel.still_exchange.is_nan() {
-            vessel.still_exchange = STILL_KLA / HOUR * volume_below(&vessel.areas, vessel.start_level);
+            vessel.still_exchange = STILL_KLA / HOUR * vessel.volume_below(vessel.start_level);
         }
         if vessel.areas.iter().any(|(_, area)| *area <= 0.0) {
             let entry = &context.vessels[position];
@@ -480,16 +480,4 @@ pub(super) fn settle(context: &Context<'_>, vessels: &mut [Vessel], passages: &[
             );
         }
     }
-}
-
-/// Water volume below a level, m³.
-pub(super) fn volume_below(areas: &[(f64, f64)], level: f64) -> f64 {
-    let mut volume = 0.0;
-    for (i, (from, area)) in areas.iter().enumerate() {
-        let to = areas.get(i + 1).map_or(f64::INFINITY, |(next, _)| *next).min(level);
-        if to > *from {
-            volume += area * (to - from);
-        }
-    }
-    volume
 }
