@@ -6,34 +6,8 @@ use super::{Chip, Effect, FailureMode, Figure, Part, PartOf, PassageClass, Senso
 use crate::diagnostic::Diagnostic;
 use crate::model::VesselRole;
 use crate::raw::{Bound, Field, Sink, Table};
-use crate::resolve::{ACTUATOR_KINDS, SENSOR_KINDS};
+use crate::resolve::{ACTUATOR_KINDS, PASSAGE_KINDS, SENSOR_KINDS, SUPPLY_KINDS, VESSEL_ROLES};
 use crate::suggest;
-
-const SUPPLIES: &[(&str, SupplyClass)] = &[
-    ("circuit", SupplyClass::Circuit),
-    ("rail", SupplyClass::Rail),
-    ("battery", SupplyClass::Battery),
-    ("card", SupplyClass::Card),
-    ("bus", SupplyClass::Bus),
-];
-const PASSAGES: &[(&str, PassageClass)] = &[
-    ("weir", PassageClass::Weir),
-    ("baffle", PassageClass::Baffle),
-    ("opening", PassageClass::Opening),
-    ("drain", PassageClass::Drain),
-    ("sock", PassageClass::Sock),
-    ("pumped", PassageClass::Pumped),
-    ("line", PassageClass::Line),
-    ("siphon", PassageClass::Siphon),
-];
-const VESSELS: &[(&str, VesselRole)] = &[
-    ("display", VesselRole::Display),
-    ("box", VesselRole::Box),
-    ("sump", VesselRole::Sump),
-    ("reservoir", VesselRole::Reservoir),
-    ("lime", VesselRole::Lime),
-    ("other", VesselRole::Other),
-];
 
 /// Figures that parts may have, and what they measure. None: a plain number or the unit of the sensor's signal.
 const FIGURES: &[(&str, Option<Kind>)] = &[
@@ -132,9 +106,9 @@ fn part_of(table: &Table<'_>) -> Option<PartOf> {
     match key {
         "actuator" => field.word(ACTUATOR_KINDS).map(PartOf::Actuator),
         "sensor" => field.word(SENSOR_KINDS).map(PartOf::Sensor),
-        "supply" => field.word(SUPPLIES).map(PartOf::Supply),
-        "vessel" => field.word(VESSELS).map(PartOf::Vessel),
-        "passage" => field.word(PASSAGES).map(PartOf::Passage),
+        "supply" => field.word(SUPPLY_KINDS).map(PartOf::Supply),
+        "vessel" => field.word(VESSEL_ROLES).map(PartOf::Vessel),
+        "passage" => field.word(PASSAGE_KINDS).map(PartOf::Passage),
         "board" => field.boolean().map(|_| PartOf::Board),
         _ => field.boolean().map(|_| PartOf::Place),
     }

@@ -7,46 +7,40 @@ use crate::model::{
     Actuator, ActuatorIdx, ActuatorKind, Blow, Board, SensorIdx, SignalIdx, Supply, SupplyIdx, SupplyKind,
     VesselIdx,
 };
+use crate::parts::SupplyClass;
 use crate::raw::{Bound, Field, Table};
 use crate::suggest;
 
-#[derive(Clone, Copy)]
-enum SupplyForm {
-    Circuit,
-    Rail,
-    Battery,
-    Card,
-    Bus,
-}
+/// Words of `kind` of a supply, here and in parts files.
+pub(crate) const SUPPLY_KINDS: &[(&str, SupplyClass)] = &[
+    ("circuit", SupplyClass::Circuit),
+    ("rail", SupplyClass::Rail),
+    ("battery", SupplyClass::Battery),
+    ("card", SupplyClass::Card),
+    ("bus", SupplyClass::Bus),
+];
 
 pub(super) fn supplies(context: &Context<'_>) -> Vec<Supply> {
     context.supplies.iter().map(|entry| supply(context, entry)).collect()
 }
 
 fn supply<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Supply {
-    const FORMS: &[(&str, SupplyForm)] = &[
-        ("circuit", SupplyForm::Circuit),
-        ("rail", SupplyForm::Rail),
-        ("battery", SupplyForm::Battery),
-        ("card", SupplyForm::Card),
-        ("bus", SupplyForm::Bus),
-    ];
     let table = &entry.table;
-    let form = table.need("kind", "\"circuit\"").and_then(|field| field.word(FORMS));
+    let form = table.need("kind", "\"circuit\"").and_then(|field| field.word(SUPPLY_KINDS));
     let fed_by = context.refer_key(table, "fed_by", Thing::Supply).map(SupplyIdx);
     let through = context.refer_key(table, "through", Thing::Actuator).map(ActuatorIdx);
     let kind = match form {
-        Some(SupplyForm::Circuit) => SupplyKind::Circuit {
+        Some(SupplyClass::Circuit) => SupplyKind::Circuit {
             rcd_a: table.quantity("rcd", Kind::Current, Bound::Positive),
             fuse_a: table.quantity("fuse", Kind::Current, Bound::Positive),
         },
-        Some(SupplyForm::Rail) => SupplyKind::Rail {
+        Some(SupplyClass::Rail) => SupplyKind::Rail {
             volts: table.need_quantity("volts", Kind::Voltage, Bound::Positive, "\"12 V\""),
             watts: table.quantity("power", Kind::Power, Bound::Positive),
         },
-        Some(SupplyForm::Battery) => battery(table),
-        Some(SupplyForm::Card) => SupplyKind::Card,
-        Some(SupplyForm::Bus) => SupplyKind::Bus,
+        Some(SupplyClass::Battery) => battery(table),
+        Some(SupplyClass::Card) => SupplyKind::Card,
+        Some(SupplyClass::Bus) => SupplyKind::Bus,
         None => {
             table.leave();
             SupplyKind::Card

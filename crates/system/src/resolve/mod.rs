@@ -24,8 +24,9 @@ use crate::model::System;
 use crate::parts::Library;
 use crate::raw::{ROOT, Sink, Table};
 use context::Context;
-pub(crate) use gear::ACTUATOR_KINDS;
+pub(crate) use gear::{ACTUATOR_KINDS, SUPPLY_KINDS};
 pub(crate) use sensors::SENSOR_KINDS;
+pub(crate) use water::{PASSAGE_KINDS, VESSEL_ROLES};
 
 /// Resolves a parsed file. Findings go to the sink; without errors there the result is a sound system.
 pub(crate) fn resolve<'a>(

@@ -10,6 +10,7 @@ use crate::model::{
     ActuatorIdx, AirIdx, AirSpace, Branch, Contents, Passage, PassageKind, Pipe, Vessel, VesselIdx,
     VesselRole,
 };
+use crate::parts::PassageClass;
 use crate::raw::{Bound, Field, Table};
 
 const HOUR: f64 = 3600.0;
@@ -23,7 +24,8 @@ const STILL_KLA: f64 = 0.03;
 /// Saturated limewater at 25 °C, meq/L: handbook section 2.
 const SATURATED_LIME: f64 = 40.6;
 
-const ROLES: &[(&str, VesselRole)] = &[
+/// Words of `role` of a vessel, here and in parts files.
+pub(crate) const VESSEL_ROLES: &[(&str, VesselRole)] = &[
     ("display", VesselRole::Display),
     ("box", VesselRole::Box),
     ("sump", VesselRole::Sump),
@@ -55,7 +57,7 @@ pub(super) fn vessels(context: &Context<'_>) -> Vec<Vessel> {
 
 fn vessel<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Vessel {
     let table = &entry.table;
-    let role = table.get("role").and_then(|f| f.word(ROLES)).unwrap_or(VesselRole::Other);
+    let role = table.get("role").and_then(|f| f.word(VESSEL_ROLES)).unwrap_or(VesselRole::Other);
     let (inside, area) = shape(table);
     let inside_of = context.refer_key(table, "inside_of", Thing::Vessel).map(VesselIdx);
     let (wall_m, wall_k) = wall(table, inside_of.is_some());
@@ -232,27 +234,16 @@ pub(super) fn passages<'a>(context: &Context<'a>, vessels: &[Vessel]) -> Vec<Pas
     context.passages.iter().filter_map(|entry| passage(context, entry, vessels)).collect()
 }
 
-#[derive(Clone, Copy)]
-enum Form {
-    Weir,
-    Baffle,
-    Opening,
-    Drain,
-    Sock,
-    Pumped,
-    Line,
-    Siphon,
-}
-
-const FORMS: &[(&str, Form)] = &[
-    ("weir", Form::Weir),
-    ("baffle", Form::Baffle),
-    ("opening", Form::Opening),
-    ("drain", Form::Drain),
-    ("sock", Form::Sock),
-    ("pumped", Form::Pumped),
-    ("line", Form::Line),
-    ("siphon", Form::Siphon),
+/// Words of `kind` of a passage, here and in parts files.
+pub(crate) const PASSAGE_KINDS: &[(&str, PassageClass)] = &[
+    ("weir", PassageClass::Weir),
+    ("baffle", PassageClass::Baffle),
+    ("opening", PassageClass::Opening),
+    ("drain", PassageClass::Drain),
+    ("sock", PassageClass::Sock),
+    ("pumped", PassageClass::Pumped),
+    ("line", PassageClass::Line),
+    ("siphon", PassageClass::Siphon),
 ];
 
 fn passage<'a>(context: &Context<'a>, entry: &Entry<'a>, vessels: &[Vessel]) -> Option<Passage> {
@@ -260,7 +251,7 @@ fn passage<'a>(context: &Context<'a>, entry: &Entry<'a>, vessels: &[Vessel]) -> 
     let from = VesselIdx(context.need_refer(table, "from", Thing::Vessel));
     let to = VesselIdx(context.need_refer(table, "to", Thing::Vessel));
     let aeration = table.quantity("aeration", Kind::Ratio, Bound::Within(0.0, 1.0)).unwrap_or(0.0);
-    let form = table.need("kind", "\"weir\"").and_then(|field| field.word(FORMS));
+    let form = table.need("kind", "\"weir\"").and_then(|field| field.word(PASSAGE_KINDS));
     let reader = Reader { table, from: vessels.get(from.0), to: vessels.get(to.0) };
     let pump = || ActuatorIdx(context.need_refer(table, "pump", Thing::Actuator));
     let Some(form) = form else {
@@ -269,33 +260,33 @@ fn passage<'a>(context: &Context<'a>, entry: &Entry<'a>, vessels: &[Vessel]) -> 
         return None;
     };
     let kind = match form {
-        Form::Weir => PassageKind::Weir {
+        PassageClass::Weir => PassageKind::Weir {
             crest: reader.needed_height("crest", reader.from, "\"500 mm\""),
             width: table.need_quantity("width", Kind::Length, Bound::Positive, "\"250 mm\""),
             comb: table.boolean("comb").unwrap_or(false),
         },
-        Form::Baffle => PassageKind::Baffle {
+        PassageClass::Baffle => PassageKind::Baffle {
             top: reader.needed_height("top", reader.from, "\"240 mm\""),
             width: table.need_quantity("width", Kind::Length, Bound::Positive, "\"400 mm\""),
             thickness: table.quantity("thickness", Kind::Length, Bound::NotNegative).unwrap_or(0.0),
         },
-        Form::Opening => PassageKind::Opening {
+        PassageClass::Opening => PassageKind::Opening {
             height: reader.needed_height("height", reader.from, "\"50 mm\""),
             area: opening_area(table),
         },
-        Form::Drain => PassageKind::Drain {
+        PassageClass::Drain => PassageKind::Drain {
             inlet: reader.needed_height("inlet", reader.from, "\"400 mm\""),
             pipe: pipe(table),
             outlet: reader.end("outlet", reader.to, "\"200 mm\""),
             strainer: table.number("strainer", Bound::Within(0.01, 1.0)).unwrap_or(1.0),
             branches: branches(context, table, vessels),
         },
-        Form::Sock => PassageKind::Sock {
+        PassageClass::Sock => PassageKind::Sock {
             rim: reader.needed_height("rim", reader.from, "\"300 mm\""),
             clean_m2_s: sock(table),
             half_life_s: table.quantity("half_life", Kind::Time, Bound::Positive).unwrap_or(f64::INFINITY),
         },
-        Form::Pumped => PassageKind::Pumped {
+        PassageClass::Pumped => PassageKind::Pumped {
             pump: pump(),
             head0: table.need_quantity("head0", Kind::Length, Bound::Positive, "\"3.0 m\""),
             flow0: table.need_quantity("flow0", Kind::Flow, Bound::Positive, "\"4000 L/h\""),
@@ -306,7 +297,7 @@ fn passage<'a>(context: &Context<'a>, entry: &Entry<'a>, vessels: &[Vessel]) -> 
             check_valve: table.boolean("check_valve").unwrap_or(false),
             branches: branches(context, table, vessels),
         },
-        Form::Line => PassageKind::Line {
+        PassageClass::Line => PassageKind::Line {
             pump: pump(),
             flow: table.need_quantity("flow", Kind::Flow, Bound::Positive, "\"1.8 L/h\""),
             intake: reader.height("intake", reader.from).unwrap_or(0.0),
@@ -316,7 +307,7 @@ fn passage<'a>(context: &Context<'a>, entry: &Entry<'a>, vessels: &[Vessel]) -> 
             bore: table.quantity("bore", Kind::Length, Bound::Positive).unwrap_or(0.004),
             length: table.quantity("length", Kind::Length, Bound::Positive).unwrap_or(1.5),
         },
-        Form::Siphon => PassageKind::Siphon {
+        PassageClass::Siphon => PassageKind::Siphon {
             inlet: reader.needed_height("inlet", reader.from, "\"100 mm\""),
             outlet: reader.end("outlet", reader.to, "\"100 mm\""),
             pipe: pipe(table),
