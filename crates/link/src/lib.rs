@@ -1,0 +1,1 @@
+//! The board protocol: frames, messages, authentication, transports (docs/link.md).

@@ -1,0 +1,27 @@
+/* Bytes of programs and tables, wherever they stand: flash, EEPROM or memory. Everything that is read in place goes
+ * through here, so that neither a program nor a table needs a copy in SRAM. */
+#ifndef CODE_H
+#define CODE_H
+
+#include <stdint.h>
+
+enum code_place { CODE_FLASH, CODE_EEPROM, CODE_MEMORY };
+
+struct code {
+    uint8_t place;   /* enum code_place */
+    uint16_t length; /* bytes that belong to it */
+    uintptr_t base;  /* address of its first byte in that place */
+};
+
+/* The byte at this offset; 0 at and beyond the end, never a read outside. */
+uint8_t code_byte(const struct code *code, uint16_t offset);
+
+/* CRC-32 (IEEE 802.3, reflected, initial and final 0xFFFFFFFF) and CRC-16 (CCITT, 0x1021, initial 0xFFFF, not reflected), by
+ * the byte: start with CRC32_START or CRC16_START; the final complement of CRC-32 is crc32_end. */
+#define CRC32_START 0xFFFFFFFFu
+#define CRC16_START 0xFFFFu
+uint32_t crc32_add(uint32_t crc, uint8_t byte);
+#define crc32_end(crc) (~(crc))
+uint16_t crc16_add(uint16_t crc, uint8_t byte);
+
+#endif

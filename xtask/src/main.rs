@@ -1,0 +1,3 @@
+//! Chores of the repository: firmware images.
+
+fn main() {}
