@@ -64,7 +64,7 @@ pub struct LocalTime {
 }
 
 /// Year, month (1-12) and day (1-31) of a day counted from 2000-01-01.
-fn civil(day: i32) -> (i32, u8, u8) {
+pub fn civil(day: i32) -> (i32, u8, u8) {
     let day = day + EPOCH_FROM_MARCH_0;
     let era = day.div_euclid(DAYS_PER_400_YEARS);
     let of_era = day.rem_euclid(DAYS_PER_400_YEARS);
@@ -77,7 +77,7 @@ fn civil(day: i32) -> (i32, u8, u8) {
 }
 
 /// Day counted from 2000-01-01 of a civil date.
-fn day_number(year: i32, month: u8, day: u8) -> i32 {
+pub fn day_number(year: i32, month: u8, day: u8) -> i32 {
     let year = year - i32::from(month <= 2);
     let era = year.div_euclid(400);
     let year_of_era = year.rem_euclid(400);

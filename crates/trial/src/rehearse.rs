@@ -52,7 +52,42 @@ pub struct Rehearsal {
     /// Requirements, alarms, trips.
     pub outcome: Outcome,
     /// What happened, by time from the start, s.
-    pub log: Vec<(f64, String)>,
+    pub log: Vec<(f64, Happening)>,
+}
+
+/// Something that a rehearsal tells.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Happening {
+    /// A fault of the scenario struck.
+    Struck(Injection),
+    /// A person's command of the scenario; not done when the board did not run.
+    Commanded {
+        /// What was commanded.
+        command: Command,
+        /// Whether the board took it.
+        is_done: bool,
+    },
+    /// An alarm came, or went.
+    Alarm {
+        /// Which.
+        alarm: AlarmIdx,
+        /// It stands now.
+        stands: bool,
+    },
+    /// An actuator tripped, or was reset.
+    Trip {
+        /// Which.
+        actuator: ActuatorIdx,
+        /// It is tripped now.
+        is_tripped: bool,
+    },
+}
+
+impl Happening {
+    /// Of the scenario, rather than what came of it.
+    pub fn is_of_scenario(&self) -> bool {
+        matches!(self, Happening::Struck(_) | Happening::Commanded { .. })
+    }
 }
 
 /// Reads one column.
@@ -195,29 +230,27 @@ pub fn run(
     for k in 0..n_scans {
         let time = k as f64 * scan_s;
         while let Some((when, event)) = scenario.events.get(next).filter(|(when, _)| *when <= time) {
-            let text = match event {
+            let happening = match *event {
                 Event::Fault(injection) => {
-                    rig.inject(0, *injection);
-                    format!("fault: {injection:?}")
+                    rig.inject(0, injection);
+                    Happening::Struck(injection)
                 }
-                Event::Command(command) if rig.command(0, *command) => format!("command: {command:?}"),
-                Event::Command(command) => format!("command not done, the board does not run: {command:?}"),
+                Event::Command(command) => Happening::Commanded { command, is_done: rig.command(0, command) },
             };
-            log.push((*when, text));
+            log.push((*when, happening));
             next += 1;
         }
         rig.scan();
-        for (i, alarm) in system.alarms.iter().enumerate() {
-            let now = rig.alarm(AlarmIdx(i)) != 0;
-            if now != std::mem::replace(&mut standing[i], now) {
-                log.push((time, format!("alarm {} {}", alarm.name, if now { "stands" } else { "gone" })));
+        for (i, was) in standing.iter_mut().enumerate() {
+            let stands = rig.alarm(AlarmIdx(i)) != 0;
+            if stands != std::mem::replace(was, stands) {
+                log.push((time, Happening::Alarm { alarm: AlarmIdx(i), stands }));
             }
         }
         for (a, trips) in model.compiled.trips.iter().enumerate() {
-            let now = trips.iter().any(|t| rig.machine().is_tripped(usize::from(t.order), 0));
-            if now != std::mem::replace(&mut tripped[a], now) {
-                let name = &system.actuators[a].name;
-                log.push((time, format!("{name} {}", if now { "tripped" } else { "reset" })));
+            let is_tripped = trips.iter().any(|t| rig.machine().is_tripped(usize::from(t.order), 0));
+            if is_tripped != std::mem::replace(&mut tripped[a], is_tripped) {
+                log.push((time, Happening::Trip { actuator: ActuatorIdx(a), is_tripped }));
             }
         }
         if k % every == 0 {

@@ -7,6 +7,7 @@ use system::{Diagnostic, System};
 
 use crate::faults::Fault;
 use crate::fmea::Place;
+use crate::inputs::UTC_AT_2000;
 use crate::judge::{Outcome, Verdict};
 
 /// Worst result of one fault against one requirement over all places.
@@ -359,12 +360,9 @@ pub fn days(iso: &str) -> Option<i64> {
     if !(1..=9999).contains(&y) || !(1..=12).contains(&m) || !(1..=last).contains(&d) {
         return None;
     }
-    // Days from civil date, proleptic Gregorian (Hinnant's algorithm, public domain description; from memory).
-    let y = if m <= 2 { y - 1 } else { y };
-    let era = y.div_euclid(400);
-    let year_of_era = y.rem_euclid(400);
-    let day_of_year = (153 * ((m + 9) % 12) + 2) / 5 + d - 1;
-    Some(era * 146_097 + year_of_era * 365 + year_of_era / 4 - year_of_era / 100 + day_of_year - 719_468)
+    let days =
+        program::zone::day_number(i32::try_from(y).ok()?, u8::try_from(m).ok()?, u8::try_from(d).ok()?);
+    Some(i64::from(days) + UTC_AT_2000 / i64::from(program::zone::DAY_S))
 }
 
 /// Open before accepted before intact; worse severity, then sooner, first; hidden before harmless.

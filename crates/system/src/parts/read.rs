@@ -2,9 +2,8 @@
 
 use units::Kind;
 
-use super::{Chip, Effect, FailureMode, Figure, Part, PartOf, PassageClass, SensorClass, SupplyClass};
+use super::{Chip, Effect, FailureMode, Figure, Part, PartOf, SensorClass};
 use crate::diagnostic::Diagnostic;
-use crate::model::VesselRole;
 use crate::raw::{Bound, Field, Sink, Table};
 use crate::resolve::{ACTUATOR_KINDS, PASSAGE_KINDS, SENSOR_KINDS, SUPPLY_KINDS, VESSEL_ROLES};
 use crate::suggest;

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use serde_json::{Value, json};
 use system::System;
 use trial::Model;
-use trial::rehearse::{self, Column, Rehearsal};
+use trial::rehearse::{self, Column, Happening, Rehearsal};
 
 use crate::arguments::RehearseOptions;
 use crate::console::{Console, Tone};
@@ -25,6 +25,8 @@ struct Run<'a> {
     opened: &'a Opened,
     columns: Vec<Column>,
     rehearsal: Rehearsal,
+    /// Its log in words, by time, s.
+    told: Vec<(f64, String)>,
     n_lines: usize,
 }
 
@@ -46,14 +48,14 @@ pub fn run(options: &RehearseOptions, console: &mut Console) -> Result<Ending, F
     let columns = rehearse::columns(&model);
     let mut csv = options.csv.as_ref().map(|_| head(&columns));
     let mut n_lines = 0;
-    let mut rehearsal = rehearse::run(&model, &scenario, &mut |time_s, values| {
+    let rehearsal = rehearse::run(&model, &scenario, &mut |time_s, values| {
         n_lines += 1;
         if let Some(csv) = &mut csv {
             line(csv, time_s, values);
         }
     })
     .map_err(Failure::new)?;
-    name_events(&mut rehearsal.log, &labels);
+    let told = told(model.system(), &rehearsal, &labels);
     let is_broken = rehearsal.outcome.verdicts.iter().any(|v| v.broken_at_s.is_some());
     match (&options.csv, csv) {
         (Some(_), Some(csv)) if to_stdout => {
@@ -64,7 +66,7 @@ pub fn run(options: &RehearseOptions, console: &mut Console) -> Result<Ending, F
         (Some(path), Some(csv)) => files::write_new(path, &csv, options.force)?,
         _ => {}
     }
-    let run = Run { opened: &opened, columns, rehearsal, n_lines };
+    let run = Run { opened: &opened, columns, rehearsal, told, n_lines };
     if console.is_json() {
         let value = fields(&run, &model, options);
         console.print_json(&json::answer("rehearse", value));
@@ -75,17 +77,29 @@ pub fn run(options: &RehearseOptions, console: &mut Console) -> Result<Ending, F
     Ok(Ending::of(is_broken))
 }
 
-/// Events of the scenario stand in the log in their order; they are told as they were given.
-fn name_events(log: &mut [(f64, String)], labels: &[String]) {
+/// What happened in words, by time, s. Events of the scenario stand in the log in their order; they are told as they were given.
+fn told(system: &System, rehearsal: &Rehearsal, labels: &[String]) -> Vec<(f64, String)> {
     let mut labels = labels.iter();
-    for (_, what) in log {
-        let is_event = what.starts_with("fault: ") || what.starts_with("command");
-        if let (true, Some(label)) = (is_event, if is_event { labels.next() } else { None }) {
-            let refused =
-                if what.starts_with("command not done") { ": not done, the board does not run" } else { "" };
-            *what = format!("{label}{refused}");
+    let words = |what: &Happening| match what {
+        Happening::Alarm { alarm, stands } => {
+            format!("alarm {} {}", system.alarms[alarm.idx()].name, if *stands { "stands" } else { "gone" })
         }
-    }
+        Happening::Trip { actuator, is_tripped } => {
+            format!(
+                "{} {}",
+                system.actuators[actuator.idx()].name,
+                if *is_tripped { "tripped" } else { "reset" }
+            )
+        }
+        Happening::Struck(_) | Happening::Commanded { is_done: true, .. } => String::new(),
+        Happening::Commanded { is_done: false, .. } => ": not done, the board does not run".to_owned(),
+    };
+    (rehearsal.log.iter())
+        .map(|(time, what)| {
+            let label = if what.is_of_scenario() { labels.next().map_or("", String::as_str) } else { "" };
+            (*time, format!("{label}{}", words(what)))
+        })
+        .collect()
 }
 
 /// A field as RFC 4180 has it.
@@ -147,7 +161,7 @@ fn fields(run: &Run<'_>, model: &Model, options: &RehearseOptions) -> Value {
         .map(|c| json!({ "name": c.name, "unit": c.unit, "is_truth": c.is_truth }))
         .collect();
     let events: Vec<Value> =
-        (run.rehearsal.log.iter()).map(|(t, what)| json!({ "after_h": t / HOUR_S, "what": what })).collect();
+        (run.told.iter()).map(|(t, what)| json!({ "after_h": t / HOUR_S, "what": what })).collect();
     let mut value = run.opened.json(&run.opened.findings);
     let more = json!({
         "system": system.name,
@@ -178,15 +192,14 @@ fn text(run: &Run<'_>, model: &Model, options: &RehearseOptions, console: &Conso
         out += &format!("\n{}", run.opened.plain(&run.opened.findings, console));
     }
     out += &format!("\n{}\n", console.paint(Tone::Strong, "What happened"));
-    if run.rehearsal.log.is_empty() {
+    if run.told.is_empty() {
         out += "  Nothing was told, and nothing tripped.\n";
     }
-    for (time, what) in run.rehearsal.log.iter().take(EVENTS_TOLD) {
+    for (time, what) in run.told.iter().take(EVENTS_TOLD) {
         out += &wrap::after(&format!("{:>8}  ", span(*time)), what, console.width);
     }
-    if run.rehearsal.log.len() > EVENTS_TOLD {
-        out +=
-            &format!("          and {} more; --format json has all\n", run.rehearsal.log.len() - EVENTS_TOLD);
+    if run.told.len() > EVENTS_TOLD {
+        out += &format!("          and {} more; --format json has all\n", run.told.len() - EVENTS_TOLD);
     }
     if !system.requirements.is_empty() {
         out += &format!("\n{}\n\n", console.paint(Tone::Strong, "What must hold"));

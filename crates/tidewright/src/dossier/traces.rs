@@ -4,7 +4,7 @@ use report::{Limit, Mark, MarkKind, Plot, Series};
 use system::System;
 use system::expr::{Predicate, Stl, StlTerm};
 use system::model::{Harm, PassageKind, RuleForm, TruthIdx, VesselRole};
-use trial::rehearse::{self, Event, Scenario};
+use trial::rehearse::{self, Event, Happening, Scenario};
 use trial::{EPOCH_UTC_S, Fmea, Instant, Model, Place, Row};
 
 use crate::ending::Failure;
@@ -92,14 +92,14 @@ fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u
     let mut marks = vec![Mark { hours: 0.0, kind: MarkKind::Fault, text: row.mode.clone() }];
     marks.extend(rehearsal.log.iter().filter_map(|(t, what)| {
         let since_s = t - onset_s;
-        let (kind, text) =
-            if let Some(alarm) = what.strip_prefix("alarm ").and_then(|w| w.strip_suffix(" stands")) {
-                (MarkKind::Alarm, alarm.to_owned())
-            } else if let Some(part) = what.strip_suffix(" tripped") {
-                (MarkKind::Trip, part.to_owned())
-            } else {
-                return None;
-            };
+        let (kind, text) = match what {
+            Happening::Alarm { alarm, stands: true } => (MarkKind::Alarm, &system.alarms[alarm.idx()].name),
+            Happening::Trip { actuator, is_tripped: true } => {
+                (MarkKind::Trip, &system.actuators[actuator.idx()].name)
+            }
+            _ => return None,
+        };
+        let text = text.clone();
         (since_s > 0.0).then(|| Mark { hours: since_s / HOUR_S, kind, text })
     }));
     if let Some(breach) = lead {

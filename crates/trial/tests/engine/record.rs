@@ -1,7 +1,8 @@
 //! Rehearsal: columns, lines and log of a record; readings set by hand where nothing has a geometry.
 
+use system::model::AlarmIdx;
 use trial::Injection;
-use trial::rehearse::{Event, Scenario, columns, model, run};
+use trial::rehearse::{Event, Happening, Scenario, columns, model, run};
 use twin::Flaw;
 
 use crate::small::{TEXT, actuator, read, sensor};
@@ -51,20 +52,18 @@ fn a_record_has_a_column_for_everything_and_a_line_for_each_step() {
     assert_eq!((at(9, "alarm.warm"), at(110, "alarm.warm")), (0.0, 1.0));
     assert_eq!(at(110, "heater"), 0.0, "the rule lets go, the contact does not");
     assert!((at(0, "room.temperature") - 20.0).abs() < 1e-9);
-    let said = |what: &str| {
-        rehearsal
-            .log
-            .iter()
-            .find(|(_, text)| text.contains(what))
-            .map(|(t, _)| *t)
-            .unwrap_or_else(|| panic!("`{what}` is not in the log: {:?}", rehearsal.log))
+    let said = |what: &dyn Fn(&Happening) -> bool| {
+        let first = rehearsal.log.iter().find(|(_, happening)| what(happening));
+        first.map(|(t, _)| *t).unwrap_or_else(|| panic!("it is not in the log: {:?}", rehearsal.log))
     };
-    assert_eq!(said("fault:"), 600.0);
-    let (trip, warm) = (said("heater tripped"), said("alarm warm stands"));
+    assert_eq!(said(&|h| *h == Happening::Struck(welded)), 600.0);
+    let warm = system.alarms.iter().position(|alarm| alarm.name == "warm").expect("of the file");
+    let heater = actuator(&system, "heater");
+    let trip = said(&|h| *h == Happening::Trip { actuator: heater, is_tripped: true });
+    let warm = said(&|h| *h == Happening::Alarm { alarm: AlarmIdx(warm), stands: true });
     assert!(600.0 < trip && 600.0 < warm);
     assert!(rehearsal.log.windows(2).all(|two| two[0].0 <= two[1].0), "in order");
-    let heater = actuator(&system, "heater").idx();
-    let judged = rehearsal.outcome.tripped_at_s[heater].expect("judged as well");
+    let judged = rehearsal.outcome.tripped_at_s[heater.idx()].expect("judged as well");
     assert!((judged - trip).abs() <= 60.0);
 }
 
