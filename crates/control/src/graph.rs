@@ -6,6 +6,7 @@
 
 use std::collections::HashMap;
 
+use program::op::OperandMut;
 use program::{BitRef, NumRef, Op};
 use system::model::{ActuatorIdx, ProcedureIdx, SensorIdx};
 
@@ -144,83 +145,10 @@ pub(crate) fn map_operands(
     bit: &mut dyn FnMut(BitRef) -> BitRef,
     number: &mut dyn FnMut(NumRef) -> NumRef,
 ) -> Op {
-    use program::op::{BitList, Doubt, NumList, Resets, Source, Stage};
     let mut op = *op;
-    let stage = |stage: &mut Stage, bit: &mut dyn FnMut(BitRef) -> BitRef| {
-        stage.permissive = bit(stage.permissive);
-        stage.trip = bit(stage.trip);
-    };
-    let source = |source: &mut Source, number: &mut dyn FnMut(NumRef) -> NumRef| {
-        if let Source::Slot(slot) = source {
-            *slot = number(*slot);
-        }
-    };
-    match &mut op {
-        Op::Compare { input, .. }
-        | Op::Switch { input, .. }
-        | Op::Window { time: input, .. }
-        | Op::Scale { input, .. }
-        | Op::Clamp { input, .. }
-        | Op::Lag { input, .. }
-        | Op::Rate { input, .. }
-        | Op::Ramp { time: input, .. }
-        | Op::Curve { input, .. }
-        | Op::QualityTest(Doubt::NumberBad(input) | Doubt::NumberNotGood(input)) => *input = number(*input),
-        Op::Modulate(pi) => pi.input = number(pi.input),
-        Op::CompareSlots { a, b, .. } | Op::Disagree { a, b, .. } | Op::Arithmetic { a, b, .. } => {
-            *a = number(*a);
-            *b = number(*b);
-        }
-        Op::Probes { inputs, .. } => {
-            let mapped: Vec<NumRef> = inputs.as_slice().iter().map(|slot| number(*slot)).collect();
-            *inputs = NumList::new(&mapped, NumRef(0));
-        }
-        Op::Substitute { input, fallback } => {
-            *input = number(*input);
-            source(fallback, number);
-        }
-        Op::Select { condition, yes, no } => {
-            *condition = bit(*condition);
-            source(yes, number);
-            source(no, number);
-        }
-        Op::Stall { running, input, .. } | Op::TotalVolume { running, rate: input, .. } => {
-            *running = bit(*running);
-            *input = number(*input);
-        }
-        Op::Dose(dose) => {
-            dose.time = number(dose.time);
-            dose.rate = number(dose.rate);
-            dose.running = bit(dose.running);
-        }
-        Op::DriveDuty { auto, stage: last } => {
-            *auto = number(*auto);
-            stage(last, bit);
-        }
-        Op::Drive { auto, stage: last, .. } => {
-            *auto = bit(*auto);
-            stage(last, bit);
-        }
-        Op::All(list) | Op::Any(list) | Op::VoteBits { inputs: list, .. } => {
-            let mapped: Vec<BitRef> = list.as_slice().iter().map(|slot| bit(*slot)).collect();
-            *list = BitList::new(&mapped, BitRef::TRUE);
-        }
-        Op::SetReset { set: a, reset: b } | Op::SubstituteBit { input: a, fallback: b } => {
-            *a = bit(*a);
-            *b = bit(*b);
-        }
-        Op::Delay { input, .. }
-        | Op::Alarm { input, .. }
-        | Op::TotalRun { running: input, .. }
-        | Op::Procedure { abort: input, .. }
-        | Op::QualityTest(Doubt::BitBad(input) | Doubt::BitNotGood(input)) => *input = bit(*input),
-        Op::Trip { cause, resets } => {
-            *cause = bit(*cause);
-            if let Resets::Counted { when, .. } | Resets::Unlimited { when } = resets {
-                *when = bit(*when);
-            }
-        }
-        Op::Constant(_) | Op::Time(_) => {}
-    }
+    op.for_each_operand_mut(|operand| match operand {
+        OperandMut::Bit(slot) => *slot = bit(*slot),
+        OperandMut::Number(slot) => *slot = number(*slot),
+    });
     op
 }

@@ -3,7 +3,7 @@
 use crate::codec::{put_bit, put_decimal, put_duration, put_unsigned};
 use crate::crc::crc32;
 use crate::format::{FLAG_DAYLIGHT, FLAG_WIDE, FLAG_ZONE, FORMAT, LoadError, MAGIC, PERIOD_UNIT_MS, Program};
-use crate::op::{BitRef, Force, NumRef, Op, Resets, StepEnd};
+use crate::op::{BitRef, Force, NumRef, Op, OperandMut, StepEnd};
 use crate::zone::Zone;
 use alloc::vec::Vec;
 
@@ -172,9 +172,13 @@ impl Assembler {
             Item::Op(op) => {
                 let mut op = *op;
                 let mut failed = None;
-                op.for_each_bit_mut(|slot| match self.bound(*slot) {
-                    Ok(bound) => *slot = bound,
-                    Err(error) => failed = Some(error),
+                op.for_each_operand_mut(|operand| {
+                    if let OperandMut::Bit(slot) = operand {
+                        match self.bound(*slot) {
+                            Ok(bound) => *slot = bound,
+                            Err(error) => failed = Some(error),
+                        }
+                    }
                 });
                 if let Some(error) = failed {
                     return Err(error);
@@ -266,47 +270,5 @@ impl Assembler {
     /// How many operations there are so far.
     pub fn n_ops(&self) -> usize {
         self.items.len()
-    }
-}
-
-impl Op {
-    /// Changes every bit operand in place.
-    fn for_each_bit_mut(&mut self, mut change: impl FnMut(&mut BitRef)) {
-        match self {
-            Op::All(list) | Op::Any(list) | Op::VoteBits { inputs: list, .. } => {
-                list.as_mut_slice().iter_mut().for_each(change);
-            }
-            Op::SetReset { set: a, reset: b } | Op::SubstituteBit { input: a, fallback: b } => {
-                change(a);
-                change(b);
-            }
-            Op::Delay { input, .. }
-            | Op::Alarm { input, .. }
-            | Op::Stall { running: input, .. }
-            | Op::TotalVolume { running: input, .. }
-            | Op::TotalRun { running: input, .. }
-            | Op::Select { condition: input, .. }
-            | Op::Procedure { abort: input, .. }
-            | Op::QualityTest(crate::op::Doubt::BitBad(input) | crate::op::Doubt::BitNotGood(input)) => {
-                change(input)
-            }
-            Op::Dose(dose) => change(&mut dose.running),
-            Op::Trip { cause, resets } => {
-                change(cause);
-                if let Resets::Counted { when, .. } | Resets::Unlimited { when } = resets {
-                    change(when);
-                }
-            }
-            Op::Drive { auto, stage, .. } => {
-                change(auto);
-                change(&mut stage.permissive);
-                change(&mut stage.trip);
-            }
-            Op::DriveDuty { stage, .. } => {
-                change(&mut stage.permissive);
-                change(&mut stage.trip);
-            }
-            _ => {}
-        }
     }
 }

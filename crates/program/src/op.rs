@@ -3,7 +3,7 @@
 //! `docs/control-program.md` gives each one's exact result; the kernels in [`crate::vm`] carry it out. An operation's
 //! result goes to the next free slot of its bank, so no destination is written down: operations below 0x20 give a bit,
 //! those from 0x20 a number. Tables that change together: [`Op::read`] (in
-//! `op/read.rs`), `Op::write` (in `op/write.rs`), [`Op::n_cells`], [`Op::for_each_operand`] and the document.
+//! `op/read.rs`), `Op::write` (in `op/write.rs`), [`Op::n_cells`], [`Op::for_each_operand_mut`] and the document.
 
 mod read;
 #[cfg(feature = "alloc")]
@@ -79,7 +79,6 @@ impl<T: Copy, const N: usize> List<T, N> {
         &self.items[..(self.n_items as usize).min(N)]
     }
 
-    #[cfg(feature = "alloc")]
     pub(crate) fn as_mut_slice(&mut self) -> &mut [T] {
         &mut self.items[..(self.n_items as usize).min(N)]
     }
@@ -408,6 +407,15 @@ impl Force {
     }
 }
 
+/// Either kind of operand, to be changed in place.
+#[derive(Debug)]
+pub enum OperandMut<'a> {
+    /// A number slot.
+    Number(&'a mut NumRef),
+    /// A bit slot.
+    Bit(&'a mut BitRef),
+}
+
 /// Either kind of operand, as [`Op::for_each_operand`] lists them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Operand {
@@ -473,7 +481,18 @@ impl Op {
 
     /// Lists every slot operand, except those inside a procedure's steps.
     pub fn for_each_operand(&self, mut visit: impl FnMut(Operand)) {
-        let mut number = |slot| visit(Operand::Number(slot));
+        let mut op = *self;
+        op.for_each_operand_mut(|operand| {
+            visit(match operand {
+                OperandMut::Number(slot) => Operand::Number(*slot),
+                OperandMut::Bit(slot) => Operand::Bit(*slot),
+            });
+        });
+    }
+
+    /// Lists every slot operand, to be changed, except those inside a procedure's steps.
+    pub fn for_each_operand_mut(&mut self, mut visit: impl FnMut(OperandMut<'_>)) {
+        use OperandMut::{Bit, Number};
         match self {
             Op::Compare { input, .. }
             | Op::Switch { input, .. }
@@ -485,62 +504,64 @@ impl Op {
             | Op::Ramp { time: input, .. }
             | Op::Curve { input, .. }
             | Op::Modulate(Modulate { input, .. })
-            | Op::QualityTest(Doubt::NumberBad(input) | Doubt::NumberNotGood(input)) => number(*input),
+            | Op::QualityTest(Doubt::NumberBad(input) | Doubt::NumberNotGood(input)) => visit(Number(input)),
             Op::CompareSlots { a, b, .. } | Op::Disagree { a, b, .. } | Op::Arithmetic { a, b, .. } => {
-                number(*a);
-                number(*b);
+                visit(Number(a));
+                visit(Number(b));
             }
-            Op::Probes { inputs, .. } => inputs.as_slice().iter().for_each(|slot| number(*slot)),
+            Op::Probes { inputs, .. } => {
+                inputs.as_mut_slice().iter_mut().for_each(|slot| visit(Number(slot)))
+            }
             Op::Substitute { input, fallback } => {
-                number(*input);
+                visit(Number(input));
                 if let Source::Slot(slot) = fallback {
-                    number(*slot);
+                    visit(Number(slot));
                 }
             }
             Op::Select { condition, yes, no } => {
                 for source in [yes, no] {
                     if let Source::Slot(slot) = source {
-                        number(*slot);
+                        visit(Number(slot));
                     }
                 }
-                visit(Operand::Bit(*condition));
+                visit(Bit(condition));
             }
             Op::Stall { running, input, .. } | Op::TotalVolume { running, rate: input, .. } => {
-                number(*input);
-                visit(Operand::Bit(*running));
+                visit(Number(input));
+                visit(Bit(running));
             }
             Op::Dose(dose) => {
-                number(dose.time);
-                number(dose.rate);
-                visit(Operand::Bit(dose.running));
+                visit(Number(&mut dose.time));
+                visit(Number(&mut dose.rate));
+                visit(Bit(&mut dose.running));
             }
             Op::DriveDuty { auto, stage } => {
-                number(*auto);
-                visit(Operand::Bit(stage.permissive));
-                visit(Operand::Bit(stage.trip));
+                visit(Number(auto));
+                visit(Bit(&mut stage.permissive));
+                visit(Bit(&mut stage.trip));
             }
             Op::Constant(_) | Op::Time(_) => {}
             Op::All(list) | Op::Any(list) | Op::VoteBits { inputs: list, .. } => {
-                list.as_slice().iter().for_each(|slot| visit(Operand::Bit(*slot)));
+                list.as_mut_slice().iter_mut().for_each(|slot| visit(Bit(slot)));
             }
             Op::SetReset { set: a, reset: b } | Op::SubstituteBit { input: a, fallback: b } => {
-                visit(Operand::Bit(*a));
-                visit(Operand::Bit(*b));
+                visit(Bit(a));
+                visit(Bit(b));
             }
             Op::Delay { input, .. }
             | Op::Alarm { input, .. }
             | Op::TotalRun { running: input, .. }
             | Op::Procedure { abort: input, .. }
-            | Op::QualityTest(Doubt::BitBad(input) | Doubt::BitNotGood(input)) => visit(Operand::Bit(*input)),
+            | Op::QualityTest(Doubt::BitBad(input) | Doubt::BitNotGood(input)) => visit(Bit(input)),
             Op::Trip { cause, resets } => {
-                visit(Operand::Bit(*cause));
+                visit(Bit(cause));
                 if let Resets::Counted { when, .. } | Resets::Unlimited { when } = resets {
-                    visit(Operand::Bit(*when));
+                    visit(Bit(when));
                 }
             }
             Op::Drive { auto, stage, .. } => {
-                for slot in [*auto, stage.permissive, stage.trip] {
-                    visit(Operand::Bit(slot));
+                for slot in [auto, &mut stage.permissive, &mut stage.trip] {
+                    visit(Bit(slot));
                 }
             }
         }

@@ -11,6 +11,7 @@ mod procedure;
 mod timing;
 
 pub use procedure::ProcedureCommand;
+use timing::WhenBad;
 
 use crate::codec::Reader;
 use crate::format::{PERIOD_UNIT_MS, Placed, Program};
@@ -258,7 +259,9 @@ impl<const L: usize> Storage<'_, L> {
             Op::All(ref list) => self.all(result, list.as_slice()),
             Op::Any(ref list) => self.any(result, list.as_slice()),
             Op::VoteBits { vote, ref inputs } => self.vote_bits(result, vote, inputs.as_slice()),
-            Op::Delay { input, on_ms, off_ms } => self.delay(frame, result, cell, input, on_ms, off_ms),
+            Op::Delay { input, on_ms, off_ms } => {
+                self.delay(frame, result, cell, input, [on_ms, off_ms], WhenBad::StandsStill);
+            }
             Op::Trip { cause, ref resets } => self.trip(result, cell, ordinal, cause, resets),
             Op::Stall { falling, running, input, time_ms, gain } => {
                 self.stall(result, cell, falling, running, input, time_ms, gain);
@@ -267,7 +270,9 @@ impl<const L: usize> Storage<'_, L> {
             Op::Disagree { a, b, limit } => self.disagree(result, a, b, limit),
             Op::Window { time, from_ms, to_ms } => self.window(result, time, from_ms, to_ms),
             Op::SubstituteBit { input, fallback } => self.substitute_bit(result, input, fallback),
-            Op::Alarm { input, on_ms, off_ms, .. } => self.alarm(frame, result, cell, input, on_ms, off_ms),
+            Op::Alarm { input, on_ms, off_ms, .. } => {
+                self.delay(frame, result, cell, input, [on_ms, off_ms], WhenBad::CountsAsTrue);
+            }
             Op::Drive { auto, ref stage, shortest_run_ms, shortest_rest_ms } => {
                 self.drive(frame, result, cell, ordinal, auto, stage, shortest_run_ms, shortest_rest_ms);
             }

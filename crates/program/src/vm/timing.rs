@@ -12,6 +12,15 @@ const UNITS_PER_MINUTE: i32 = 240;
 const UNITS_PER_ML: i32 = UNITS_PER_MINUTE * 1_000;
 const UNITS_PER_DAY: i32 = DAY_MS / 250;
 
+/// What a delayed operation makes of a bad operand.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum WhenBad {
+    /// Its state stays.
+    StandsStill,
+    /// An alarm: it is told.
+    CountsAsTrue,
+}
+
 /// Follows `input` when it has differed from the result for its delay; the cell counts the scans' time in which it
 /// differed, so that a delay of 0 follows at once and one of n periods after n scans.
 #[inline(always)]
@@ -45,37 +54,18 @@ impl<const L: usize> Storage<'_, L> {
         result: usize,
         cell: usize,
         input: BitRef,
-        on_ms: i32,
-        off_ms: i32,
+        [on_ms, off_ms]: [i32; 2],
+        bad: WhenBad,
     ) {
         let mut value = self.bit(input);
         let mut quality = [0; L];
         for l in 0..L {
             quality[l] = value[l] >> 1;
-            value[l] &= 1;
+            value[l] = value[l] & 1 | u8::from(bad == WhenBad::CountsAsTrue && quality[l] == BAD);
         }
+        let holds = bad == WhenBad::StandsStill;
         let times = [on_ms, off_ms, frame.period_ms];
-        follow(&value, &quality, true, &mut self.bits[result], &mut self.cells[cell], times);
-    }
-
-    #[inline(always)]
-    pub(super) fn alarm(
-        &mut self,
-        frame: &Frame<'_>,
-        result: usize,
-        cell: usize,
-        input: BitRef,
-        on_ms: i32,
-        off_ms: i32,
-    ) {
-        let mut value = self.bit(input);
-        let mut quality = [0; L];
-        for l in 0..L {
-            quality[l] = value[l] >> 1;
-            value[l] = value[l] & 1 | u8::from(quality[l] == BAD);
-        }
-        let times = [on_ms, off_ms, frame.period_ms];
-        follow(&value, &quality, false, &mut self.bits[result], &mut self.cells[cell], times);
+        follow(&value, &quality, holds, &mut self.bits[result], &mut self.cells[cell], times);
     }
 
     #[inline(always)]
