@@ -1,0 +1,48 @@
+/* Bytes of programs and tables in any memory, and the two checksums. Both checksums go bit by bit: a table of them costs more
+ * flash than the whole reader of wiring tables. */
+#include "code.h"
+
+#include <stdbool.h>
+
+#include "port.h"
+
+uint8_t code_byte(const struct code *code, uint16_t offset)
+{
+    if (offset >= code->length) {
+        return 0;
+    }
+    uintptr_t at = code->base + offset;
+    if (code->place == CODE_FLASH) {
+        return port_flash_byte((uint16_t)at);
+    }
+    if (code->place == CODE_EEPROM) {
+        return port_eeprom_read((uint16_t)at);
+    }
+    return *(const uint8_t *)at;
+}
+
+uint32_t crc32_add(uint32_t crc, uint8_t byte)
+{
+    crc ^= byte;
+    for (uint8_t n = 8; n != 0; n--) {
+        bool is_odd = (crc & 1u) != 0;
+        crc >>= 1;
+        if (is_odd) {
+            crc ^= 0xEDB88320u;
+        }
+    }
+    return crc;
+}
+
+uint16_t crc16_add(uint16_t crc, uint8_t byte)
+{
+    crc = (uint16_t)(crc ^ (uint16_t)((uint16_t)byte << 8));
+    for (uint8_t n = 8; n != 0; n--) {
+        bool is_high = (crc & 0x8000u) != 0;
+        crc = (uint16_t)(crc << 1);
+        if (is_high) {
+            crc ^= 0x1021u;
+        }
+    }
+    return crc;
+}
