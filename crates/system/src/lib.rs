@@ -18,6 +18,7 @@ mod resolve;
 pub mod starter;
 mod suggest;
 mod timezone;
+pub mod wiring;
 
 pub use diagnostic::{Annotation, Diagnostic, Level};
 pub use load::{LONGEST, Loaded, LoadedFile, load, load_file, load_with};

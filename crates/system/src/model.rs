@@ -85,6 +85,8 @@ pub struct System {
     pub supplies: Vec<Supply>,
     /// Boards. The first runs the rules.
     pub boards: Vec<Board>,
+    /// What stands on the first board's pins and buses, as far as the file fixes it.
+    pub wiring: crate::wiring::Wiring,
     /// What outputs drive, and loads that run without a rule.
     pub actuators: Vec<Actuator>,
     /// Measuring parts.
@@ -601,6 +603,25 @@ pub struct Sensor {
     pub max_age_s: f64,
     /// The signal that it gives.
     pub signal: SignalIdx,
+    /// The voltage at the board, where the kind alone does not say it (level, conductivity, charge).
+    pub volts: Volts,
+    /// Height of the transducer of a level by echo over level 0, m. None: a level by voltage.
+    pub mounted: Option<f64>,
+    /// Thermometer whose reading compensates it. None: the one that stands nearest, if any.
+    pub temperature: Option<SensorIdx>,
+}
+
+/// A quantity as a voltage, linear between two points.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Volts {
+    /// Full scale of the board's converter, V.
+    pub reference_v: f64,
+    /// At 0, V.
+    pub zero_v: f64,
+    /// At `span`, V; not that at 0.
+    pub full_v: f64,
+    /// In the signal's SI unit.
+    pub span: f64,
 }
 
 /// Kinds of sensor with the raw code they give (docs/control-program.md has the conversions).

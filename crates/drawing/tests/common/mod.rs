@@ -91,6 +91,9 @@ pub fn sensor(name: &str, kind: SensorKind, vessel: Option<usize>, height: Optio
         offset: 0.0,
         max_age_s: 10.0,
         signal: SignalIdx(0),
+        volts: Volts { reference_v: 5.0, zero_v: 0.5, full_v: 4.5, span: 1.0 },
+        mounted: None,
+        temperature: None,
     }
 }
 

@@ -152,8 +152,86 @@ pub struct Chip {
     pub eeprom: u32,
     /// W of a usual board with it.
     pub watts: f64,
+    /// Its number in wiring tables and in *hello*. None: no runtime of ours runs on it.
+    pub code: Option<u8>,
+    /// Three bytes by which its bootloader names it.
+    pub signature: Option<[u8; 3]>,
+    /// Bytes that its flash writes at once.
+    pub page: u32,
+    /// The bootloader that the usual board brings along.
+    pub bootloader: Option<Bootloader>,
+    /// Its pins as far as a board leaves them free.
+    pub pins: Pins,
     /// Where the figures are from.
     pub source: String,
+}
+
+/// The serial bootloader of the usual board with a chip.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Bootloader {
+    /// What it speaks.
+    pub protocol: BootProtocol,
+    /// Bits a second.
+    pub baud: u32,
+    /// Bytes at the top of the flash.
+    pub bytes: u32,
+}
+
+/// Protocols of serial bootloaders.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+pub enum BootProtocol {
+    /// STK500, first version (Atmel AVR061).
+    Stk500v1,
+    /// STK500, second version (Atmel AVR068).
+    Stk500v2,
+    /// AVR109.
+    Avr109,
+}
+
+/// Pins of a chip and what each can do. A pin is a byte, `(letter - 'A') * 8 + bit`, as in docs/firmware.md.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Pins {
+    /// Digital inputs and outputs.
+    pub digital: Vec<u8>,
+    /// Those whose edges can be watched.
+    pub edges: Vec<u8>,
+    /// Those with fast pulse-width modulation.
+    pub pwm: Vec<u8>,
+    /// Converter channels: name, number of the multiplexer, and the pin where it is one.
+    pub channels: Vec<(String, u8, Option<u8>)>,
+    /// Data and clock of the I2C bus.
+    pub i2c: Vec<u8>,
+    /// Receive and send of the serial line.
+    pub uart: Vec<u8>,
+    /// Out, in, clock and select of the SPI bus.
+    pub spi: Vec<u8>,
+}
+
+impl Pins {
+    /// The byte of a pin's name such as `PB5`; None when it is not the name of a pin of any chip.
+    pub fn byte(name: &str) -> Option<u8> {
+        let bytes = name.as_bytes();
+        match bytes {
+            [b'P' | b'p', letter, bit @ b'0'..=b'7'] if letter.is_ascii_alphabetic() => {
+                let letter = letter.to_ascii_uppercase() - b'A';
+                (letter < 12).then_some(letter * 8 + (bit - b'0'))
+            }
+            _ => None,
+        }
+    }
+
+    /// The name of a pin's byte.
+    pub fn name(pin: u8) -> String {
+        format!("P{}{}", char::from(b'A' + pin / 8), pin % 8)
+    }
+
+    /// A converter channel by its own name or that of its pin: its number, and the pin it takes.
+    pub fn channel(&self, name: &str) -> Option<(u8, Option<u8>)> {
+        let pin = Pins::byte(name);
+        (self.channels.iter())
+            .find(|(channel, _, on)| channel.eq_ignore_ascii_case(name) || (pin.is_some() && pin == *on))
+            .map(|(_, number, on)| (*number, *on))
+    }
 }
 
 /// All parts and chips.
@@ -290,6 +368,11 @@ impl Library {
     /// The chip of that part number, in any case.
     pub fn chip(&self, name: &str) -> Option<&Chip> {
         self.chips.iter().find(|chip| chip.name.eq_ignore_ascii_case(name))
+    }
+
+    /// The chip with this number in wiring tables.
+    pub fn chip_of_code(&self, code: u8) -> Option<&Chip> {
+        self.chips.iter().find(|chip| chip.code == Some(code))
     }
 
     /// All chips.

@@ -2,7 +2,7 @@
 
 use units::Kind;
 
-use super::{Chip, Effect, FailureMode, Figure, Part, PartOf, SensorClass};
+use super::{BootProtocol, Bootloader, Chip, Effect, FailureMode, Figure, Part, PartOf, Pins, SensorClass};
 use crate::diagnostic::Diagnostic;
 use crate::raw::{Bound, Field, Sink, Table};
 use crate::resolve::{ACTUATOR_KINDS, PASSAGE_KINDS, SENSOR_KINDS, SUPPLY_KINDS, VESSEL_ROLES};
@@ -193,6 +193,22 @@ fn chip(table: &Table<'_>) -> Option<Chip> {
     let (flash, sram, eeprom) = (bytes("flash"), bytes("sram"), bytes("eeprom"));
     let watts = table.quantity("power", Kind::Power, Bound::NotNegative).unwrap_or(0.0);
     let source = table.need("source", "\"data sheet\"").and_then(|field| field.text());
+    let code = table.get("code").and_then(|field| field.whole(1, 254)).map(|code| code as u8);
+    let signature = table.get("signature").and_then(|field| {
+        let bytes: Option<Vec<u8>> = field.list()?.iter().map(|b| b.whole(0, 255).map(|b| b as u8)).collect();
+        bytes?.try_into().ok()
+    });
+    let page = table.get("page").and_then(|field| field.whole(16, 1024)).unwrap_or(128);
+    let bootloader = table.get("bootloader").and_then(|field| bootloader(&field.table()?));
+    let pins = Pins {
+        digital: pins(table, "pins"),
+        edges: pins(table, "edges"),
+        pwm: pins(table, "pwm"),
+        channels: table.get("channels").and_then(|field| channels(&field)).unwrap_or_default(),
+        i2c: pins(table, "i2c"),
+        uart: pins(table, "uart"),
+        spi: pins(table, "spi"),
+    };
     table.finish();
     Some(Chip {
         name: name?.to_owned(),
@@ -200,6 +216,56 @@ fn chip(table: &Table<'_>) -> Option<Chip> {
         sram: sram?,
         eeprom: eeprom?,
         watts,
+        code,
+        signature,
+        page,
+        bootloader,
+        pins,
         source: source?.to_owned(),
     })
+}
+
+/// Pins of a list: `"PB5"`, or a run of one port, `"PB0-PB5"`.
+fn pins(table: &Table<'_>, key: &'static str) -> Vec<u8> {
+    let mut all = vec![];
+    for field in table.get(key).map(|field| field.one_or_list()).unwrap_or_default() {
+        let Some(text) = field.text() else { continue };
+        let (first, last) = text.split_once('-').unwrap_or((text, text));
+        match (Pins::byte(first), Pins::byte(last)) {
+            (Some(first), Some(last)) if first <= last && first / 8 == last / 8 => all.extend(first..=last),
+            _ => field.report(
+                "unknown-pin",
+                format!("`{text}` is neither a pin nor a run of pins of one port"),
+                "",
+                "write a pin as \"PB5\", a run as \"PB0-PB5\"",
+            ),
+        }
+    }
+    all
+}
+
+/// Converter channels: `ADC0 = [0, "PC0"]`, the number of the multiplexer and the pin where it is one.
+fn channels(field: &Field<'_>) -> Option<Vec<(String, u8, Option<u8>)>> {
+    let table = field.table()?;
+    let mut all = vec![];
+    for (name, _, field) in table.entries() {
+        let items = field.one_or_list();
+        let Some(number) = items.first().and_then(|item| item.whole(0, 254)) else { continue };
+        let pin = items.get(1).and_then(|item| item.text()).and_then(Pins::byte);
+        all.push((name.to_owned(), number as u8, pin));
+    }
+    Some(all)
+}
+
+fn bootloader(table: &Table<'_>) -> Option<Bootloader> {
+    const PROTOCOLS: &[(&str, BootProtocol)] = &[
+        ("stk500v1", BootProtocol::Stk500v1),
+        ("stk500v2", BootProtocol::Stk500v2),
+        ("avr109", BootProtocol::Avr109),
+    ];
+    let protocol = table.need("protocol", "\"stk500v1\"").and_then(|field| field.word(PROTOCOLS));
+    let baud = table.need("baud", "115200").and_then(|field| field.whole(300, 2_000_000));
+    let bytes = table.need("bytes", "512").and_then(|field| field.whole(0, 1 << 20));
+    table.finish();
+    Some(Bootloader { protocol: protocol?, baud: baud?, bytes: bytes? })
 }

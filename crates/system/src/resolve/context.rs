@@ -23,6 +23,7 @@ pub(super) enum Thing {
     Sensor,
     Signal,
     Procedure,
+    Device,
 }
 
 impl Thing {
@@ -38,6 +39,7 @@ impl Thing {
             Thing::Sensor => "sensor",
             Thing::Signal => "signal",
             Thing::Procedure => "procedure",
+            Thing::Device => "device",
         }
     }
 
@@ -58,6 +60,7 @@ impl Thing {
             Thing::Sensor => "sensors",
             Thing::Signal => "signals",
             Thing::Procedure => "procedures",
+            Thing::Device => "devices",
         }
     }
 }
@@ -96,6 +99,7 @@ pub(super) struct Context<'a> {
     pub signals: Vec<Entry<'a>>,
     pub rules: Vec<Entry<'a>>,
     pub procedures: Vec<Entry<'a>>,
+    pub devices: Vec<Entry<'a>>,
     pub alarms: Vec<Entry<'a>>,
     pub requirements: Vec<Entry<'a>>,
     pub accepted: Vec<Entry<'a>>,
@@ -120,6 +124,7 @@ impl<'a> Context<'a> {
             signals: entries(root, "signal"),
             rules: entries(root, "rule"),
             procedures: entries(root, "procedure"),
+            devices: entries(root, "device"),
             alarms: entries(root, "alarm"),
             requirements: entries(root, "requirement"),
             accepted: entries(root, "accepted"),
@@ -153,6 +158,7 @@ impl<'a> Context<'a> {
             (Thing::Sensor, &mut self.sensors),
             (Thing::Signal, &mut self.signals),
             (Thing::Procedure, &mut self.procedures),
+            (Thing::Device, &mut self.devices),
         ];
         for (thing, entries) in shared {
             let key = if thing == Thing::Air { "air" } else { thing.noun() };
@@ -272,6 +278,7 @@ impl<'a> Context<'a> {
             &self.signals,
             &self.rules,
             &self.procedures,
+            &self.devices,
             &self.alarms,
             &self.requirements,
             &self.accepted,

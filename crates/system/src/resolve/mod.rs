@@ -14,6 +14,7 @@ mod signals;
 mod topology;
 mod trips;
 mod water;
+mod wiring;
 
 use std::sync::Arc;
 
@@ -55,6 +56,7 @@ pub(crate) fn resolve<'a>(
     let procedures = procedures::procedures(&context, &mut signals, &actuators);
     let alarms = procedures::alarms(&context, &mut signals);
 
+    let wiring = wiring::wiring(&context, &root, &sensors, &actuators);
     let mut system = System {
         name: settings.name,
         mains_volts: settings.mains_volts,
@@ -71,6 +73,7 @@ pub(crate) fn resolve<'a>(
         passages,
         supplies,
         boards,
+        wiring,
         actuators,
         sensors,
         signals: signals.list,
@@ -89,6 +92,7 @@ pub(crate) fn resolve<'a>(
     };
     needs::requirements(&context, &root, &mut system);
     needs::accepted(&context, &mut system);
+    wiring::check(&context, &system);
     context.finish();
     root.finish();
     checks::check(&context, &system);

@@ -4,7 +4,7 @@ use units::Kind;
 
 use super::context::{Context, Entry, Thing};
 use super::gear;
-use crate::model::{PassageIdx, Sensor, SensorKind, SignalIdx, SupplyIdx, VesselIdx};
+use crate::model::{PassageIdx, Sensor, SensorIdx, SensorKind, SignalIdx, SupplyIdx, VesselIdx, Volts};
 use crate::parts::{PartOf, SensorClass};
 use crate::raw::{Bound, Table};
 
@@ -62,8 +62,53 @@ fn sensor<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Sensor {
         offset,
         max_age_s,
         signal: SignalIdx(usize::MAX),
+        volts: volts(table, class),
+        mounted: (class == SensorClass::Level)
+            .then(|| table.quantity("mounted", Kind::Length, Bound::Positive))
+            .flatten(),
+        temperature: matches!(class, SensorClass::Ph | SensorClass::Level)
+            .then(|| context.refer_key(table, "temperature", Thing::Sensor).map(SensorIdx))
+            .flatten(),
         part,
     }
+}
+
+/// Full scale of the converter when nothing is said, V: the supply of a 5 V board.
+const USUAL_REFERENCE: f64 = 5.0;
+
+fn reference(table: &Table<'_>) -> f64 {
+    table.quantity("reference", Kind::Voltage, Bound::Within(0.5, 5.5)).unwrap_or(USUAL_REFERENCE)
+}
+
+/// The voltage of a probe that gives one in proportion: 0.5 to 4.5 V of a 5 V supply unless said otherwise, as most pressure
+/// transmitters have it (common practice, no source). A dead wire then reads as no measurement rather than as empty.
+fn volts(table: &Table<'_>, class: SensorClass) -> Volts {
+    let kind = match class {
+        SensorClass::Level if table.has("mounted") => None,
+        SensorClass::Level => Some((Kind::Length, 1.0)),
+        SensorClass::Conductivity => Some((Kind::Conductivity, 100.0)),
+        SensorClass::Charge => Some((Kind::Ratio, 1.0)),
+        _ => None,
+    };
+    let Some((kind, usual_span)) = kind else {
+        return Volts { reference_v: USUAL_REFERENCE, zero_v: 0.5, full_v: 4.5, span: 1.0 };
+    };
+    let reference_v = reference(table);
+    let within = Bound::Within(0.0, reference_v);
+    let zero_v = table.quantity("zero", Kind::Voltage, within).unwrap_or(reference_v * 0.1);
+    let full_v = table.quantity("full", Kind::Voltage, within).unwrap_or(reference_v * 0.9);
+    let span = table.quantity("span", kind, Bound::Positive).unwrap_or(usual_span);
+    if (full_v - zero_v).abs() < reference_v * 0.02
+        && let Some(field) = table.get("full").or_else(|| table.get("zero"))
+    {
+        field.report(
+            "thresholds-reversed",
+            format!("{} gives nearly the same voltage at its zero and at its full scale", table.label),
+            "",
+            "`zero` is the voltage at 0, `full` the one at `span`, both at the pin of the board",
+        );
+    }
+    Volts { reference_v, zero_v, full_v, span }
 }
 
 /// Kind of quantity in which noise and offset of a class are given. None: a contact has neither.
@@ -82,15 +127,11 @@ fn spread_kind(class: SensorClass) -> Option<Kind> {
 }
 
 fn kind<'a>(context: &Context<'a>, table: &Table<'a>, class: SensorClass) -> SensorKind {
-    /// Full scale of the converter when nothing is said, V: the supply of a 5 V board.
-    const USUAL_REFERENCE: f64 = 5.0;
-    let reference =
-        || table.quantity("reference", Kind::Voltage, Bound::Within(0.5, 5.5)).unwrap_or(USUAL_REFERENCE);
     match class {
         SensorClass::Ds18b20 => SensorKind::Ds18b20,
         SensorClass::Tmp36 => SensorKind::Tmp36 {
-            reference_v: reference(),
-            oversample: table.get("oversample").and_then(|field| field.whole(1, 64)).unwrap_or(1),
+            reference_v: reference(table),
+            oversample: table.get("oversample").and_then(|field| field.whole(1, 16)).unwrap_or(1),
         },
         SensorClass::Ntc => SensorKind::Ntc {
             // The common 10 kΩ bead: common practice, no source.
@@ -98,7 +139,7 @@ fn kind<'a>(context: &Context<'a>, table: &Table<'a>, class: SensorClass) -> Sen
             r25: table.quantity("r25", Kind::Resistance, Bound::Positive).unwrap_or(10_000.0),
             series: table.quantity("series", Kind::Resistance, Bound::Positive).unwrap_or(10_000.0),
         },
-        SensorClass::Ph => SensorKind::Ph { reference_v: reference() },
+        SensorClass::Ph => SensorKind::Ph { reference_v: reference(table) },
         SensorClass::Conductivity => SensorKind::Conductivity,
         SensorClass::Level => SensorKind::Level {
             resolution: table.quantity("resolution", Kind::Length, Bound::Positive).unwrap_or(0.001),
