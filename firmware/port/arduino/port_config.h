@@ -1,0 +1,24 @@
+/* Sizes of the port through the Arduino API, by the memory of the chip; what they mean stands in port.h. */
+#ifndef PORT_CONFIG_H
+#define PORT_CONFIG_H
+
+/* Chips of the AVR family with 2 to 8 KB, and everything else, which has more. EEPROM of what emulates it in flash is 1 KB. */
+#if defined(__AVR__)
+#include <avr/io.h>
+#define PORT_EEPROM_BYTES (E2END + 1)
+#if RAMEND >= 0x1FFF
+#define VM_POOL_BYTES 2048
+#define PORT_STATE_BYTES 512
+#else
+#define VM_POOL_BYTES 520
+#define PORT_STATE_BYTES 112
+#endif
+#define PORT_WATCHED_PINS 4
+#else
+#define PORT_EEPROM_BYTES 1024
+#define VM_POOL_BYTES 8192
+#define PORT_STATE_BYTES 1024
+#define PORT_WATCHED_PINS 8
+#endif
+
+#endif
