@@ -16,7 +16,10 @@ enum answer {
     ANSWER_NO_UPLOAD,      /* chunk or end without a beginning, or at the wrong place */
     ANSWER_PROGRAM,        /* the loader refuses it; the detail is enum vm_verdict */
     ANSWER_UNKNOWN,        /* message of a later protocol */
-    ANSWER_NOT_ALLOWED     /* only over the cable */
+    ANSWER_NOT_ALLOWED,    /* only over the cable */
+    ANSWER_TRIAL,          /* a trial runs: confirm or revert it first; of confirm and revert: none runs */
+    ANSWER_FULL,           /* no place left for a calibration of a further input */
+    ANSWER_WORN            /* the cells do not take it any more: the chip must be replaced */
 };
 
 /* Running numbers for hello and samples. */

@@ -86,6 +86,8 @@ uint8_t vm_trip(uint8_t trip);           /* 1 while it stands */
 uint8_t vm_alarm(uint8_t alarm);         /* as vm_bit; priority in bits 4 and 5 */
 uint8_t vm_step(uint8_t procedure);      /* 0 when it does not run */
 uint32_t vm_day(void);
+bool vm_is_blocked(uint8_t drive);       /* in the last scan its permissive or its trip decided */
+int32_t vm_cell(uint16_t cell);          /* in the order of section 5, for the records of the link */
 
 /* Retained state (docs/control-program.md, section 9) between `day` and the CRC, vm.retained_bytes long. */
 void vm_keep(uint8_t *out);
