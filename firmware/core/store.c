@@ -1,0 +1,395 @@
+/* Program slots and boot records: which program runs, which stands behind it, and how another comes in. Everything that decides
+ * it is in one record, so that one CRC turns the board from one state to the next. */
+#include "store.h"
+
+#include "cells.h"
+#include "vm.h"
+
+/* A boot record. The counter has 24 bits; `golden` is the golden program that the rest belongs to. */
+enum { B_SEQUENCE, B_FLAGS, B_MINUTES, B_COUNTER, B_GOLDEN = 6 };
+_Static_assert(B_GOLDEN + 2 == BOOT_BYTES, "boot record");
+
+/* Its flags. */
+#define CONFIRMED_IN_B 0x01u /* the confirmed program's slot, or the one that is left alone while there is none */
+#define HAS_CONFIRMED 0x02u
+#define HAS_TRIAL 0x04u /* in the other slot */
+#define FELL_SHIFT 3
+#define FELL_MASK 0x38u
+#define ONE_RESET 0x40u
+#define RESETS_MASK 0xC0u /* boots of the trial since it last ran well, 0 to 3 */
+
+/* After so many minutes a trial has run well: resets before them no longer count as in a row. */
+#define MINUTES_WELL 10
+
+static uint8_t boot[BOOT_BYTES];
+static uint8_t boot_place = BOOT_RECORDS - 1;
+static bool boot_is_due, boot_is_counted;
+static uint8_t running;
+static uint8_t minutes_up;
+static uint16_t upload_length, upload_next; /* length 0: no upload */
+
+static uint16_t boot_at(uint8_t place)
+{
+    return (uint16_t)(AT_BOOT + place * (BOOT_BYTES + 2));
+}
+
+static uint16_t slot_at(uint8_t slot)
+{
+    return slot != 0 ? AT_SLOTS + MAP_SLOT : AT_SLOTS;
+}
+
+/* The running program, or what would be tried, has its slot and the retained state beside it; golden borrows that of the confirmed. */
+static uint8_t slot_of(uint8_t program)
+{
+    uint8_t slot = boot[B_FLAGS] & CONFIRMED_IN_B;
+    return program == RUN_TRIAL ? slot ^ 1u : slot;
+}
+
+uint8_t store_slot(void)
+{
+    return slot_of(running);
+}
+
+static void boot_next(void)
+{
+    boot_is_due = false;
+    boot[B_SEQUENCE]++;
+    boot_place = boot_place + 1 < BOOT_RECORDS ? (uint8_t)(boot_place + 1) : 0;
+    for (uint8_t i = 0; i < BOOT_BYTES; i++) {
+        cells_record[i] = boot[i];
+    }
+    cells_seal(BOOT_BYTES);
+    cells_begin(JOB_BOOT, boot_at(boot_place), BOOT_BYTES + 2);
+}
+
+bool store_idle(void)
+{
+    uint8_t job = JOB_NONE;
+    uint8_t state = cells_step(&job);
+    if (state == CELLS_WRITING) {
+        return true;
+    }
+    if (state != CELLS_IDLE) {
+        bool is_sound = state == CELLS_WRITTEN;
+        if (job == JOB_BOOT) {
+            boot_is_counted |= is_sound;
+            boot_is_due |= !is_sound;
+        } else if (job == JOB_KEPT) {
+            if (!is_sound) {
+                kept_failed();
+            }
+        } else if (job == JOB_ENTRY) {
+            if (is_sound) {
+                entry_written();
+            }
+        } else {
+            journal_written(job, is_sound);
+        }
+        if (cells_are_busy()) {
+            return true;
+        }
+    }
+    if (boot_is_due) {
+        boot_next();
+        return true;
+    }
+    return kept_next() || journal_next();
+}
+
+void cells_wait(void)
+{
+    while (cells_are_busy()) {
+        (void)store_idle();
+    }
+}
+
+void store_flush(void)
+{
+    while (store_idle()) {
+    }
+}
+
+/* The boot record as it now stands in memory, into the cells. */
+static bool put_boot(void)
+{
+    boot_is_due = true;
+    while (boot_is_due || cells_are_busy()) {
+        (void)store_idle();
+        if (!boot_is_due && cells_are_sound(boot_at(boot_place), BOOT_BYTES)) {
+            break; /* what is on its way now is another record */
+        }
+    }
+    return cells_are_sound(boot_at(boot_place), BOOT_BYTES);
+}
+
+static void set_flags(uint8_t clear, uint8_t set)
+{
+    boot[B_FLAGS] = (uint8_t)((boot[B_FLAGS] & ~clear) | set);
+}
+
+static void fall_back(uint8_t why)
+{
+    set_flags(FELL_MASK, (uint8_t)(why << FELL_SHIFT));
+}
+
+static void give_up_trial(uint8_t why)
+{
+    set_flags(HAS_TRIAL | RESETS_MASK, 0);
+    fall_back(why);
+}
+
+static void choose(void)
+{
+    running = boot[B_FLAGS] & HAS_TRIAL ? RUN_TRIAL : boot[B_FLAGS] & HAS_CONFIRMED ? RUN_CONFIRMED : RUN_GOLDEN;
+}
+
+uint8_t store_open(uint16_t golden)
+{
+    bool is_found = false;
+    for (uint8_t place = 0; place < BOOT_RECORDS; place++) {
+        uint16_t at = boot_at(place);
+        if (cells_are_sound(at, BOOT_BYTES) && (!is_found || is_later(port_eeprom_read(at), boot[B_SEQUENCE]))) {
+            cells_read(at, boot, BOOT_BYTES);
+            boot_place = place;
+            is_found = true;
+        }
+    }
+    journal_open();
+    if (boot[B_GOLDEN] != (uint8_t)golden || boot[B_GOLDEN + 1] != (uint8_t)(golden >> 8)) {
+        boot[B_GOLDEN] = (uint8_t)golden;
+        boot[B_GOLDEN + 1] = (uint8_t)(golden >> 8);
+        if (boot[B_FLAGS] & (HAS_CONFIRMED | HAS_TRIAL)) {
+            set_flags(HAS_CONFIRMED | HAS_TRIAL | RESETS_MASK, 0);
+            fall_back(FELL_FLASHED);
+        }
+    }
+    for (uint8_t i = 0; i < 3; i++) {
+        if (++boot[B_COUNTER + i] != 0) {
+            break;
+        }
+    }
+    /* Told to a later map, and worth nothing else: cell 0 is the first to suffer when a supply fades (common practice, no source). */
+    if (port_eeprom_read(AT_VERSION) != MAP_VERSION) {
+        port_eeprom_start_write(AT_VERSION, MAP_VERSION);
+    }
+    if (boot[B_FLAGS] & HAS_TRIAL) {
+        if ((boot[B_FLAGS] & RESETS_MASK) == RESETS_MASK) {
+            give_up_trial(FELL_RESETS);
+        } else {
+            boot[B_FLAGS] = (uint8_t)(boot[B_FLAGS] + ONE_RESET);
+        }
+        (void)put_boot();
+    }
+    choose();
+    return running;
+}
+
+uint8_t store_refused(uint8_t verdict)
+{
+    uint8_t why = verdict <= VM_CHECKSUM ? FELL_DAMAGED : FELL_REFUSED;
+    if (running == RUN_TRIAL) {
+        give_up_trial(why);
+        choose();
+        (void)put_boot();
+    } else if (running == RUN_CONFIRMED) {
+        /* It stays named: the next boot looks again, for the fault may be the flashed table's and be mended there. */
+        fall_back(why);
+        running = RUN_GOLDEN;
+    }
+    return running;
+}
+
+uint8_t store_running(void)
+{
+    return running;
+}
+
+uint8_t store_fell_back(void)
+{
+    return (uint8_t)((boot[B_FLAGS] & FELL_MASK) >> FELL_SHIFT);
+}
+
+uint32_t store_boot_counter(void)
+{
+    return boot[B_COUNTER] | (uint32_t)boot[B_COUNTER + 1] << 8 | (uint32_t)boot[B_COUNTER + 2] << 16;
+}
+
+bool store_minute(void)
+{
+    journal_minute();
+    if (!boot_is_counted) {
+        boot_is_due = true;
+    }
+    if (running != RUN_TRIAL) {
+        return false;
+    }
+    minutes_up++;
+    if (minutes_up >= boot[B_MINUTES]) {
+        return true;
+    }
+    if (minutes_up == MINUTES_WELL) {
+        minutes_up = 0;
+        boot[B_MINUTES] = (uint8_t)(boot[B_MINUTES] - MINUTES_WELL);
+        set_flags(RESETS_MASK, ONE_RESET);
+        boot_is_due = true;
+    }
+    return false;
+}
+
+static struct code slot_code(uint8_t slot, uint16_t length)
+{
+    struct code code = {CODE_EEPROM, length, slot_at(slot)};
+    return code;
+}
+
+struct code store_program_code(uint8_t program)
+{
+    uint8_t slot = slot_of(program);
+    uint16_t at = slot_at(slot);
+    uint16_t length = (uint16_t)(port_eeprom_read((uint16_t)(at + 4)) | port_eeprom_read((uint16_t)(at + 5)) << 8);
+    return slot_code(slot, length < MAP_SLOT ? length : MAP_SLOT);
+}
+
+uint8_t store_upload_begin(uint16_t length)
+{
+    if (boot[B_FLAGS] & HAS_TRIAL) {
+        return STORE_TRIAL;
+    }
+    if (length == 0 || length > MAP_SLOT) {
+        return STORE_TOO_LONG;
+    }
+    if (cells_are_busy()) {
+        return STORE_BUSY;
+    }
+    upload_length = length;
+    upload_next = 0;
+    /* What an earlier program of this slot left: a new one, perhaps of the same bytes, begins without. */
+    cells_blank(slot_of(RUN_TRIAL) != 0 ? AT_KEPT + MAP_KEPT : AT_KEPT, MAP_KEPT);
+    return STORE_DONE;
+}
+
+uint8_t store_upload_chunk(uint16_t offset, const uint8_t *bytes, uint8_t n)
+{
+    if (upload_length == 0) {
+        return STORE_NO_UPLOAD;
+    }
+    if (n == 0 || n > STORE_CHUNK) {
+        return STORE_OFFSET;
+    }
+    if (offset != upload_next) {
+        /* Its answer was lost, and it is asked again. */
+        return (uint16_t)(offset + n) == upload_next ? STORE_DONE : STORE_OFFSET;
+    }
+    if (n > upload_length - offset) {
+        return STORE_TOO_LONG;
+    }
+    if (cells_are_busy()) {
+        return STORE_BUSY;
+    }
+    for (uint8_t i = 0; i < n; i++) {
+        cells_record[i] = bytes[i];
+    }
+    cells_begin(JOB_PLAIN, (uint16_t)(slot_at(slot_of(RUN_TRIAL)) + offset), n);
+    upload_next = (uint16_t)(offset + n);
+    return STORE_DONE;
+}
+
+uint8_t store_upload_end(uint8_t minutes, uint8_t *verdict)
+{
+    *verdict = VM_SOUND;
+    if (upload_length == 0) {
+        return STORE_NO_UPLOAD;
+    }
+    if (upload_next != upload_length) {
+        return STORE_OFFSET;
+    }
+    if (cells_are_busy()) {
+        return STORE_BUSY;
+    }
+    struct code code = slot_code(slot_of(RUN_TRIAL), upload_length);
+    struct vm_sizes sizes;
+    upload_length = 0;
+    *verdict = vm_check(&code, &sizes);
+    if (*verdict == VM_SOUND && sizes.retained_bytes > MAP_KEPT_LONGEST - 5) {
+        *verdict = VM_MEMORY;
+    }
+    if (*verdict != VM_SOUND) {
+        return STORE_PROGRAM;
+    }
+    set_flags(FELL_MASK | RESETS_MASK, HAS_TRIAL);
+    boot[B_MINUTES] = minutes != 0 ? minutes : 1;
+    return put_boot() ? STORE_DONE : STORE_WORN;
+}
+
+uint8_t store_confirm(void)
+{
+    if (running != RUN_TRIAL) {
+        return STORE_TRIAL;
+    }
+    boot[B_FLAGS] ^= CONFIRMED_IN_B;
+    set_flags(HAS_TRIAL | FELL_MASK | RESETS_MASK, HAS_CONFIRMED);
+    running = RUN_CONFIRMED;
+    return put_boot() ? STORE_DONE : STORE_WORN;
+}
+
+uint8_t store_revert(uint8_t why)
+{
+    if (running != RUN_TRIAL) {
+        return STORE_TRIAL;
+    }
+    give_up_trial(why);
+    return put_boot() ? STORE_DONE : STORE_WORN;
+}
+
+bool store_key(uint8_t *key)
+{
+    if (!boot_is_counted) {
+        boot_is_due = true;
+        return false;
+    }
+    if (!cells_are_sound(AT_KEY, KEY_BYTES)) {
+        return false;
+    }
+    cells_read(AT_KEY, key, KEY_BYTES);
+    uint8_t any = 0;
+    for (uint8_t i = 0; i < KEY_BYTES; i++) {
+        any |= key[i];
+    }
+    return any != 0;
+}
+
+uint8_t store_set_key(const uint8_t *key)
+{
+    if (cells_are_busy()) {
+        return STORE_BUSY;
+    }
+    bool is_same = cells_are_sound(AT_KEY, KEY_BYTES);
+    for (uint8_t i = 0; i < KEY_BYTES; i++) {
+        cells_record[i] = key[i];
+        is_same &= port_eeprom_read((uint16_t)(AT_KEY + i)) == key[i];
+    }
+    if (is_same) {
+        return STORE_DONE;
+    }
+    cells_seal(KEY_BYTES);
+    cells_begin(JOB_PLAIN, AT_KEY, KEY_BYTES + 2);
+    return STORE_BUSY;
+}
+
+#ifdef PORT_HOST
+void store_power_up(void)
+{
+    for (uint8_t i = 0; i < BOOT_BYTES; i++) {
+        boot[i] = 0;
+    }
+    boot_place = BOOT_RECORDS - 1;
+    boot_is_due = false;
+    boot_is_counted = false;
+    running = RUN_GOLDEN;
+    minutes_up = 0;
+    upload_length = 0;
+    cells_power_up();
+    journal_power_up();
+    kept_power_up();
+}
+#endif
