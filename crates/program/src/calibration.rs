@@ -92,6 +92,15 @@ impl Entry {
         out
     }
 
+    /// What makes a board forget the calibration of an input: an entry of kind 0. It is never kept itself.
+    pub fn forget(input: u8) -> [u8; ENTRY_LENGTH] {
+        let mut out = [0; ENTRY_LENGTH];
+        out[0] = input;
+        let crc = crc16(&out[..12]);
+        out[12..].copy_from_slice(&crc.to_le_bytes());
+        out
+    }
+
     /// Reads an entry; nothing when the checksum or the kind is wrong (an empty place, a half-written entry).
     pub fn from_bytes(bytes: &[u8; ENTRY_LENGTH]) -> Option<Entry> {
         if crc16(&bytes[..12]).to_le_bytes() != bytes[12..] {

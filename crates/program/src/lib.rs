@@ -16,6 +16,7 @@ pub mod calibration;
 pub mod codec;
 pub mod convert;
 pub mod crc;
+pub mod eeprom;
 pub mod format;
 pub mod op;
 pub mod quality;
@@ -29,6 +30,8 @@ pub mod assembler;
 pub mod generate;
 #[cfg(feature = "alloc")]
 pub mod machine;
+#[cfg(feature = "alloc")]
+pub mod panel;
 #[cfg(feature = "alloc")]
 pub mod text;
 
