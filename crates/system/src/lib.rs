@@ -4,6 +4,7 @@
 
 pub mod diagnostic;
 pub mod document;
+pub mod electrics;
 pub mod expr;
 pub mod findings;
 mod language;

@@ -87,6 +87,8 @@ pub struct System {
     pub boards: Vec<Board>,
     /// What stands on the first board's pins and buses, as far as the file fixes it.
     pub wiring: crate::wiring::Wiring,
+    /// How things are fitted electrically: cables, cards, connectors, the enclosure.
+    pub electrics: crate::electrics::Electrics,
     /// What outputs drive, and loads that run without a rule.
     pub actuators: Vec<Actuator>,
     /// Measuring parts.

@@ -10,6 +10,7 @@
 //! assert_eq!(welded.map(|mode| mode.effect), Some(Effect::AlwaysOn));
 //! ```
 
+mod components;
 mod effect;
 mod faults;
 mod read;
@@ -18,6 +19,7 @@ use std::sync::{Arc, OnceLock};
 
 use crate::diagnostic::Diagnostic;
 use crate::model::{ActuatorKind, PassageKind, SensorKind, SupplyKind, VesselRole};
+pub use components::{Component, ComponentKind, Form, Nature, PinGroup};
 pub use effect::{Effect, Group};
 pub use faults::{Fault, class_of, faults};
 
@@ -239,6 +241,8 @@ impl Pins {
 pub struct Library {
     parts: Vec<Part>,
     chips: Vec<Chip>,
+    components: Vec<Component>,
+    forms: Vec<Form>,
 }
 
 /// The data files of the built-in library.
@@ -249,6 +253,10 @@ pub(crate) const FILES: &[(&str, &str)] = &[
     ("water.toml", include_str!("../../parts/water.toml")),
     ("places.toml", include_str!("../../parts/places.toml")),
     ("chips.toml", include_str!("../../parts/chips.toml")),
+    ("boards.toml", include_str!("../../parts/boards.toml")),
+    ("switches.toml", include_str!("../../parts/switches.toml")),
+    ("loads.toml", include_str!("../../parts/loads.toml")),
+    ("low_voltage.toml", include_str!("../../parts/low_voltage.toml")),
 ];
 
 impl SensorClass {
@@ -328,7 +336,15 @@ impl Library {
 
     /// Reads a file into the library; returns what is wrong with it.
     pub(crate) fn add(&mut self, text: &str) -> Vec<Diagnostic> {
-        let (parts, chips, findings) = read::read(text);
+        let read::Contents { parts, chips, components, forms, findings } = read::read(text);
+        for component in components {
+            self.components.retain(|old| old.id != component.id);
+            self.components.push(component);
+        }
+        for form in forms {
+            self.forms.retain(|old| old.chip != form.chip);
+            self.forms.push(form);
+        }
         for part in parts {
             self.parts.retain(|old| old.id != part.id || old.of != part.of);
             self.parts.push(part);
@@ -373,6 +389,26 @@ impl Library {
     /// The chip with this number in wiring tables.
     pub fn chip_of_code(&self, code: u8) -> Option<&Chip> {
         self.chips.iter().find(|chip| chip.code == Some(code))
+    }
+
+    /// The component of that name.
+    pub fn component(&self, id: &str) -> Option<&Component> {
+        self.components.iter().find(|component| component.id == id)
+    }
+
+    /// All components.
+    pub fn components(&self) -> &[Component] {
+        &self.components
+    }
+
+    /// The component of a kind that stands for a word of the file (`pump`, `ds18b20`, `mcp23017`, `mains`) when nothing is said.
+    pub fn usual_component(&self, kind: ComponentKind, word: &str) -> Option<&Component> {
+        self.components.iter().find(|c| c.kind == kind && c.usual_for.iter().any(|usual| usual == word))
+    }
+
+    /// The usual board with a chip.
+    pub fn form(&self, chip: &str) -> Option<&Form> {
+        self.forms.iter().find(|form| form.chip.eq_ignore_ascii_case(chip))
     }
 
     /// All chips.

@@ -2,6 +2,7 @@
 
 use units::Kind;
 
+use super::components::{self, Component, Form};
 use super::{BootProtocol, Bootloader, Chip, Effect, FailureMode, Figure, Part, PartOf, Pins, SensorClass};
 use crate::diagnostic::Diagnostic;
 use crate::raw::{Bound, Field, Sink, Table};
@@ -23,14 +24,23 @@ const FIGURES: &[(&str, Option<Kind>)] = &[
     ("supply_voltage", Some(Kind::Voltage)),
 ];
 
-/// Reads a file: parts, chips and what is wrong.
-pub(super) fn read(text: &str) -> (Vec<Part>, Vec<Chip>, Vec<Diagnostic>) {
+/// What stands in a parts file, and what is wrong with it.
+pub(super) struct Contents {
+    pub parts: Vec<Part>,
+    pub chips: Vec<Chip>,
+    pub components: Vec<Component>,
+    pub forms: Vec<Form>,
+    pub findings: Vec<Diagnostic>,
+}
+
+/// Reads a file.
+pub(super) fn read(text: &str) -> Contents {
     let sink = Sink::new(text);
     let (document, errors) = toml::de::DeTable::parse_recoverable(text);
     for error in &errors {
         sink.report(crate::load::syntax(error, text));
     }
-    let (mut parts, mut chips) = (vec![], vec![]);
+    let (mut parts, mut chips, mut components, mut forms) = (vec![], vec![], vec![], vec![]);
     if errors.is_empty() {
         let root = Table::new(document.get_ref(), 0..0, "the parts file", None, &sink);
         let sections = |key| root.get(key).map(|field| field.one_or_list()).unwrap_or_default();
@@ -42,9 +52,15 @@ pub(super) fn read(text: &str) -> (Vec<Part>, Vec<Chip>, Vec<Diagnostic>) {
         for table in sections("chip").iter().filter_map(Field::table) {
             chips.extend(chip(&table));
         }
+        for table in sections("component").iter().filter_map(Field::table) {
+            components.extend(components::component(&table));
+        }
+        for table in sections("form").iter().filter_map(Field::table) {
+            forms.extend(components::form(&table));
+        }
         root.finish();
     }
-    (parts, chips, sink.into_findings())
+    Contents { parts, chips, components, forms, findings: sink.into_findings() }
 }
 
 /// Failure modes that several parts of one file share; `with` of a part names them.
@@ -226,7 +242,7 @@ fn chip(table: &Table<'_>) -> Option<Chip> {
 }
 
 /// Pins of a list: `"PB5"`, or a run of one port, `"PB0-PB5"`.
-fn pins(table: &Table<'_>, key: &'static str) -> Vec<u8> {
+pub(super) fn pins(table: &Table<'_>, key: &'static str) -> Vec<u8> {
     let mut all = vec![];
     for field in table.get(key).map(|field| field.one_or_list()).unwrap_or_default() {
         let Some(text) = field.text() else { continue };

@@ -4,6 +4,7 @@ mod checks;
 mod conditions;
 mod context;
 mod derived;
+mod electrics;
 mod gear;
 mod needs;
 mod procedures;
@@ -57,6 +58,7 @@ pub(crate) fn resolve<'a>(
     let alarms = procedures::alarms(&context, &mut signals);
 
     let wiring = wiring::wiring(&context, &root, &sensors, &actuators);
+    let electrics = electrics::electrics(&context, &root);
     let mut system = System {
         name: settings.name,
         mains_volts: settings.mains_volts,
@@ -74,6 +76,7 @@ pub(crate) fn resolve<'a>(
         supplies,
         boards,
         wiring,
+        electrics,
         actuators,
         sensors,
         signals: signals.list,
