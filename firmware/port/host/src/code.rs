@@ -29,6 +29,11 @@ impl<'a> Code<'a> {
         Code { place: CODE_MEMORY, length, base: bytes.as_ptr() as usize, bytes: PhantomData }
     }
 
+    /// How many bytes.
+    pub fn length(&self) -> u16 {
+        self.length
+    }
+
     /// The byte at this offset, 0 beyond the end.
     pub fn byte(&self, offset: u16) -> u8 {
         // SAFETY: `self` has the layout of `struct code` and its bytes outlive it; C reads none beyond `length`.

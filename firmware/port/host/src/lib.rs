@@ -6,6 +6,7 @@
 #![allow(unsafe_code, reason = "calls into C; every block says why it is sound")]
 
 mod code;
+pub mod store;
 
 pub use code::{Code, crc16, crc32};
 
