@@ -19,6 +19,7 @@ pub mod range;
 mod reduce;
 mod rules;
 mod signals;
+pub mod wiring;
 
 use program::{BitRef, NumRef, Sizes};
 use system::model::SensorIdx;

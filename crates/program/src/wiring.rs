@@ -291,6 +291,6 @@ pub struct Device {
     pub kind: DeviceKind,
     /// Its I2C address or pin.
     pub address: u8,
-    /// Columns and rows of a display (four bits of rows above), else 0.
+    /// Of a display: characters a row in the low six bits, rows less one in the top two. Else 0.
     pub shape: u8,
 }

@@ -607,10 +607,21 @@ pub struct Sensor {
     pub signal: SignalIdx,
     /// The voltage at the board, where the kind alone does not say it (level, conductivity, charge).
     pub volts: Volts,
+    /// What stands between a pH electrode and the board.
+    pub amplifier: Amplifier,
     /// Height of the transducer of a level by echo over level 0, m. None: a level by voltage.
     pub mounted: Option<f64>,
     /// Thermometer whose reading compensates it. None: the one that stands nearest, if any.
     pub temperature: Option<SensorIdx>,
+}
+
+/// Amplifier of a pH electrode.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Amplifier {
+    /// Output at 0 mV of the electrode (pH 7), V.
+    pub midpoint_v: f64,
+    /// Change of its output over that of the electrode; negative where it inverts.
+    pub gain: f64,
 }
 
 /// A quantity as a voltage, linear between two points.

@@ -44,6 +44,6 @@ mod water;
 pub use flaw::Flaw;
 pub use gear::Commands;
 pub use plan::Plan;
-pub use sense::{NO_ANSWER, PH_GAIN, PH_SAMPLES};
+pub use sense::{NO_ANSWER, SAMPLES};
 pub use state::Snapshot;
 pub use twin::{Books, Start, Twin};

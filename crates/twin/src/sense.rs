@@ -2,7 +2,7 @@
 //!
 //! The codes are those of docs/control-program.md, so that the board's own conversion turns them into values.
 
-use system::model::{Sensor, SensorKind};
+use system::model::{Amplifier, Sensor, SensorKind, Volts};
 
 use crate::flaw::{Flaws, Reading};
 use crate::lanes::{Mask, has};
@@ -12,10 +12,8 @@ use crate::state::State;
 
 /// The code of a part that gives no answer.
 pub const NO_ANSWER: i32 = i32::MIN;
-/// Gain of the pH amplifier around the middle of its supply (assumed; a common isolated circuit).
-pub const PH_GAIN: f64 = 5.0;
-/// ADC samples added into one pH code.
-pub const PH_SAMPLES: f64 = 16.0;
+/// ADC samples added into one code of a pH electrode or of a probe that gives a voltage in proportion.
+pub const SAMPLES: f64 = 16.0;
 /// ADC steps.
 const ADC_STEPS: f64 = 1024.0;
 /// Water on the floor that wets a leak probe, m³ (assumed: a film of a millimetre over half a square metre).
@@ -23,16 +21,27 @@ const WETTING: f64 = 0.5e-3;
 /// Ripple of a stirred surface, m, standard deviation (assumed).
 const RIPPLE: f64 = 0.5e-3;
 
-/// Volts of a pH amplifier.
-fn ph_volts(reference: f64, ph: f64, celsius: f64) -> f64 {
+/// Volts behind the amplifier of a pH electrode.
+fn ph_volts(amplifier: &Amplifier, ph: f64, celsius: f64) -> f64 {
     // Nernst: ln 10 R T / F, exact SI.
     let slope = core::f64::consts::LN_10 * 8.314_462_618 * (celsius + 273.15) / 96_485.332_12;
-    0.5 * reference + PH_GAIN * slope * (7.0 - ph)
+    amplifier.midpoint_v + amplifier.gain * slope * (7.0 - ph)
+}
+
+/// Code of a probe that gives a voltage in proportion.
+fn volts_code(volts: &Volts, value: f64) -> f64 {
+    let at_pin = volts.zero_v + value * (volts.full_v - volts.zero_v) / volts.span;
+    at_pin / volts.reference_v * ADC_STEPS * SAMPLES
+}
+
+/// Way of an echo there and back, µs; speed of sound in air 331.3 + 0.606 t m/s (from memory, good to 0.1 % over 0-40 °C).
+fn echo_code(mounted: f64, level: f64, celsius: f64) -> f64 {
+    2e6 * (mounted - level) / (331.3 + 0.606 * celsius)
 }
 
 /// Raw code, not rounded, of a true or flawed value in SI.
-fn ideal_code(kind: &SensorKind, value: f64, celsius: f64) -> f64 {
-    match kind {
+fn ideal_code(sensor: &Sensor, value: f64, celsius: f64) -> f64 {
+    match &sensor.kind {
         SensorKind::Ds18b20 | SensorKind::RoomTemperature => value * 16.0,
         SensorKind::Tmp36 { reference_v, oversample } => {
             (0.5 + 0.01 * value) / reference_v * ADC_STEPS * f64::from(*oversample)
@@ -42,28 +51,32 @@ fn ideal_code(kind: &SensorKind, value: f64, celsius: f64) -> f64 {
             r / (r + series) * ADC_STEPS
         }
         SensorKind::Ph { reference_v } => {
-            ph_volts(*reference_v, value, celsius) / reference_v * ADC_STEPS * PH_SAMPLES
+            ph_volts(&sensor.amplifier, value, celsius) / reference_v * ADC_STEPS * SAMPLES
         }
-        SensorKind::Level { resolution } => value / resolution,
-        SensorKind::Conductivity => value * 1000.0,
-        SensorKind::Charge { .. } => value * 1000.0,
+        SensorKind::Level { .. } => match sensor.mounted {
+            Some(mounted) => echo_code(mounted, value, celsius),
+            None => volts_code(&sensor.volts, value),
+        },
+        SensorKind::Conductivity | SensorKind::Charge { .. } => volts_code(&sensor.volts, value),
         _ => value,
     }
 }
 
 /// Codes for each unit of the sensor's SI value, for its noise and drift.
 fn codes_per_unit(sensor: &Sensor) -> f64 {
-    (ideal_code(&sensor.kind, 26.0, 25.0) - ideal_code(&sensor.kind, 25.0, 25.0)).abs()
+    (ideal_code(sensor, 26.0, 25.0) - ideal_code(sensor, 25.0, 25.0)).abs()
 }
 
 /// Lowest and highest code of a part.
-fn rails(kind: &SensorKind) -> (f64, f64) {
-    match kind {
+fn rails(sensor: &Sensor) -> (f64, f64) {
+    match &sensor.kind {
         SensorKind::Ds18b20 | SensorKind::RoomTemperature => (-880.0, 2000.0),
         SensorKind::Tmp36 { oversample, .. } => (0.0, 1023.0 * f64::from(*oversample)),
         SensorKind::Ntc { .. } => (0.0, 1023.0),
-        SensorKind::Ph { .. } => (0.0, 1023.0 * PH_SAMPLES),
-        SensorKind::Charge { .. } => (0.0, 1000.0),
+        SensorKind::Ph { .. } | SensorKind::Conductivity | SensorKind::Charge { .. } => {
+            (0.0, 1023.0 * SAMPLES)
+        }
+        SensorKind::Level { .. } if sensor.mounted.is_none() => (0.0, 1023.0 * SAMPLES),
         _ => (0.0, 1e6),
     }
 }
@@ -138,7 +151,7 @@ pub(crate) fn follow<const L: usize>(
             let lagged = &mut state.lagged[i][l];
             *lagged = value + (*lagged - value) * keep;
             let celsius = sensor.vessel.map_or(25.0, |v| state.temperature[v.idx()][l]);
-            state.ideal[i][l] = ideal_code(&sensor.kind, *lagged + sensor.offset, celsius);
+            state.ideal[i][l] = ideal_code(sensor, *lagged + sensor.offset, celsius);
         }
     }
 }
@@ -185,7 +198,7 @@ impl Probe {
             sigma: codes_per_unit(sensor) * sensor.noise,
             // A thermistor's converter rounds down; the DS18B20 rounds itself, oversampled sums carry their fraction.
             half: if matches!(sensor.kind, SensorKind::Ntc { .. }) { -0.5 } else { 0.0 },
-            rails: rails(&sensor.kind),
+            rails: rails(sensor),
             is_slow: is_slow(&sensor.kind),
         }
     }
@@ -302,9 +315,13 @@ pub(crate) fn read<const L: usize>(
             SensorKind::Level { resolution } => {
                 let Some(v) = sensor.vessel.map(|v| v.idx()) else { continue };
                 let add = (sensor.noise * shake() + sensor.offset) / resolution;
+                let (low, high) = probe.rails;
                 for l in 0..L {
                     let depth = state.surface[v][l] - plan.nodes[v].floor - sensor.height.unwrap_or(0.0);
-                    code[l] = nearest_code(depth / resolution + add);
+                    let told = f64::from(nearest_code(depth / resolution + add)) * resolution;
+                    let x = ideal_code(sensor, told, state.room_temperature[0][l]);
+                    let x = if x > low { x } else { low };
+                    code[l] = nearest_code(if x < high { x } else { high });
                 }
             }
             SensorKind::Tmp36 { oversample, .. } => {
@@ -389,8 +406,8 @@ fn flawed_code<const L: usize>(
             }
             _ if is_contact => contact(value != 0.0),
             _ => {
-                let (low, high) = rails(&sensor.kind);
-                nearest_code(ideal_code(&sensor.kind, value, 25.0).clamp(low, high))
+                let (low, high) = rails(sensor);
+                nearest_code(ideal_code(sensor, value, 25.0).clamp(low, high))
             }
         },
         Reading::Held | Reading::Frozen => state.code[i][l],
@@ -398,7 +415,7 @@ fn flawed_code<const L: usize>(
         Reading::Silent | Reading::WireOpen => dead_code(&sensor.kind),
         Reading::Chatter => i32::from(noise(seed, (i as u64) << 16, state.scan) > 0.0),
         Reading::Railed(high) => {
-            let (low, top) = rails(&sensor.kind);
+            let (low, top) = rails(sensor);
             if high { top as i32 } else { low as i32 }
         }
         Reading::Drift(rate) => shifted(sensor, code, rate * seconds),
@@ -408,7 +425,12 @@ fn flawed_code<const L: usize>(
 
 /// The code of a value that is off by `by` in SI units.
 fn shifted(sensor: &Sensor, code: i32, by: f64) -> i32 {
-    let sign = if matches!(sensor.kind, SensorKind::Ph { .. } | SensorKind::Ntc { .. }) { -1.0 } else { 1.0 };
-    let (low, high) = rails(&sensor.kind);
+    let falls = match sensor.kind {
+        SensorKind::Ph { .. } => sensor.amplifier.gain > 0.0,
+        SensorKind::Ntc { .. } => true,
+        _ => sensor.mounted.is_some() || sensor.volts.full_v < sensor.volts.zero_v,
+    };
+    let sign = if falls { -1.0 } else { 1.0 };
+    let (low, high) = rails(sensor);
     (f64::from(code) + sign * by * codes_per_unit(sensor)).clamp(low, high) as i32
 }

@@ -92,6 +92,7 @@ pub fn sensor(name: &str, kind: SensorKind, vessel: Option<usize>, height: Optio
         max_age_s: 10.0,
         signal: SignalIdx(0),
         volts: Volts { reference_v: 5.0, zero_v: 0.5, full_v: 4.5, span: 1.0 },
+        amplifier: Amplifier { midpoint_v: 2.5, gain: 5.0 },
         mounted: None,
         temperature: None,
     }

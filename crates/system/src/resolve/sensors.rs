@@ -4,7 +4,9 @@ use units::Kind;
 
 use super::context::{Context, Entry, Thing};
 use super::gear;
-use crate::model::{PassageIdx, Sensor, SensorIdx, SensorKind, SignalIdx, SupplyIdx, VesselIdx, Volts};
+use crate::model::{
+    Amplifier, PassageIdx, Sensor, SensorIdx, SensorKind, SignalIdx, SupplyIdx, VesselIdx, Volts,
+};
 use crate::parts::{PartOf, SensorClass};
 use crate::raw::{Bound, Table};
 
@@ -63,6 +65,7 @@ fn sensor<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Sensor {
         max_age_s,
         signal: SignalIdx(usize::MAX),
         volts: volts(table, class),
+        amplifier: amplifier(table, class),
         mounted: (class == SensorClass::Level)
             .then(|| table.quantity("mounted", Kind::Length, Bound::Positive))
             .flatten(),
@@ -78,6 +81,33 @@ const USUAL_REFERENCE: f64 = 5.0;
 
 fn reference(table: &Table<'_>) -> f64 {
     table.quantity("reference", Kind::Voltage, Bound::Within(0.5, 5.5)).unwrap_or(USUAL_REFERENCE)
+}
+
+/// What stands between a pH electrode and the board.
+fn amplifier(table: &Table<'_>, class: SensorClass) -> Amplifier {
+    /// Gain when nothing is said (assumed; a common isolated circuit): pH 0 to 14 takes 4.1 V of 5 V.
+    const USUAL_GAIN: f64 = 5.0;
+    if class != SensorClass::Ph {
+        return Amplifier { midpoint_v: 0.5 * USUAL_REFERENCE, gain: USUAL_GAIN };
+    }
+    let reference_v = reference(table);
+    let midpoint = table.quantity("midpoint", Kind::Voltage, Bound::Within(0.0, reference_v));
+    let gain = match table.get("gain") {
+        Some(field) => field.number(Bound::Within(-100.0, 100.0)).filter(|gain| {
+            let is_some = gain.abs() >= 0.1;
+            if !is_some {
+                field.report(
+                    "out-of-range",
+                    format!("{} would see nothing of its electrode with a gain of {gain}", table.label),
+                    "",
+                    "write the change of the amplifier's output over that of the electrode, such as 5.0",
+                );
+            }
+            is_some
+        }),
+        None => None,
+    };
+    Amplifier { midpoint_v: midpoint.unwrap_or(0.5 * reference_v), gain: gain.unwrap_or(USUAL_GAIN) }
 }
 
 /// The voltage of a probe that gives one in proportion: 0.5 to 4.5 V of a 5 V supply unless said otherwise, as most pressure

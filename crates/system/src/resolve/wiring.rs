@@ -31,13 +31,13 @@ const DEVICE_KINDS: &[(&str, DeviceKind)] = &[
     ("w5500", DeviceKind::W5500),
 ];
 
-/// Addresses that a kind can have on the bus, by the data sheets: MCP23008, MCP23017 and PCF8574 three address pins over 0x20, the
+/// Addresses that a kind can have on the bus, from and to, by the data sheets: MCP23008, MCP23017 and PCF8574 three address pins over 0x20, the
 /// PCF8574A over 0x38; both clocks 0x68 alone.
-fn addresses(kind: DeviceKind) -> &'static [Range<u8>] {
+fn addresses(kind: DeviceKind) -> &'static [(u8, u8)] {
     match kind {
-        DeviceKind::Mcp23008 | DeviceKind::Mcp23017 => &[0x20..0x28],
-        DeviceKind::Pcf8574 | DeviceKind::TextDisplay { .. } => &[0x20..0x28, 0x38..0x40],
-        DeviceKind::Ds1307 | DeviceKind::Ds3231 => &[0x68..0x69],
+        DeviceKind::Mcp23008 | DeviceKind::Mcp23017 => &[(0x20, 0x27)],
+        DeviceKind::Pcf8574 | DeviceKind::TextDisplay { .. } => &[(0x20, 0x27), (0x38, 0x3F)],
+        DeviceKind::Ds1307 | DeviceKind::Ds3231 => &[(0x68, 0x68)],
         DeviceKind::InfraredReceiver | DeviceKind::W5500 => &[],
     }
 }
@@ -358,8 +358,8 @@ impl<'a> Reader<'_, 'a> {
 
     fn address(&mut self, table: &Table<'a>, kind: DeviceKind, owner: &str) -> u8 {
         let possible = addresses(kind);
-        let fixed = possible.iter().map(|range| range.len()).sum::<usize>() == 1;
-        let usual = possible.first().map_or(0, |range| range.start);
+        let fixed = matches!(possible, [(first, last)] if first == last);
+        let usual = possible.first().map_or(0, |(first, _)| *first);
         let field =
             if fixed { table.get("address") } else { table.need("address", &format!("{usual:#04x}")) };
         let Some(field) = field else {
@@ -369,11 +369,11 @@ impl<'a> Reader<'_, 'a> {
             return usual;
         };
         let Some(address) = field.whole(0, 0x7F).map(|address| address as u8) else { return usual };
-        if !possible.iter().any(|range| range.contains(&address)) {
+        if !possible.iter().any(|(first, last)| (*first..=*last).contains(&address)) {
             let ranges: Vec<String> = (possible.iter())
-                .map(|range| match range.len() {
-                    1 => format!("{:#04x}", range.start),
-                    _ => format!("{:#04x} to {:#04x}", range.start, range.end - 1),
+                .map(|(first, last)| match first == last {
+                    true => format!("{first:#04x}"),
+                    false => format!("{first:#04x} to {last:#04x}"),
                 })
                 .collect();
             field.report(

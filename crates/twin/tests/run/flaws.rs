@@ -6,7 +6,7 @@ use std::mem::discriminant;
 use system::System;
 use system::model::{Corner, TruthKind};
 use twin::lanes::has;
-use twin::{Flaw, NO_ANSWER, PH_SAMPLES, Plan};
+use twin::{Flaw, NO_ANSWER, Plan, SAMPLES};
 
 use crate::rig::{
     HOUR, LITRE, Rig, actuator_of, climate_of, corner, harbour_lane, harbour_lane_text, passage_of,
@@ -144,7 +144,7 @@ fn check(plan: &Plan, flaw: Flaw) {
             assert!(healthy != NO_ANSWER && silent == NO_ANSWER);
         }
         Flaw::Railed(s, high) => {
-            let full = (1023.0 * PH_SAMPLES) as i32;
+            let full = (1023.0 * SAMPLES) as i32;
             let [healthy, railed] = it.run(1.0).code(sensor(s));
             assert!(healthy > 0 && healthy < full && railed == if high { full } else { 0 });
         }
@@ -294,7 +294,9 @@ fn check(plan: &Plan, flaw: Flaw) {
             let mut charge = [0.0; 2];
             for _ in 0..100 {
                 let code = it.run(1.0).code("battery_charge");
-                charge = [charge[0] + f64::from(code[0]) / 1e5, charge[1] + f64::from(code[1]) / 1e5];
+                // 0.5 to 4.5 V of 5 V, sixteen conversions of ten bits added.
+                let share = |code: i32| (f64::from(code) / 16384.0 * 5.0 - 0.5) / 4.0;
+                charge = [charge[0] + share(code[0]) / 1e2, charge[1] + share(code[1]) / 1e2];
             }
             // Board 1 W, circulation 5 W, air 3 W, router 6 W for three hours from 12.8 V x 80 Ah x 83 %. A full battery's noise is cut
             // off at the top of the range, so it reads up to a hundredth low.

@@ -2,7 +2,7 @@
 
 use checks::{Table, assert_abs, assert_rel};
 use system::model::{Corner, SensorIdx, TruthKind};
-use twin::{Flaw, PH_GAIN, PH_SAMPLES, Plan};
+use twin::{Flaw, Plan, SAMPLES};
 
 use crate::rig::{LITRE, Rig, actuator, corner, passage_of, room, system, vessel, vessel_of};
 
@@ -84,6 +84,9 @@ fn tank(celsius: f64, salinity: f64, ph: f64, sensors: &str) -> String {
         + sensors
 }
 
+/// Gain of the amplifier when the file says nothing.
+const GAIN: f64 = 5.0;
+
 /// tests/reference/nernst_slope.csv: the amplifier gives half its supply less five times the slope for each pH, sixteen samples added,
 /// so `5 x slope / 5 V x 16384` codes a pH; to one code of rounding and the pH that the tank solves for (1e-4).
 #[test]
@@ -92,24 +95,29 @@ fn ph_codes_follow_the_nernst_slope() {
         let slope_v = row.f64("slope_mV_per_pH") / 1000.0;
         for ph in [7.5, 8.2, 8.6] {
             let text = tank(row.f64("t_C"), 35.0, ph, &sensor("ph", "ph", "vessel = \"tank\"\nnoise = 0"));
-            let want = 0.5 * 1024.0 * PH_SAMPLES + PH_GAIN * slope_v * (7.0 - ph) / 5.0 * 1024.0 * PH_SAMPLES;
+            let want = 0.5 * 1024.0 * SAMPLES + GAIN * slope_v * (7.0 - ph) / 5.0 * 1024.0 * SAMPLES;
             assert_abs(f64::from(first_codes(&text)[0]), want, 1.2, &format!("{} pH {ph}", row.place()));
         }
     }
 }
 
-/// tests/reference/seawater_conductivity.csv (PSS-78 inverse), µS/cm: rel 1e-5 and half a code.
+/// A probe that gives 0.5 to 4.5 V of 5 V over its span: sixteen conversions of ten bits added.
+fn in_proportion(share: f64) -> f64 {
+    (0.5 + 4.0 * share) / 5.0 * 1024.0 * 16.0
+}
+
+/// tests/reference/seawater_conductivity.csv (PSS-78 inverse), over 100 mS/cm: rel 1e-5 and half a code.
 #[test]
 fn conductivity_codes_are_the_tables() {
     for row in Table::load("seawater_conductivity").rows() {
         let probe = sensor("c", "conductivity", "vessel = \"tank\"\nnoise = \"0 uS/cm\"");
         let text = tank(row.f64("t90_C"), row.f64("S_pss78"), 8.2, &probe);
-        let want = row.f64("C_mS_cm") * 1000.0;
+        let want = in_proportion(row.f64("C_mS_cm") / 100.0);
         assert_abs(f64::from(first_codes(&text)[0]), want, 1e-5 * want + 0.5, &row.place());
     }
 }
 
-/// Level over the probe's tip in steps of its resolution, nearest.
+/// Level over the probe's tip in steps of its resolution, nearest: 400 mm, and 369.8 mm told as 370 mm; over a span of 1 m.
 #[test]
 fn level_codes_count_steps_over_the_tip() {
     let probe = |name: &str, more: &str| {
@@ -121,7 +129,10 @@ fn level_codes_count_steps_over_the_tip() {
         8.2,
         &(probe("a", "resolution = \"1 mm\"") + &probe("b", "resolution = \"0.5 mm\"\nheight = \"30.2 mm\"")),
     );
-    assert_eq!(first_codes(&text), [400, 740]);
+    assert_eq!(first_codes(&text), [in_proportion(0.4).round() as i32, in_proportion(0.37).round() as i32]);
+    // By echo from 600 mm over the tip, 200 mm away: the way there and back at 331.3 + 0.606 x 25 m/s (from memory).
+    let text = tank(25.0, 35.0, 8.2, &probe("c", "mounted = \"600 mm\""));
+    assert_eq!(first_codes(&text), [(0.4e6_f64 / (331.3 + 0.606 * 25.0)).round() as i32]);
 }
 
 /// A first-order lag: 63.2 % of a step after its time constant, 95.0 % after three (definition), to a sixteenth of a degree.
