@@ -41,9 +41,9 @@ enum panel_doubt {
 };
 void panel_doubt(uint8_t doubt);
 
-/* Silences the buzzer for so long, 0 ends it; a new alarm ends it too. For a key, and for board_hand when it names the
+/* Silences the buzzer for so many seconds, 0 ends it; a new alarm ends it too. For a key, and for board_hand when it names the
  * buzzer's output and that output is no drive of the program. */
-void panel_silence(uint32_t time_ms);
+void panel_silence(uint16_t time_s);
 
 /* Code of a key from the 32 bits of a NEC frame, first received bit lowest: address (16 bits, extended or not) | command << 16.
  * PANEL_NO_CODE when the inverse of the command is wrong. Key inputs of the wiring table hold the same form. */
