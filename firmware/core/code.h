@@ -16,6 +16,20 @@ struct code {
 /* The byte at this offset; 0 at and beyond the end, never a read outside. */
 uint8_t code_byte(const struct code *code, uint16_t offset);
 
+/* Constant tables of the runtime itself: they stay in flash, also where flash is another address space. */
+#ifdef __AVR__
+#include <avr/pgmspace.h>
+#define IN_FLASH PROGMEM
+#define flash_u8(at) pgm_read_byte(at)
+#define flash_u16(at) pgm_read_word(at)
+#define flash_u32(at) pgm_read_dword(at)
+#else
+#define IN_FLASH
+#define flash_u8(at) (*(const uint8_t *)(at))
+#define flash_u16(at) (*(const uint16_t *)(at))
+#define flash_u32(at) (*(const uint32_t *)(at))
+#endif
+
 /* CRC-32 (IEEE 802.3, reflected, initial and final 0xFFFFFFFF) and CRC-16 (CCITT, 0x1021, initial 0xFFFF, not reflected), by
  * the byte: start with CRC32_START or CRC16_START; the final complement of CRC-32 is crc32_end. */
 #define CRC32_START 0xFFFFFFFFu

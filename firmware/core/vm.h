@@ -51,6 +51,7 @@ struct vm_sizes {
     uint16_t period_ms;
     uint16_t pool_bytes; /* used of VM_POOL_BYTES */
     uint8_t retained_bytes; /* of a retained state of this program, section 9, from `day` up to the CRC */
+    uint8_t n_counted;   /* trips with a count of resets a day */
     uint32_t crc;        /* the program's identity: its last four bytes */
 };
 
@@ -62,10 +63,11 @@ uint8_t vm_load(const struct code *code);
 
 extern struct vm_sizes vm;
 
-/* Runs the program once. Inputs and clock are set before, outputs are read after. */
-void vm_scan(void);
+/* Runs the program once. Inputs and clock are set before, outputs are read after. False when no program is loaded, or when
+ * its bytes are no longer those that were checked: nothing has left the pool, but the results are not to be used. */
+bool vm_scan(void);
 
-/* Inputs of the next scan. A bad input has the value 0. */
+/* Inputs of the next scan. A bad input has the value 0, whatever is given; a bad clock keeps its last reading. */
 void vm_set_number(uint8_t input, struct sample sample);
 void vm_set_bit(uint8_t input, bool value, uint8_t quality);
 void vm_set_clock(uint32_t utc_s, uint8_t quality); /* quality GOOD or BAD */

@@ -24,6 +24,8 @@ const CRC_LENGTH: usize = 4;
 const SHORTEST: usize = 14 + CRC_LENGTH;
 /// Force bytes name an actuator in seven bits.
 const MAX_DRIVES: u16 = 128;
+/// What people and stations name of trips, alarms and procedures is one byte.
+const MAX_PARTS: u16 = 255;
 const MAX_NARROW_NUMBERS: u16 = 256;
 const MAX_NARROW_BITS: u16 = 128;
 const MAX_WIDE: u16 = 0x3FFF;
@@ -225,6 +227,7 @@ impl<'a> Program<'a> {
                 || sizes.n_bits > max_bits
                 || sizes.n_cells > MAX_WIDE
                 || sizes.n_drives > MAX_DRIVES
+                || sizes.n_trips.max(sizes.n_alarms).max(sizes.n_procedures) > MAX_PARTS
             {
                 return Err(LoadError::TooMany { at });
             }
@@ -242,6 +245,7 @@ impl<'a> Program<'a> {
         let bit_exists = |slot: BitRef| slot.index() < usize::from(self.sizes.n_bits);
         for placed in self.ops() {
             let at = usize::from(placed.at);
+            let missing = LoadError::Operand { at };
             let mut all_exist = true;
             placed.op.for_each_operand(|operand| {
                 all_exist &= match operand {
@@ -249,12 +253,17 @@ impl<'a> Program<'a> {
                     Operand::Bit(slot) => bit_exists(slot),
                 };
             });
+            if !all_exist {
+                return Err(missing);
+            }
             if let Op::Procedure { n_steps, at: steps_at, .. } = placed.op {
                 let mut reader = self.reader(usize::from(steps_at));
                 for _ in 0..n_steps {
                     let step = Step::read(&mut reader)?;
-                    if let StepEnd::When(slot) = step.end {
-                        all_exist &= bit_exists(slot);
+                    if let StepEnd::When(slot) = step.end
+                        && !bit_exists(slot)
+                    {
+                        return Err(missing);
                     }
                     for _ in 0..step.n_forces {
                         let force = Force::from_byte(reader.byte()?);
@@ -263,9 +272,6 @@ impl<'a> Program<'a> {
                         }
                     }
                 }
-            }
-            if !all_exist {
-                return Err(LoadError::Operand { at });
             }
         }
         Ok(())

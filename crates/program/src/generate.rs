@@ -382,7 +382,8 @@ pub fn inputs(seed: u64, scan: u32, program: &Program<'_>) -> Inputs {
     let bits = (0..program.n_bit_inputs() as u32)
         .map(|input| {
             let mut draw = stream(n_numbers + input);
-            (draw.chance(50), quality(&mut draw))
+            let (value, quality) = (draw.chance(50), quality(&mut draw));
+            (value && quality != Quality::Bad, quality)
         })
         .collect();
     let mut draw = Draw::new(seed.wrapping_mul(0x9E6D_62D0_6F6A_9A9B) ^ u64::from(scan) << 20);

@@ -7,6 +7,8 @@
 //! is woken in `Seen::wake`, by `Machine::command` and at the head of `Machine::scan`. `tests/equivalence.rs` holds this against [`crate::vm::scan`], which carries
 //! out everything each time.
 
+mod retained;
+
 use crate::format::{Placed, Program, Sizes};
 use crate::op::{BitRef, NumRef, Op, Operand, Resets};
 use crate::quality::{BAD, Quality, Sample, pack_bit, unpack_bit};
@@ -315,22 +317,22 @@ impl<const L: usize> Machine<L> {
         self.bits.get_mut(BitRef::N_BUILT_IN + input)
     }
 
-    /// Sets one lane of a number input; an input or lane that does not exist is ignored.
+    /// Sets one lane of a number input, a bad one to 0; an input or lane that does not exist is ignored.
     pub fn set_number(&mut self, input: usize, lane: usize, sample: Sample) {
         if let Some((values, qualities)) = self.number_input(input)
             && lane < L
         {
-            values[lane] = sample.value;
+            values[lane] = if sample.quality == Quality::Bad { 0 } else { sample.value };
             qualities[lane] = sample.quality as u8;
         }
     }
 
-    /// Sets one lane of a bit input; an input or lane that does not exist is ignored.
+    /// Sets one lane of a bit input, a bad one to false; an input or lane that does not exist is ignored.
     pub fn set_bit(&mut self, input: usize, lane: usize, value: bool, quality: Quality) {
         if let Some(bits) = self.bit_input(input)
             && lane < L
         {
-            bits[lane] = pack_bit(value, quality);
+            bits[lane] = pack_bit(value && quality != Quality::Bad, quality);
         }
     }
 

@@ -89,6 +89,8 @@ impl<const L: usize> Common<L> {
     /// What a reset of the board does to one lane: all but the day is lost.
     #[cfg(feature = "alloc")]
     pub(crate) fn restart(&mut self, lane: usize) {
+        self.clock_s[lane] = 0;
+        self.clock_quality[lane] = BAD;
         self.uptime_ms[lane] = 0;
         self.is_started[lane] = 0;
         self.since_day_ms[lane] = 0;

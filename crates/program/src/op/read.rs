@@ -27,17 +27,23 @@ fn read_source(reader: &mut Reader<'_>, is_constant: bool) -> Result<Source, Loa
     Ok(if is_constant { Source::Constant(reader.decimal()?) } else { Source::Slot(reader.number()?) })
 }
 
-fn read_stage(reader: &mut Reader<'_>, at: usize, has: u8, variant: u8) -> Result<Stage, LoadError> {
-    use stage_bits::*;
-    let when_blind = match has >> BLIND_SHIFT & 3 {
-        0 => WhenBlind::Off,
-        1 => WhenBlind::On,
-        2 => WhenBlind::Hold,
-        _ => return Err(LoadError::Variant { at }),
-    };
-    if variant > 1 {
-        return Err(LoadError::Variant { at });
+/// What byte h of a drive says of bad demands; nothing when it says what does not exist.
+fn when_blind(has: u8) -> Option<WhenBlind> {
+    match has >> stage_bits::BLIND_SHIFT & 3 {
+        0 => Some(WhenBlind::Off),
+        1 => Some(WhenBlind::On),
+        2 => Some(WhenBlind::Hold),
+        _ => None,
     }
+}
+
+fn read_stage(
+    reader: &mut Reader<'_>,
+    has: u8,
+    when_blind: WhenBlind,
+    variant: u8,
+) -> Result<Stage, LoadError> {
+    use stage_bits::*;
     Ok(Stage {
         permissive: if has & PERMISSIVE != 0 { reader.bit()? } else { BitRef::TRUE },
         trip: if has & TRIP != 0 { reader.bit()? } else { BitRef::FALSE },
@@ -52,12 +58,14 @@ impl Step {
     pub(crate) fn read(reader: &mut Reader<'_>) -> Result<Step, LoadError> {
         let at = reader.position();
         let head = reader.byte()?;
+        if head >> 6 == 3 {
+            return Err(LoadError::Variant { at });
+        }
         let longest_ms = reader.duration()?;
         let end = match head >> 6 {
             0 => StepEnd::Timed,
             1 => StepEnd::Confirmed,
-            2 => StepEnd::When(reader.bit()?),
-            _ => return Err(LoadError::Variant { at }),
+            _ => StepEnd::When(reader.bit()?),
         };
         Ok(Step { end, longest_ms, n_forces: head & 0x3F })
     }
@@ -109,6 +117,7 @@ impl Op {
                 Op::Delay { input, on_ms, off_ms }
             }
             0x09 => {
+                only(3)?;
                 let cause = reader.bit()?;
                 let resets = match variant {
                     0 => Resets::Manual,
@@ -116,8 +125,7 @@ impl Op {
                         let when = reader.bit()?;
                         Resets::Counted { when, per_day: reader.unsigned_in(1..=255)? as u8 }
                     }
-                    2 => Resets::Unlimited { when: reader.bit()? },
-                    _ => return Err(bad_variant),
+                    _ => Resets::Unlimited { when: reader.bit()? },
                 };
                 Op::Trip { cause, resets }
             }
@@ -166,9 +174,11 @@ impl Op {
                 Op::Alarm { priority, input, on_ms, off_ms }
             }
             0x10 => {
+                only(2)?;
                 let has = reader.byte()?;
+                let when_blind = when_blind(has).ok_or(bad_variant)?;
                 let auto = reader.bit()?;
-                let stage = read_stage(reader, at, has, variant)?;
+                let stage = read_stage(reader, has, when_blind, variant)?;
                 let mut time = |bit: u8| if has & bit != 0 { reader.duration() } else { Ok(0) };
                 Op::Drive {
                     auto,
@@ -182,11 +192,11 @@ impl Op {
                 let (time, rate, running) = (reader.number()?, reader.number()?, reader.bit()?);
                 let volume_ml = reader.decimal_in(0..=i32::MAX)?;
                 let n_portions = reader.unsigned_in(1..=96)? as u8;
+                let from_ms = reader.duration_in(0..=DAY_MS)?;
+                let to_ms = reader.duration_in(0..=DAY_MS)?;
                 if volume_ml / i32::from(n_portions) >= MAX_PORTION_ML {
                     return Err(LoadError::Range { at });
                 }
-                let from_ms = reader.duration_in(0..=DAY_MS)?;
-                let to_ms = reader.duration_in(0..=DAY_MS)?;
                 Op::Dose(Dose { time, rate, running, volume_ml, n_portions, from_ms, to_ms })
             }
             0x20 => {
@@ -303,12 +313,14 @@ impl Op {
                 })
             }
             0x2F => {
+                only(2)?;
                 let has = reader.byte()?;
                 if has & (stage_bits::SHORTEST_RUN | stage_bits::SHORTEST_REST) != 0 {
                     return Err(bad_variant);
                 }
+                let when_blind = when_blind(has).ok_or(bad_variant)?;
                 let auto = reader.number()?;
-                Op::DriveDuty { auto, stage: read_stage(reader, at, has, variant)? }
+                Op::DriveDuty { auto, stage: read_stage(reader, has, when_blind, variant)? }
             }
             0x30 => {
                 only(2)?;

@@ -6,7 +6,10 @@
 #![allow(unsafe_code, reason = "calls into C; every block says why it is sound")]
 
 mod code;
+pub mod differential;
 pub mod store;
+pub mod vm;
+pub mod wiring;
 
 pub use code::{Code, crc16, crc32};
 

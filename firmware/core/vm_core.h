@@ -1,0 +1,127 @@
+/* Between the files of the VM: reading a program operation by operation (vm_read.c), carrying one out (vm_run.c), storage and
+ * what others ask (vm.c). Nobody else includes this. */
+#ifndef VM_CORE_H
+#define VM_CORE_H
+
+#include "vm.h"
+#include "zone.h"
+
+/* Codes of operations; docs/control-program.md, section 6. Those from FIRST_NUMBER_OP on give a number. */
+enum {
+    OP_COMPARE = 0x01, OP_COMPARE_SLOTS, OP_SWITCH, OP_SET_RESET, OP_ALL, OP_ANY, OP_VOTE, OP_DELAY, OP_TRIP, OP_STALL,
+    OP_QUALITY_TEST, OP_DISAGREE, OP_WINDOW, OP_SUBSTITUTE_BIT, OP_ALARM, OP_DRIVE, OP_DOSE, OP_SHORT_ALARM,
+    LAST_BIT_OP = OP_SHORT_ALARM,
+    FIRST_NUMBER_OP = 0x20,
+    OP_CONSTANT = 0x20, OP_ARITHMETIC, OP_SCALE, OP_CLAMP, OP_LAG, OP_RATE, OP_COMBINE, OP_SUBSTITUTE, OP_SELECT, OP_TIME,
+    OP_RAMP, OP_CURVE, OP_TOTAL_VOLUME, OP_TOTAL_RUN, OP_MODULATE, OP_DRIVE_DUTY, OP_PROCEDURE,
+    LAST_OP = OP_PROCEDURE
+};
+
+/* What reading an operation is for. */
+enum vm_mode {
+    VM_COUNT, /* first pass of the loader: all checks but those on slots */
+    VM_CHECK, /* second pass: those on slots too */
+    VM_PASS,  /* find a part of the running program */
+    VM_RUN
+};
+
+/* Things that are counted by kind. */
+enum vm_part { PART_DRIVE, PART_TRIP, PART_ALARM, PART_PROCEDURE, N_PARTS, PART_NONE = N_PARTS };
+
+/* How much of everything stands before an operation; after the last one, what a program has. */
+struct vm_counts {
+    uint16_t n_numbers, n_bits, n_cells;
+    uint8_t n_parts[N_PARTS + 1];
+};
+
+#define VM_OPERANDS 7
+
+/* One operation, read. */
+struct vm_op {
+    int32_t value[VM_OPERANDS];    /* operands, in the order of vm_read.c's table; absent ones are 0 */
+    uint8_t quality[VM_OPERANDS];  /* and theirs, good for constants */
+    uint8_t worst;                 /* of all operands that are there */
+    uint8_t code, variant;
+    uint8_t options;               /* of a drive: its byte h; of lists: how many */
+    bool stands_still;             /* when an operand is bad */
+    uint8_t part;                  /* enum vm_part */
+    uint8_t ordinal;               /* among its kind */
+    uint16_t slot;                 /* of its result, in its bank */
+    uint16_t cell;                 /* its first */
+};
+
+/* Reading of one program, from its first operation to its last. */
+struct vm_reader {
+    struct code code;
+    uint16_t at, end;
+    uint8_t mode;
+    bool is_wide;
+    uint8_t verdict;
+    struct vm_counts before; /* what is read next */
+    struct vm_counts limit;  /* what exists; while it is not known, the most that a program may have */
+    uint16_t n_ops;
+    uint16_t n_totals;       /* volumes and run times */
+    uint8_t n_counted;       /* trips with a count of resets */
+    int32_t longest_hand_ms;
+    struct zone zone;
+};
+extern struct vm_reader reader;
+
+/* The first thing found wrong is kept. */
+void vm_fail(uint8_t verdict);
+/* Goes to the first operation of a program whose container is sound. */
+void vm_begin(const struct code *code, uint8_t mode);
+/* Reading of any bytes in the forms of a program, with all checks on forms: also the wiring table's. Ends before the last four
+ * bytes, which are a checksum. What is asked next about the running program starts anew. */
+void vm_seek(const struct code *code, uint16_t at);
+void wiring_seek(uint16_t at);
+uint8_t vm_next_byte(void);
+void vm_skip(uint8_t n);
+uint32_t vm_read_unsigned(void);
+int32_t vm_read_decimal(void);
+int32_t vm_read_duration(void);
+/* More than there may be is a fault. */
+void vm_check_counts(void);
+/* Reads the next operation, false behind the last and when something is wrong. In VM_RUN its operands are there. */
+bool vm_next(struct vm_op *op);
+
+/* Storage, for operands. Slots must exist. */
+int32_t *vm_number_at(uint16_t slot);
+uint8_t *vm_quality_at(uint16_t slot);
+uint8_t *vm_bit_at(uint16_t slot);
+int32_t *vm_cell_at(uint16_t cell);
+int32_t *vm_hand_left_at(uint8_t drive);
+uint16_t *vm_hand_at(uint8_t drive);
+
+/* Beside value and quality, a slot's byte keeps what waits for its operation. */
+#define BIT_MASK 7u          /* value and quality of a bit */
+#define QUALITY_MASK 3u      /* of a number */
+#define RESET_WAITS 8u       /* in the bit of a trip */
+#define COMMAND_SHIFT 2      /* in the quality of a procedure: enum vm_procedure_command */
+/* In a hand: its value, and what procedures force in this scan. */
+#define HAND_MASK 0x3FFFu
+#define FORCED_OFF 0x4000u
+#define FORCED_ON 0x8000u
+
+#define FULL_DUTY 1000
+
+/* What all operations of a scan share. */
+struct vm_now {
+    bool is_first;
+    bool is_new_day;
+    uint8_t elapsed;       /* since the last scan, in 250 ms: 0 in the first */
+    uint16_t elapsed_ms;
+    uint16_t period_ms;
+    uint8_t period;        /* in 250 ms */
+    int32_t uptime_ms;
+    int32_t since_day_ms;
+    uint32_t day;
+    uint32_t clock_s;
+    uint8_t clock_quality;
+};
+extern struct vm_now now;
+
+/* Carries one operation out and puts its result into its slot. */
+void vm_run(struct vm_op *op);
+
+#endif

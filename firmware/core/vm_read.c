@@ -1,0 +1,514 @@
+/* Reads a program operation by operation: what the loader checks and what a scan runs come from the same few lines, so that
+ * nothing is run that was not read the same way when it was checked. */
+#include "vm_core.h"
+
+#include "arith.h"
+
+struct vm_reader reader;
+
+/* Kinds of operands. What stands behind OPERAND_K is a decimal constant within bounds, then durations, then plain numbers. */
+enum {
+    OPERAND_N, OPERAND_B,
+    OPERAND_K, K_NOT_NEGATIVE, K_POSITIVE, K_DUTY, K_GAIN, K_POINT,
+    OPERAND_D, D_DAY, D_HALF_DAY, D_WINDOW,
+    OPERAND_U, U_RESETS = OPERAND_U, U_PORTIONS, U_PROBES, U_BITS,
+    U_POINTS, U_STEPS
+};
+
+#define DAY_MS 86400000
+#define LONGEST_MS (24 * DAY_MS)
+#define POINT (INT32_C(1) << 30)
+
+struct bounds {
+    int32_t lowest, highest;
+};
+
+/* From OPERAND_K on. */
+static const struct bounds bounds[] IN_FLASH = {
+    {INT32_MIN, INT32_MAX}, {0, INT32_MAX}, {1, INT32_MAX}, {0, FULL_DUTY}, {0, 1000000}, {-POINT, POINT},
+    {0, LONGEST_MS}, {0, DAY_MS}, {0, DAY_MS / 2}, {1000, LONGEST_MS},
+    {1, 255}, {1, 96}, {2, 4}, {5, 8}, {2, 16}, {1, 32},
+};
+
+/* The table of operations: first byte: variants that exist (bits 0 to 3), cells (bits 4 to 6), whether it stands still with a
+ * bad operand (bit 7). Then its operands: kind in the low four bits, above it the variants that have it (none: it is always 0, as the code for a similar operation wants it). Lists and steps are
+ * read by code. For drives, presence is in their byte h instead. */
+#define V0 1u
+#define V01 3u
+#define V012 7u
+#define V_ALL 15u
+#define CELLS(n) ((n) << 4)
+#define STILL 0x80u
+#define IN(kind, variants) ((uint8_t)((kind) | ((variants) << 4)))
+#define OP_N IN(OPERAND_N, V_ALL)
+#define OP_B IN(OPERAND_B, V_ALL)
+#define OP_K IN(OPERAND_K, V_ALL)
+#define OP_D IN(OPERAND_D, V_ALL)
+#define OF(kind) IN(kind, V_ALL)
+
+static const struct {
+    uint8_t compare[3], compare_slots[3], switch_[4], set_reset[3], all[1], any[1], vote[4], delay[4], trip[4], stall[5],
+        quality_test[3], disagree[4], window[4], substitute_bit[4], alarm[4], drive[7], dose[8], short_alarm[4];
+    uint8_t constant[2], arithmetic[3], scale[5], clamp[4], lag[3], rate[3], combine[1], substitute[4], select[6], time[1],
+        ramp[6], curve[2], total_volume[3], total_run[2], modulate[7], drive_duty[5], procedure[2];
+    uint8_t end;
+} formats IN_FLASH = {
+    {V012, OP_N, OP_K},
+    {V012, OP_N, OP_N},
+    {V01 | STILL, OP_N, OP_K, OF(K_NOT_NEGATIVE)},
+    {V0 | STILL, OP_B, OP_B},
+    {V_ALL},
+    {V_ALL},
+    {V012, OP_B, OP_B, IN(OPERAND_B, 4)},
+    {V012 | CELLS(1) | STILL, OP_B, IN(OPERAND_D, 5), IN(OPERAND_D, 6)},
+    {V012 | CELLS(1), OP_B, IN(OPERAND_B, 6), IN(U_RESETS, 2)},
+    {V01 | CELLS(2) | STILL, OP_B, OP_N, OP_D, OF(K_POSITIVE)},
+    {V_ALL, IN(OPERAND_N, 3), IN(OPERAND_B, 12)},
+    {V0, OP_N, OP_N, OF(K_NOT_NEGATIVE)},
+    {V0, OP_N, OF(D_DAY), OF(D_DAY)},
+    {V0, OP_B, OP_B, IN(OPERAND_B, 0)},
+    {V012 | CELLS(1), OP_B, OP_D, OP_D},
+    {V01 | CELLS(1), OP_B, OP_B, OP_B, OP_D, OP_D, OP_D},
+    {V0 | CELLS(2) | STILL, OP_N, OP_N, OP_B, OF(K_NOT_NEGATIVE), OF(U_PORTIONS), OF(D_DAY), OF(D_DAY)},
+    {V012 | CELLS(1), OP_B, OP_D, IN(OPERAND_D, 0)},
+    {V0, OP_K},
+    {V_ALL, OP_N, OP_N},
+    {V0, OP_N, OP_K, OF(K_POSITIVE), OP_K},
+    {V0, OP_N, OP_K, OP_K},
+    {V0 | CELLS(1) | STILL, OP_N, OP_D},
+    {V0 | CELLS(5) | STILL, OP_N, OF(D_WINDOW)},
+    {V_ALL},
+    {V01, OP_N, IN(OPERAND_K, 1), IN(OPERAND_N, 2)},
+    {V_ALL, OP_B, IN(OPERAND_K, 5), IN(OPERAND_N, 10), IN(OPERAND_K, 3), IN(OPERAND_N, 12)},
+    {V_ALL},
+    {V0, OP_N, OF(D_DAY), OF(D_DAY), OF(D_HALF_DAY), OF(K_DUTY)},
+    {V0, OP_N},
+    {V01 | CELLS(1) | STILL, OP_N, OP_B},
+    {V01 | CELLS(1) | STILL, OP_B},
+    {V01 | CELLS(2) | STILL, OP_N, OP_K, OF(K_GAIN), OP_D, OF(K_DUTY), OF(K_DUTY)},
+    {V01, OP_N, OP_B, OP_B, OP_D},
+    {V01 | CELLS(1), IN(OPERAND_B, 2)},
+    0,
+};
+
+#define AT(name) ((uint8_t)__builtin_offsetof(__typeof__(formats), name))
+static const uint8_t starts[] IN_FLASH = {
+    AT(compare), AT(compare_slots), AT(switch_), AT(set_reset), AT(all), AT(any), AT(vote), AT(delay), AT(trip), AT(stall),
+    AT(quality_test), AT(disagree), AT(window), AT(substitute_bit), AT(alarm), AT(drive), AT(dose), AT(short_alarm),
+    AT(constant), AT(arithmetic), AT(scale), AT(clamp), AT(lag), AT(rate), AT(combine), AT(substitute), AT(select), AT(time),
+    AT(ramp), AT(curve), AT(total_volume), AT(total_run), AT(modulate), AT(drive_duty), AT(procedure), AT(end),
+};
+
+void vm_fail(uint8_t verdict)
+{
+    if (reader.verdict == VM_SOUND) {
+        reader.verdict = verdict;
+    }
+}
+
+uint8_t vm_next_byte(void)
+{
+    uint16_t at = reader.at;
+    if (at >= reader.end) {
+        vm_fail(VM_TRUNCATED);
+        return 0;
+    }
+    reader.at = (uint16_t)(at + 1u);
+    return code_byte(&reader.code, at);
+}
+
+static bool is_checking(void)
+{
+    return reader.mode < VM_PASS;
+}
+
+uint32_t vm_read_unsigned(void)
+{
+    uint32_t value = 0;
+    uint8_t shift = 0;
+    uint8_t byte;
+    do {
+        byte = vm_next_byte();
+        if ((shift != 0 && byte == 0) || (shift == 28 && byte > 0x0F)) {
+            vm_fail(VM_NUMBER);
+        }
+        value |= (uint32_t)(byte & 0x7F) << shift;
+        shift = (uint8_t)(shift + 7);
+    } while (byte >= 0x80 && shift < 35);
+    return value;
+}
+
+static int32_t read_constant(uint8_t kind)
+{
+    uint32_t count = vm_read_unsigned();
+    bool is_negative = false;
+    if (kind < OPERAND_U) {
+        uint8_t exponent = count & 3;
+        uint8_t verdict = VM_RANGE;
+        uint32_t limit = LONGEST_MS;
+        count >>= 2;
+        if (kind < OPERAND_D) {
+            is_negative = (count & 1) != 0;
+            count = (count + 1) >> 1;
+            verdict = VM_NUMBER;
+            limit = INT32_MAX;
+        }
+        /* A decimal grows by tens, a duration from ms to s, min and h. */
+        uint16_t factor = 1000;
+        for (; exponent != 0; exponent--) {
+            uint16_t by = kind < OPERAND_D ? 10 : factor;
+            if (is_checking() && count > limit / by) {
+                vm_fail(verdict);
+            }
+            count *= by;
+            factor = 60;
+        }
+    }
+    int32_t value = (int32_t)(is_negative ? 0u - count : count);
+    if (is_checking()) {
+        const struct bounds *bound = &bounds[kind - OPERAND_K];
+        if (value < (int32_t)flash_u32(&bound->lowest) || value > (int32_t)flash_u32(&bound->highest)) {
+            vm_fail(VM_RANGE);
+        }
+    }
+    return value;
+}
+
+void vm_seek(const struct code *code, uint16_t at)
+{
+    reader.code = *code;
+    reader.at = at;
+    reader.end = (uint16_t)(code->length - 4u);
+    reader.mode = VM_COUNT;
+    reader.verdict = VM_SOUND;
+}
+
+int32_t vm_read_decimal(void)
+{
+    return read_constant(OPERAND_K);
+}
+
+int32_t vm_read_duration(void)
+{
+    return read_constant(OPERAND_D);
+}
+
+void vm_skip(uint8_t n)
+{
+    for (; n != 0; n--) {
+        vm_next_byte();
+    }
+}
+
+static uint16_t read_slot(void)
+{
+    uint16_t slot = vm_next_byte();
+    if (reader.is_wide) {
+        slot = (uint16_t)(slot | (uint16_t)vm_next_byte() << 8);
+    }
+    return slot;
+}
+
+/* True when the slot's content is wanted. */
+static bool is_there(uint16_t slot, uint16_t limit)
+{
+    if (reader.mode != VM_COUNT && slot >= limit) {
+        vm_fail(VM_OPERAND);
+        return false;
+    }
+    return reader.mode == VM_RUN;
+}
+
+static void note_quality(struct vm_op *op, uint8_t operand, uint8_t quality)
+{
+    op->quality[operand] = quality;
+    if (quality > op->worst) {
+        op->worst = quality;
+    }
+}
+
+static void read_number(struct vm_op *op, uint8_t operand)
+{
+    uint16_t slot = read_slot();
+    if (is_there(slot, reader.limit.n_numbers)) {
+        op->value[operand] = *vm_number_at(slot);
+        note_quality(op, operand, *vm_quality_at(slot) & QUALITY_MASK);
+    }
+}
+
+static void read_bit(struct vm_op *op, uint8_t operand)
+{
+    uint16_t slot = read_slot();
+    uint16_t top = reader.is_wide ? 0x8000 : 0x80;
+    if (is_there(slot & (uint16_t)(top - 1), reader.limit.n_bits)) {
+        uint8_t bit = *vm_bit_at(slot & (uint16_t)(top - 1)) & BIT_MASK;
+        op->value[operand] = (bit & 1) ^ ((slot & top) != 0);
+        note_quality(op, operand, bit >> 1);
+    }
+}
+
+static void read_list(struct vm_op *op)
+{
+    uint8_t n = (uint8_t)(op->variant + 2);
+    if (op->variant == 3) {
+        n = (uint8_t)read_constant(U_BITS);
+    }
+    bool is_any = false;
+    bool are_all = true;
+    for (; n != 0; n--) {
+        read_bit(op, 0);
+        if (op->value[0] != 0) {
+            is_any = true;
+        } else {
+            are_all = false;
+        }
+        if (reader.verdict != VM_SOUND) {
+            return;
+        }
+    }
+    op->value[0] = op->code == OP_ALL ? are_all : is_any;
+}
+
+static void read_probes(struct vm_op *op)
+{
+    uint8_t n = (uint8_t)read_constant(U_PROBES);
+    op->options = n;
+    for (uint8_t i = 0; i < n && reader.verdict == VM_SOUND; i++) {
+        read_number(op, i);
+    }
+}
+
+static void read_curve(struct vm_op *op)
+{
+    int32_t n = op->value[0];
+    int32_t x = 0;
+    int32_t y = 0;
+    int32_t result = 0;
+    uint8_t n_points = (uint8_t)read_constant(U_POINTS);
+    for (uint8_t i = 0; i < n_points && reader.verdict == VM_SOUND; i++) {
+        int32_t next_x = read_constant(K_POINT);
+        if (i != 0 && next_x <= x) {
+            vm_fail(VM_RANGE);
+        }
+        int32_t next_y = read_constant(K_POINT);
+        if (i == 0 || n >= next_x) {
+            result = next_y;
+        } else if (n > x) {
+            bool falls = next_y < y;
+            uint32_t rise = falls ? (uint32_t)y - (uint32_t)next_y : (uint32_t)next_y - (uint32_t)y;
+            rise = arith_nearest(rise, (uint32_t)n - (uint32_t)x, (uint32_t)next_x - (uint32_t)x, 1);
+            result = arith_move(y, rise, falls);
+            /* Nothing behind is wanted. */
+            n = INT32_MIN;
+        }
+        x = next_x;
+        y = next_y;
+    }
+    op->value[1] = result;
+}
+
+static void read_procedure(struct vm_op *op)
+{
+    uint8_t n_steps = (uint8_t)read_constant(U_STEPS);
+    uint8_t present = 0;
+    uint8_t next = 0;
+    uint8_t command = 0;
+    int32_t *lasted = 0;
+    if (reader.mode == VM_RUN) {
+        uint8_t *quality = vm_quality_at(op->slot);
+        command = *quality >> COMMAND_SHIFT;
+        present = (uint8_t)*vm_number_at(op->slot);
+        next = present;
+        lasted = vm_cell_at(op->cell);
+        if (command == VM_STOP || op->value[0] != 0 || op->quality[0] == BAD) {
+            next = 0;
+        } else if (present == 0 && command == VM_START) {
+            next = 1;
+        }
+    }
+    for (uint8_t step = 1; step <= n_steps && reader.verdict == VM_SOUND; step++) {
+        uint8_t head = vm_next_byte();
+        uint8_t kind = head >> 6;
+        if (kind == 3) {
+            vm_fail(VM_VARIANT);
+        }
+        int32_t longest = read_constant(OPERAND_D);
+        bool is_done = false;
+        if (kind == 2) {
+            read_bit(op, 1);
+            is_done = op->value[1] != 0 && op->quality[1] != BAD;
+        }
+        if (step == present && step == next) {
+            int32_t time = *lasted + now.period_ms;
+            bool is_over = time >= longest;
+            *lasted = is_over ? longest : time;
+            if (is_done || command == VM_CONFIRM || (kind == 0 && is_over)) {
+                next = step == n_steps ? 0 : (uint8_t)(step + 1);
+            } else if (is_over) {
+                next = 0;
+            }
+        }
+        for (uint8_t n = head & 0x3F; n != 0; n--) {
+            uint8_t force = vm_next_byte();
+            uint8_t drive = force & 0x7F;
+            if (reader.mode != VM_COUNT && drive >= reader.limit.n_parts[PART_DRIVE]) {
+                vm_fail(VM_PROCEDURE);
+            } else if (reader.mode == VM_RUN && step == next) {
+                *vm_hand_at(drive) |= (force & 0x80) != 0 ? FORCED_ON : FORCED_OFF;
+            }
+        }
+    }
+    if (next != present) {
+        *lasted = 0;
+    }
+    op->value[0] = next;
+}
+
+/* The checks that look at two operands. */
+static void check_pairs(const struct vm_op *op)
+{
+    const int32_t *value = op->value;
+    if ((op->code == OP_CLAMP && value[2] < value[1]) || (op->code == OP_MODULATE && value[5] < value[4])
+        || (op->code == OP_DOSE && value[3] / value[4] >= 8000)) {
+        vm_fail(VM_RANGE);
+    }
+}
+
+void vm_check_counts(void)
+{
+    const struct vm_counts *n = &reader.before;
+    const struct vm_counts *limit = &reader.limit;
+    if (n->n_numbers > limit->n_numbers || n->n_bits > limit->n_bits || n->n_cells > limit->n_cells
+        || n->n_parts[PART_DRIVE] > limit->n_parts[PART_DRIVE]) {
+        vm_fail(VM_TOO_MANY);
+    }
+}
+
+static uint8_t part_of(uint8_t code)
+{
+    if (code == OP_DRIVE || code == OP_DRIVE_DUTY) {
+        return PART_DRIVE;
+    }
+    if (code == OP_TRIP) {
+        return PART_TRIP;
+    }
+    if (code == OP_ALARM || code == OP_SHORT_ALARM) {
+        return PART_ALARM;
+    }
+    return code == OP_PROCEDURE ? PART_PROCEDURE : PART_NONE;
+}
+
+/* Byte h of a drive; gives which operands are there, from bit 0 on. */
+static uint8_t read_options(struct vm_op *op)
+{
+    uint8_t options = vm_next_byte();
+    if ((options & 0x30) == 0x30 || (op->code == OP_DRIVE_DUTY && (options & 0xC0) != 0)) {
+        vm_fail(VM_VARIANT);
+    }
+    op->options = options;
+    return (uint8_t)(1 | (options & 7) << 1 | (options & 0xC0) >> 2);
+}
+
+static void read_operands(struct vm_op *op, uint8_t at, uint8_t end)
+{
+    uint8_t present = 0;
+    uint8_t variant_bit = (uint8_t)(0x10u << op->variant);
+    bool is_drive = op->part == PART_DRIVE;
+    if (is_drive) {
+        present = read_options(op);
+    }
+    for (uint8_t operand = 0; at < end; at++, operand++) {
+        uint8_t format = flash_u8((const uint8_t *)&formats + at);
+        bool is_there = is_drive ? (present & 1) != 0 : (format & variant_bit) != 0;
+        present >>= 1;
+        op->value[operand] = 0;
+        op->quality[operand] = GOOD;
+        if (!is_there) {
+            continue;
+        }
+        uint8_t kind = format & 15;
+        if (kind == OPERAND_N) {
+            read_number(op, operand);
+        } else if (kind == OPERAND_B) {
+            read_bit(op, operand);
+        } else {
+            op->value[operand] = read_constant(kind);
+        }
+    }
+    switch (op->code) {
+    case OP_ALL:
+    case OP_ANY:
+        read_list(op);
+        break;
+    case OP_COMBINE:
+        read_probes(op);
+        break;
+    case OP_CURVE:
+        read_curve(op);
+        break;
+    case OP_PROCEDURE:
+        read_procedure(op);
+        break;
+    default:
+        break;
+    }
+    if (is_checking() && reader.verdict == VM_SOUND) {
+        check_pairs(op);
+    }
+}
+
+bool vm_next(struct vm_op *op)
+{
+    if (reader.verdict != VM_SOUND || reader.at >= reader.end) {
+        return false;
+    }
+    uint8_t head = vm_next_byte();
+    uint8_t code = head & 0x3F;
+    uint8_t index = (uint8_t)(code - OP_COMPARE);
+    if (code >= FIRST_NUMBER_OP) {
+        index = (uint8_t)(code - FIRST_NUMBER_OP + LAST_BIT_OP);
+    }
+    if (code == 0 || code > LAST_OP || (code > LAST_BIT_OP && code < FIRST_NUMBER_OP)) {
+        vm_fail(VM_OPERATION);
+        return false;
+    }
+    uint8_t at = flash_u8(&starts[index]);
+    uint8_t first = flash_u8((const uint8_t *)&formats + at);
+    op->code = code;
+    op->variant = head >> 6;
+    op->worst = GOOD;
+    op->value[0] = 0;
+    op->value[1] = 0;
+    op->stands_still = (first & STILL) != 0;
+    op->part = part_of(code);
+    if ((first & (1u << op->variant)) == 0) {
+        vm_fail(VM_VARIANT);
+        return false;
+    }
+    struct vm_counts *before = &reader.before;
+    op->cell = before->n_cells;
+    op->ordinal = before->n_parts[op->part];
+    before->n_cells = (uint16_t)(before->n_cells + ((first >> 4) & 7));
+    before->n_parts[op->part]++;
+    op->slot = code >= FIRST_NUMBER_OP ? before->n_numbers++ : before->n_bits++;
+    if (!is_checking()) {
+        /* A program whose bytes changed since they were checked stops here, before it leaves its storage. */
+        vm_check_counts();
+    }
+    if (reader.verdict == VM_SOUND) {
+        read_operands(op, (uint8_t)(at + 1), flash_u8(&starts[index + 1]));
+    }
+    if (is_checking() && reader.verdict == VM_SOUND) {
+        if (code == OP_PROCEDURE && before->n_parts[PART_DRIVE] != 0) {
+            vm_fail(VM_PROCEDURE);
+        }
+        if (op->part != PART_NONE && op->ordinal == 255) {
+            vm_fail(VM_TOO_MANY);
+        }
+        vm_check_counts();
+        reader.n_ops++;
+        reader.n_counted = (uint8_t)(reader.n_counted + (code == OP_TRIP && op->variant == 1));
+        reader.n_totals = (uint8_t)(reader.n_totals + (code == OP_TOTAL_VOLUME || code == OP_TOTAL_RUN));
+    }
+    return reader.verdict == VM_SOUND;
+}
