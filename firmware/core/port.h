@@ -1,6 +1,7 @@
 /* What the core asks of the hardware; every port gives all of it. Nothing else in firmware/core touches a register.
  *
  * Each port also has a port_config.h beside it with its sizes:
+ *   PORT_CHIP          what hello tells: 1 ATmega328P, 2 ATmega32U4, 3 ATmega2560, 4 host, 5 through the Arduino API
  *   PORT_EEPROM_BYTES  size of the EEPROM
  *   VM_POOL_BYTES      slots, cells and hands of the running program
  *   PORT_STATE_BYTES   states of inputs, outputs and devices: 4 a number input, 1 a bit input, 1 an output, 1 a device
@@ -23,7 +24,7 @@ uint16_t port_tables_at(void);
 uint16_t port_flash_end(void);
 
 /* EEPROM. A read while a byte is being written waits for it (3.4 ms at most). start_write does not wait: the EEPROM must
- * be ready; a byte that already has the value is not written again. */
+ * be ready. A byte that already reads as the value is written all the same: after a power cut it may read right only today. */
 uint8_t port_eeprom_read(uint16_t address);
 bool port_eeprom_is_ready(void);
 void port_eeprom_start_write(uint16_t address, uint8_t byte);
@@ -89,7 +90,7 @@ uint8_t port_reset_cause(void);
 void port_watchdog_kick(void);
 
 /* Resets the chip by the watchdog; `cause` is one of the bits that a port cannot see by itself (wanted, self test). */
-enum { RESET_WANTED = 0x10, RESET_SELF_TEST = 0x20 };
+enum { RESET_WANTED = 0x10, RESET_SELF_TEST = 0x20, RESET_STACK = 0x40 /* with SELF_TEST */ };
 _Noreturn void port_reset(uint8_t cause);
 
 /* The guard behind the statics is whole; and the bytes of stack never touched since boot. */

@@ -3,16 +3,19 @@
 #define PORT_CONFIG_H
 
 #if defined(__AVR_ATmega2560__)
+#define PORT_CHIP 3
 #define PORT_EEPROM_BYTES 4096
 #define VM_POOL_BYTES 3072
 #define PORT_STATE_BYTES 512
 #define PORT_WATCHED_PINS 8
 #elif defined(__AVR_ATmega32U4__)
+#define PORT_CHIP 2
 #define PORT_EEPROM_BYTES 1024
 #define VM_POOL_BYTES 900
 #define PORT_STATE_BYTES 160
 #define PORT_WATCHED_PINS 4
 #elif defined(__AVR_ATmega328P__)
+#define PORT_CHIP 1
 #define PORT_EEPROM_BYTES 1024
 #define VM_POOL_BYTES 520
 #define PORT_STATE_BYTES 112
