@@ -11,7 +11,7 @@
 #include "states.h"
 #include "store.h"
 #include "store_map.h"
-#include "tables.h"
+#include "flash.h"
 #include "vm.h"
 #include "wiring.h"
 

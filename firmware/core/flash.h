@@ -1,6 +1,6 @@
 /* The tables block behind the runtime in flash (docs/firmware.md), and the test of all flash that is ours. */
-#ifndef TABLES_H
-#define TABLES_H
+#ifndef FLASH_H
+#define FLASH_H
 
 #include <stdbool.h>
 

@@ -1,6 +1,6 @@
 /* Tables block and flash test. Whatever is tested ends with its own CRC-32, so what counts is the residue that a CRC over
  * data and its own CRC always leaves. */
-#include "tables.h"
+#include "flash.h"
 
 #include "port.h"
 
