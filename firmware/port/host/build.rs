@@ -27,8 +27,8 @@ fn main() {
     println!("cargo:rerun-if-changed={}", here.display());
     let mut build = cc::Build::new();
     build
-        .files(&sources)
         .include(&core)
+        .include(core.join("drivers"))
         .include(&here)
         .std("c11")
         .define("PORT_HOST", None)
@@ -45,7 +45,9 @@ fn main() {
             build.flag(flag);
         }
     }
-    build.compile("tidewright_firmware");
+    // The panel once more, over a board that its test makes up.
+    build.clone().file(here.join("tests/panel/alone.c")).compile("tidewright_panel_alone");
+    build.files(&sources).compile("tidewright_firmware");
 }
 
 /// C files of a folder and of the folders in it, but not of Rust's.
