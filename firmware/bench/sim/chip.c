@@ -1,9 +1,10 @@
 /* The chip: loading, power, time and the run loop.
  *
- * Three things of libsimavr 1.6 are not as the part is: it sleeps in wall time (here it jumps to the next event at once), its
- * EEPROM takes no time (memory.c), and a reset sets its cycle count back (here time goes on). */
+ * Things of libsimavr 1.6 that are not as the part is: it sleeps in wall time (here it jumps to the next event at once), its
+ * EEPROM takes no time (memory.c), its ports glitch (pins.c), its serial receiver holds 64 bytes (serial.c). */
 #include "sim.h"
 
+#include <simavr/avr_extint.h>
 #include <simavr/sim_cycle_timers.h>
 #include <simavr/sim_elf.h>
 #include <simavr/sim_interrupts.h>
@@ -107,6 +108,17 @@ static void reset_seen(struct avr_t *avr) {
     if (model_reset) model_reset(avr);
 }
 
+/* What all models of the chip do at a reset of any kind. */
+static void reset_models(void) {
+    /* Or libsimavr polls each external interrupt whose pin is low, enabled or not, at every instruction. */
+    for (uint8_t i = 0; i < EXTINT_COUNT; i++) avr_extint_set_strict_lvl_trig(chip, i, 0);
+    pins_reset();
+    twi_reset();
+    eeprom_reset();
+    serial_reset();
+    analog_reset();
+}
+
 static void no_sleep(struct avr_t *avr, avr_cycle_count_t cycles) { (void)avr, (void)cycles; }
 
 static void quiet(struct avr_t *avr, const int level, const char *format, va_list args) {
@@ -207,11 +219,7 @@ static void after_reset(void) {
     base += last_cycle - chip->cycle;
     last_cycle = chip->cycle;
     armed_for = UINT64_MAX;
-    pins_reset();
-    twi_reset();
-    eeprom_reset();
-    serial_reset();
-    analog_reset();
+    reset_models();
     arm();
 }
 
@@ -252,11 +260,7 @@ void chip_power(uint32_t seed, uint8_t cause) {
     chip_is_powered = true;
     chip_lowest_sp = chip->ramend;
     chip_n_resets = 0;
-    pins_reset();
-    twi_reset();
-    eeprom_reset();
-    serial_reset();
-    analog_reset();
+    reset_models();
     arm();
 }
 

@@ -6,6 +6,7 @@
 //! Nothing here is needed to build or use Tidewright. Without libsimavr or avr-gcc the tests say what is missing and pass.
 
 pub mod chip;
+pub mod cycles;
 pub mod vm;
 
 pub use chip::{Chip, Fault, Level};

@@ -98,16 +98,16 @@ impl VmChip {
     }
 
     /// Cycles of one scan with these inputs, once a program is loaded.
-    fn scan(&mut self, inputs: &Inputs, n_results: usize) -> Result<Vec<u8>> {
+    fn scan(&mut self, inputs: &Inputs, clock_s: u32, n_results: usize) -> Result<Vec<u8>> {
         let mut request = vec![b'S'];
-        request.extend(inputs.clock_s.unwrap_or(0).to_le_bytes());
+        request.extend(clock_s.to_le_bytes());
         request.push(if inputs.clock_s.is_some() { 0 } else { 2 });
         for sample in &inputs.numbers {
             request.extend(sample.value.to_le_bytes());
             request.push(sample.quality as u8);
         }
         for (value, quality) in &inputs.bits {
-            request.push(u8::from(*value && *quality != Quality::Bad) | (*quality as u8) << 1);
+            request.push(u8::from(*value) | (*quality as u8) << 1);
         }
         self.exchange(&request, n_results)
     }
@@ -163,9 +163,14 @@ impl VmChip {
         }
         let mut reference = Machine::<1>::new(Decoded::new(&program));
         let sizes = program.sizes();
+        let mut last_clock_s = 0;
         self.chip.marks()?;
         for scan in 0..n_scans {
-            let inputs = inputs(scan, &program);
+            let mut inputs = inputs(scan, &program);
+            // A bad input has the value 0; the board sees to it, the generator does not.
+            for bit in inputs.bits.iter_mut().filter(|bit| bit.1 == Quality::Bad) {
+                bit.0 = false;
+            }
             if inputs.restarts {
                 self.restart(bytes, place)?;
             }
@@ -175,9 +180,12 @@ impl VmChip {
             }
             reference.scan();
             let expected = results(&reference, &sizes);
-            let got = self.scan(&inputs, expected.len())?;
+            // A lost clock stays at its last reading.
+            last_clock_s = inputs.clock_s.unwrap_or(last_clock_s);
+            let got = self.scan(&inputs, last_clock_s, expected.len())?;
             if got != expected {
-                return Err(difference(scan, &got, &expected, &sizes));
+                let ops = reference.decoded().ops();
+                return Err(difference(scan, &got, &expected, &sizes, ops));
             }
             outcome.n_scans += 1;
         }
@@ -212,8 +220,13 @@ fn results(machine: &Machine<1>, sizes: &program::Sizes) -> Vec<u8> {
         let (value, quality) = machine.bit(BitRef(slot), 0);
         bytes.push(u8::from(value) | (quality as u8) << 1);
     }
-    for drive in 0..usize::from(sizes.n_drives) {
-        bytes.extend((machine.output(drive, 0) as i16).to_le_bytes());
+    let drives = machine.decoded().ops().iter().filter_map(|placed| match placed.op {
+        program::Op::Drive { .. } => Some(1_000),
+        program::Op::DriveDuty { .. } => Some(1),
+        _ => None,
+    });
+    for (drive, unit) in drives.enumerate() {
+        bytes.extend(((machine.output(drive, 0) / unit) as i16).to_le_bytes());
         bytes.extend(machine.hand_left_ms(drive, 0).to_le_bytes());
     }
     bytes.extend((0..usize::from(sizes.n_trips)).map(|trip| u8::from(machine.is_tripped(trip, 0))));
@@ -233,15 +246,31 @@ fn results(machine: &Machine<1>, sizes: &program::Sizes) -> Vec<u8> {
 }
 
 /// The first byte that differs, by what it belongs to.
-fn difference(scan: u32, got: &[u8], expected: &[u8], sizes: &program::Sizes) -> String {
+fn difference(
+    scan: u32,
+    got: &[u8],
+    expected: &[u8],
+    sizes: &program::Sizes,
+    ops: &[program::format::Placed],
+) -> String {
+    let op_of = |slot: usize, gives_bit: bool| {
+        let op = ops.iter().find(|placed| usize::from(placed.result) == slot && placed.op.gives_bit() == gives_bit);
+        op.map_or("an input".to_owned(), |placed| format!("{:?}", placed.op))
+    };
     let at = got.iter().zip(expected).position(|(a, b)| a != b).unwrap_or(0);
     let n_numbers = usize::from(sizes.n_numbers);
     let n_bits = usize::from(sizes.n_bits);
     let what = if at < 5 * n_numbers {
         let slot = at / 5;
-        format!("number {slot}: {:?} instead of {:?}", &got[5 * slot..][..5], &expected[5 * slot..][..5])
+        let sample = |bytes: &[u8]| {
+            let value = bytes.get(..4).and_then(|word| word.try_into().ok()).map_or(0, i32::from_le_bytes);
+            format!("{value} (quality {})", bytes.get(4).copied().unwrap_or(3))
+        };
+        let (got, expected) = (sample(&got[5 * slot..]), sample(&expected[5 * slot..]));
+        format!("number {slot}: {got} instead of {expected}, {}", op_of(slot, false))
     } else if at < 5 * n_numbers + n_bits {
-        format!("bit {}: {} instead of {}", at - 5 * n_numbers, got[at], expected[at])
+        let slot = at - 5 * n_numbers;
+        format!("bit {slot}: {} instead of {}, {}", got[at], expected[at], op_of(slot, true))
     } else {
         format!("result byte {} behind the bits: {} instead of {}", at - 5 * n_numbers - n_bits, got[at], expected[at])
     };
