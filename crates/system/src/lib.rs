@@ -10,6 +10,7 @@ pub mod findings;
 mod language;
 mod load;
 pub mod model;
+pub mod panel;
 pub mod parts;
 pub mod places;
 mod queries;

@@ -89,6 +89,8 @@ pub struct System {
     pub wiring: crate::wiring::Wiring,
     /// How things are fitted electrically: cables, cards, connectors, the enclosure.
     pub electrics: crate::electrics::Electrics,
+    /// Text display, remote and buzzer.
+    pub panel: crate::panel::Panel,
     /// What outputs drive, and loads that run without a rule.
     pub actuators: Vec<Actuator>,
     /// Measuring parts.

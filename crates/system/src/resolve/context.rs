@@ -100,6 +100,8 @@ pub(super) struct Context<'a> {
     pub rules: Vec<Entry<'a>>,
     pub procedures: Vec<Entry<'a>>,
     pub devices: Vec<Entry<'a>>,
+    pub pages: Vec<Entry<'a>>,
+    pub remote_keys: Vec<Entry<'a>>,
     pub alarms: Vec<Entry<'a>>,
     pub requirements: Vec<Entry<'a>>,
     pub accepted: Vec<Entry<'a>>,
@@ -125,6 +127,8 @@ impl<'a> Context<'a> {
             rules: entries(root, "rule"),
             procedures: entries(root, "procedure"),
             devices: entries(root, "device"),
+            pages: entries(root, "page"),
+            remote_keys: entries(root, "remote_key"),
             alarms: entries(root, "alarm"),
             requirements: entries(root, "requirement"),
             accepted: entries(root, "accepted"),
@@ -188,6 +192,15 @@ impl<'a> Context<'a> {
             entry.table.label = format!("the rule of `{}`", entry.name);
             entry.table.subject = Some(entry.name.clone());
             note_places(entry, "rule", entry.table.span.clone(), &mut places);
+        }
+        for (key, noun, entries) in
+            [("page", "page", &mut self.pages), ("remote_key", "remote key", &mut self.remote_keys)]
+        {
+            for (position, entry) in entries.iter_mut().enumerate() {
+                entry.name = format!("{}", position + 1);
+                entry.table.label = format!("{noun} {}", position + 1);
+                note_places(entry, key, entry.table.span.clone(), &mut places);
+            }
         }
         for (position, entry) in self.accepted.iter_mut().enumerate() {
             entry.name = format!("{}", position + 1);
@@ -279,6 +292,8 @@ impl<'a> Context<'a> {
             &self.rules,
             &self.procedures,
             &self.devices,
+            &self.pages,
+            &self.remote_keys,
             &self.alarms,
             &self.requirements,
             &self.accepted,

@@ -7,6 +7,7 @@ mod derived;
 mod electrics;
 mod gear;
 mod needs;
+mod panel;
 mod procedures;
 mod rules;
 mod sensors;
@@ -56,6 +57,7 @@ pub(crate) fn resolve<'a>(
     let rules = rules::rules(&context, &mut signals, &actuators, &passages);
     let procedures = procedures::procedures(&context, &mut signals, &actuators);
     let alarms = procedures::alarms(&context, &mut signals);
+    let panel = panel::panel(&context, &root, &mut signals, &actuators);
 
     let wiring = wiring::wiring(&context, &root, &sensors, &actuators);
     let electrics = electrics::electrics(&context, &root);
@@ -77,6 +79,7 @@ pub(crate) fn resolve<'a>(
         boards,
         wiring,
         electrics,
+        panel,
         actuators,
         sensors,
         signals: signals.list,
