@@ -1,7 +1,8 @@
 //! Builds what the tests run: the simulated chip (`sim/`, with libsimavr) and, with avr-gcc, the virtual machine alone on an ATmega328P.
 //! What is not there is left out, and the tests say so: nothing of this ships.
 //!
-//! Sets `SIMCHIP` and `VM_ELF` to paths, or `SIMCHIP_MISSING` and `VM_ELF_MISSING` to the reason.
+//! Sets `SIMCHIP`, `VM_ELF` and, for the runtime itself, `IMAGE_ATMEGA328P` and the like to paths, or the same names with `_MISSING` to the
+//! reason.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -10,7 +11,9 @@ fn main() {
     let here = PathBuf::from(std::env::var("CARGO_MANIFEST_DIR").unwrap_or_default());
     let out = PathBuf::from(std::env::var("OUT_DIR").unwrap_or_default());
     let core = here.join("../core");
-    for path in [here.join("sim"), here.join("chip"), core.clone()] {
+    let firmware = here.join("..");
+    let port = firmware.join("port/avr");
+    for path in [here.join("sim"), here.join("chip"), core.clone(), port, firmware.join("Makefile")] {
         println!("cargo:rerun-if-changed={}", path.display());
     }
 
@@ -35,8 +38,20 @@ fn main() {
         name.starts_with("vm") || ["code.c", "arith.c", "zone.c", "wide.c", "calendar.c"].contains(&name)
     };
     compiler.args(sources(&core, of_vm));
-    report("VM_ELF", &vm, compiler, "avr-gcc (on Debian: apt-get install gcc-avr avr-libc)");
+    report("VM_ELF", &vm, compiler, AVR_GCC);
+
+    // The runtime as it ships, by its own Makefile, but into this crate's folder: others may be building too.
+    for name in ["atmega328p", "atmega32u4", "atmega2560", "atmega328p-network"] {
+        let build = out.join("runtime");
+        let elf = build.join(name).with_extension("elf");
+        let hex = build.join(name).with_extension("hex");
+        let mut make = Command::new("make");
+        make.arg("-s").arg("-C").arg(&firmware).arg(format!("BUILD={}", build.display())).arg(&elf).arg(&hex);
+        report(&format!("IMAGE_{}", name.to_uppercase().replace('-', "_")), &elf, make, AVR_GCC);
+    }
 }
+
+const AVR_GCC: &str = "avr-gcc and make (on Debian: apt-get install gcc-avr avr-libc make)";
 
 fn sources(folder: &Path, wanted: impl Fn(&str) -> bool) -> Vec<PathBuf> {
     let mut files: Vec<PathBuf> = std::fs::read_dir(folder)

@@ -5,8 +5,10 @@
 //!
 //! Nothing here is needed to build or use Tidewright. Without libsimavr or avr-gcc the tests say what is missing and pass.
 
+pub mod board;
 pub mod chip;
 pub mod cycles;
 pub mod vm;
 
+pub use board::{Board, Load};
 pub use chip::{Chip, Fault, Level};
