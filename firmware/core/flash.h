@@ -8,12 +8,12 @@
 
 enum table { WIRING_TABLE, GOLDEN_PROGRAM, PANEL_TABLE, N_TABLES };
 
-/* Tests the block's header; without a sound one every table is empty. */
-bool tables_open(void);
+/* Empty when the block's lengths do not fit the flash; what it holds checks itself. */
 struct code table_code(uint8_t table);
 
-/* The next bytes of the flash test; false when a part of the flash is not what it was. `is_round` tells that the whole has
- * been read once more. */
-bool flash_test(uint8_t n_bytes, bool *is_round);
+/* The whole once: false when the runtime is not what the block says. Every later step compares with this. */
+bool flash_start(void);
+/* The next bytes; false when a part of the flash is not what it was. */
+bool flash_step(uint8_t n_bytes);
 
 #endif

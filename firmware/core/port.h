@@ -90,7 +90,7 @@ uint8_t port_reset_cause(void);
 void port_watchdog_kick(void);
 
 /* Resets the chip by the watchdog; `cause` is one of the bits that a port cannot see by itself (wanted, self test). */
-enum { RESET_WANTED = 0x10, RESET_SELF_TEST = 0x20, RESET_STACK = 0x40 /* with SELF_TEST */ };
+enum { RESET_WATCHDOG = 0x08, RESET_WANTED = 0x10, RESET_SELF_TEST = 0x20, RESET_STACK = 0x40 /* with SELF_TEST */ };
 _Noreturn void port_reset(uint8_t cause);
 
 /* The guard behind the statics is whole; and the bytes of stack never touched since boot. */

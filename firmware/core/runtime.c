@@ -8,6 +8,7 @@
 #include "link.h"
 #include "panel.h"
 #include "port.h"
+#include "small.h"
 #include "states.h"
 #include "store.h"
 #include "store_map.h"
@@ -18,7 +19,7 @@
 #define CONTACTS_MS 5u
 #define MINUTE_MS 60000u
 #define FIRST_SAMPLES_MS 1000u
-#define FLASH_BYTES_A_MS 2u
+#define FLASH_BYTES 2u /* a millisecond: the whole in 10 s */
 /* Without a program inputs are still read and outputs still held, so that a person sees what the board sees. */
 #define NO_PROGRAM_PERIOD_MS 1000u
 /* How long an answer may take to get out before a wanted reset, and what the line's buffer needs after that. */
@@ -26,30 +27,35 @@
 #define LINE_MS 10u
 
 struct runtime runtime;
+uint16_t now_ms;
 
-static struct {
-    bool is_first;        /* no scan yet */
-    uint16_t scan_at;     /* when the last was due */
-    uint16_t tick;
-    uint16_t contacts_at, panel_at, minute_at;
-    uint16_t wanted_at, loud_at;
-    uint32_t told_skips;  /* the next number of skipped scans that is an event */
+static struct due {
+    uint16_t scan, contacts, panel, minute; /* since when */
+    uint16_t wanted, loud;                  /* a reset; the line's last word before it */
+    uint32_t told_skips;                    /* the next number of skipped scans that is an event */
+    bool is_first;                          /* no scan yet */
 } due;
 
 /* Retained state: its checksum in the last scan; in quarters of a second, since the first change that is not kept, and since
  * the last change. */
 #define KEEP_RISING 2400u
 #define KEEP_STILL 480u
-static struct {
+static struct kept {
     uint16_t crc;
-    bool is_unkept;
     uint16_t since_first, since_last;
-    uint32_t day;
+    uint8_t day;
+    bool is_unkept;
 } kept;
 
-bool runtime_is_running(void)
+bool have_passed(uint16_t *since, uint16_t ms)
 {
-    return runtime.is_running;
+    uint16_t elapsed = (uint16_t)(now_ms - *since);
+    if (elapsed < ms) {
+        return false;
+    }
+    elapsed = (uint16_t)(elapsed - ms);
+    *since = (uint16_t)(now_ms - (elapsed < ms ? elapsed : 0));
+    return true;
 }
 
 void runtime_event(uint8_t code, uint16_t argument)
@@ -64,11 +70,6 @@ void runtime_quality(uint16_t input, uint8_t old_quality, uint8_t quality)
     }
 }
 
-struct code runtime_golden(void)
-{
-    return table_code(GOLDEN_PROGRAM);
-}
-
 /* Every output safe, then the watchdog; nothing else can be trusted any more. */
 static _Noreturn void give_up(uint8_t cause)
 {
@@ -77,70 +78,65 @@ static _Noreturn void give_up(uint8_t cause)
     port_reset(cause);
 }
 
-/* All flash that is ours, once. */
-static bool flash_is_sound(void)
-{
-    bool is_sound = true;
-    for (bool is_round = false; is_sound && !is_round;) {
-        is_sound = flash_test(128, &is_round);
-        port_watchdog_kick();
-    }
-    return is_sound;
-}
-
+/* Without sound flash and a sound table there is nothing wired, and nothing runs. */
 static void open_tables(void)
 {
-    struct code none = {CODE_FLASH, 0, 0};
-    if (!tables_open() || !flash_is_sound()) {
-        runtime_event(EVENT_SELF_TEST, 1);
-        wiring_open(&none);
-        states_lay();
-        return;
-    }
     struct code table = table_code(WIRING_TABLE);
-    runtime.is_wired = wiring_open(&table) && states_lay();
-    if (!runtime.is_wired) {
-        runtime_event(EVENT_SELF_TEST, 5);
-        wiring_open(&none);
-        states_lay();
+    uint8_t failed = 1;
+    if (flash_start()) {
+        failed = 5;
+        if (wiring_open(&table) && states_lay()) {
+            runtime.is_wired = true;
+            return;
+        }
     }
+    table.length = 0;
+    wiring_open(&table);
+    states_lay();
+    runtime_event(EVENT_SELF_TEST, failed);
 }
 
 /* Trial, confirmed, golden, until one is accepted. */
-static bool load(uint8_t *program)
+static void load(void)
 {
-    for (;;) {
-        struct code code = *program == RUN_GOLDEN ? runtime_golden() : store_program_code(*program);
+    struct code golden = table_code(GOLDEN_PROGRAM);
+    uint16_t identity = (uint16_t)(golden.length - 4u);
+    runtime.program = store_open((uint16_t)(code_byte(&golden, identity)
+        | (uint16_t)code_byte(&golden, (uint16_t)(identity + 1u)) << 8));
+    while (runtime.is_wired) {
+        struct code code = golden;
+        if (runtime.program != RUN_GOLDEN) {
+            code = store_program_code(runtime.program);
+        }
         uint8_t verdict = vm_load(&code);
         if (verdict == VM_SOUND && !states_fit(&vm)) {
             verdict = VM_MEMORY;
         }
         if (verdict == VM_SOUND) {
-            return true;
+            runtime.is_running = true;
+            break;
         }
-        if (*program == RUN_GOLDEN) {
-            struct code none = {CODE_FLASH, 0, 0};
-            vm_load(&none);
-            return false;
+        if (runtime.program == RUN_GOLDEN) {
+            break;
         }
-        *program = store_refused(verdict);
+        runtime.program = store_refused(verdict);
     }
+    runtime.fell_back = store_fell_back();
 }
 
-/* Compares what stands with what stood after the last scan; both kinds of trips and alarms follow each other in `seen`. */
+/* Compares what stands with what stood after the last scan; alarms follow trips in `seen`. */
 static bool tell(uint8_t first, uint8_t n, uint8_t (*stands)(uint8_t), uint8_t code)
 {
     bool is_changed = false;
-    for (uint8_t i = 0; i < n; i++) {
-        uint8_t bit = (uint8_t)(first + i);
-        uint8_t *byte = &seen[vm.n_procedures + bit / 8u];
-        uint8_t mask = (uint8_t)(1u << (bit & 7u));
-        bool is_standing = (stands(i) & 1u) != 0;
-        if (is_standing != ((*byte & mask) != 0)) {
+    for (uint8_t i = 0; i < n; i++, first++) {
+        uint8_t *byte = &seen[vm.n_procedures + first / 8u];
+        uint8_t mask = (uint8_t)(1u << (first & 7u));
+        uint8_t now = (stands(i) & 1u) != 0 ? mask : 0;
+        if (((*byte ^ now) & mask) != 0) {
             *byte ^= mask;
             is_changed = true;
             if (code != 0) {
-                runtime_event((uint8_t)(is_standing ? code : code + 1u), i);
+                runtime_event(now != 0 ? code : (uint8_t)(code + 1u), i);
             }
         }
     }
@@ -177,28 +173,24 @@ static void keep_totals(void)
     for (uint8_t i = 0; i < vm.retained_bytes; i++) {
         crc = crc16_add(crc, bytes[i]);
     }
+    struct kept *now = &kept;
+    BY_POINTER(now);
     uint16_t elapsed = vm.period_ms / 250u;
-    kept.since_first = (uint16_t)(kept.since_first + elapsed);
-    kept.since_last = (uint16_t)(kept.since_last + elapsed);
-    if (crc != kept.crc) {
-        kept.crc = crc;
-        kept.since_last = 0;
-        if (!kept.is_unkept) {
-            kept.is_unkept = true;
-            kept.since_first = 0;
+    now->since_first = (uint16_t)(now->since_first + elapsed);
+    now->since_last = (uint16_t)(now->since_last + elapsed);
+    if (crc != now->crc) {
+        now->crc = crc;
+        now->since_last = 0;
+        if (!now->is_unkept) {
+            now->is_unkept = true;
+            now->since_first = 0;
         }
     }
-    bool is_new_day = vm_day() != kept.day;
-    kept.day = vm_day();
-    if (is_new_day || (kept.is_unkept && (kept.since_first >= KEEP_RISING || kept.since_last >= KEEP_STILL))) {
-        kept.is_unkept = false;
+    if (bytes[0] != now->day || (now->is_unkept && (now->since_first >= KEEP_RISING || now->since_last >= KEEP_STILL))) {
+        now->day = bytes[0];
+        now->is_unkept = false;
         store_keep();
     }
-}
-
-static uint16_t period_ms(void)
-{
-    return runtime.is_running ? vm.period_ms : NO_PROGRAM_PERIOD_MS;
 }
 
 static void doubt(void)
@@ -206,7 +198,7 @@ static void doubt(void)
     uint8_t what = PANEL_SURE;
     if (!outputs_follow()) {
         what = PANEL_OUTPUT;
-    } else if ((runtime.reset_cause & 0xE8u) != 0) {
+    } else if ((runtime.reset_cause & (RESET_WATCHDOG | RESET_SELF_TEST)) != 0) {
         what = PANEL_SELF_TEST;
     } else if (!devices_answer()) {
         what = PANEL_DEVICE;
@@ -245,26 +237,25 @@ static void scan(void)
 }
 
 /* A scan that has come due; what was missed is counted, never made up. */
-static void scan_when_due(uint16_t now)
+static void scan_when_due(void)
 {
-    uint16_t since = (uint16_t)(now - due.scan_at);
-    uint16_t period = period_ms();
+    uint16_t period = runtime.is_running ? vm.period_ms : NO_PROGRAM_PERIOD_MS;
     if (due.is_first) {
-        if (!numbers_are_read() && since < FIRST_SAMPLES_MS) {
+        if (!numbers_are_read() && (uint16_t)(now_ms - due.scan) < FIRST_SAMPLES_MS) {
             return;
         }
         due.is_first = false;
-        due.scan_at = now;
+        due.scan = now_ms;
     } else {
-        if (since < period) {
+        if ((uint16_t)(now_ms - due.scan) < period) {
             return;
         }
-        due.scan_at = (uint16_t)(due.scan_at + period);
+        due.scan = (uint16_t)(due.scan + period);
     }
     scan();
-    now = port_ms();
-    while ((uint16_t)(now - due.scan_at) >= period) {
-        due.scan_at = (uint16_t)(due.scan_at + period);
+    now_ms = port_ms();
+    while ((uint16_t)(now_ms - due.scan) >= period) {
+        due.scan = (uint16_t)(due.scan + period);
         runtime.n_skipped++;
     }
     if (runtime.n_skipped >= due.told_skips) {
@@ -273,49 +264,27 @@ static void scan_when_due(uint16_t now)
     }
 }
 
-static void reset_when_wanted(uint16_t now)
+static void reset_when_wanted(void)
 {
+    struct due *now = &due;
+    BY_POINTER(now);
     if (!runtime.reset_is_wanted) {
-        due.wanted_at = now;
-        due.loud_at = now;
-        return;
+        now->wanted = now_ms;
     }
-    if (!link_is_quiet()) {
-        due.loud_at = now;
+    if (!runtime.reset_is_wanted || !link_is_quiet()) {
+        now->loud = now_ms;
     }
-    if ((uint16_t)(now - due.loud_at) >= LINE_MS || (uint16_t)(now - due.wanted_at) >= ANSWER_MS) {
+    if ((uint16_t)(now_ms - now->loud) >= LINE_MS || (uint16_t)(now_ms - now->wanted) >= ANSWER_MS) {
         store_flush();
         give_up(RESET_WANTED);
     }
 }
 
-static void each_ms(uint16_t now)
+static void take_key(void)
 {
-    bool is_round;
-    if (runtime.is_wired && !flash_test(FLASH_BYTES_A_MS, &is_round)) {
-        give_up(RESET_SELF_TEST);
-    }
-    if ((uint16_t)(now - due.contacts_at) >= CONTACTS_MS) {
-        due.contacts_at = now;
-        bits_sample(NO_DEVICE);
-    }
-    numbers_idle();
-    outputs_idle();
-    display_idle();
-    if ((uint16_t)(now - due.panel_at) >= PANEL_TICK_MS) {
-        due.panel_at = (uint16_t)(due.panel_at + PANEL_TICK_MS);
-        panel_tick();
-    }
-    if ((uint16_t)(now - due.minute_at) >= MINUTE_MS) {
-        due.minute_at = (uint16_t)(due.minute_at + MINUTE_MS);
-        if (store_minute()) {
-            store_revert(FELL_UNCONFIRMED);
-            runtime.reset_is_wanted = true;
-        }
-    }
-    uint32_t frame;
-    if (infrared_frame(&frame)) {
-        uint32_t code = panel_code(frame);
+    uint32_t code;
+    if (infrared_frame(&code)) {
+        code = panel_code(code);
         if (code != PANEL_NO_CODE) {
             runtime.hand_flags = 0x80;
             bits_key(code);
@@ -323,18 +292,41 @@ static void each_ms(uint16_t now)
             runtime.hand_flags = 0;
         }
     }
-    reset_when_wanted(now);
+}
+
+static void each_ms(void)
+{
+    if (runtime.is_wired && !flash_step(FLASH_BYTES)) {
+        give_up(RESET_SELF_TEST);
+    }
+    clock_idle();
+    if (have_passed(&due.contacts, CONTACTS_MS)) {
+        bits_sample(NO_DEVICE);
+    }
+    numbers_idle();
+    outputs_idle();
+    display_idle();
+    if (have_passed(&due.panel, PANEL_TICK_MS)) {
+        panel_tick();
+    }
+    if (have_passed(&due.minute, MINUTE_MS) && store_minute()) {
+        store_revert(FELL_UNCONFIRMED);
+        runtime.reset_is_wanted = true;
+    }
+    take_key();
     store_idle();
+    reset_when_wanted();
 }
 
 void runtime_round(void)
 {
     port_watchdog_kick();
     uint16_t now = port_ms();
-    if (now != due.tick) {
-        due.tick = now;
-        each_ms(now);
-        scan_when_due(port_ms());
+    if (now != now_ms) {
+        now_ms = now;
+        each_ms();
+        now_ms = port_ms();
+        scan_when_due();
     }
     link_idle();
 }
@@ -342,29 +334,21 @@ void runtime_round(void)
 void runtime_start(void)
 {
     memset(&runtime, 0, sizeof runtime);
-    memset(&due, 0, sizeof due);
     memset(&kept, 0, sizeof kept);
     runtime.reset_cause = port_reset_cause();
     open_tables();
-    outputs_start();
-    struct code golden = runtime_golden();
-    uint16_t golden_crc = golden.length < 4 ? 0
-        : (uint16_t)(code_byte(&golden, (uint16_t)(golden.length - 4u))
-                     | (uint16_t)(code_byte(&golden, (uint16_t)(golden.length - 3u)) << 8));
-    uint8_t program = store_open(golden_crc);
     clock_start();
+    outputs_start();
+    load();
     runtime_event(EVENT_RESET, runtime.reset_cause & 0x3Fu);
     if ((runtime.reset_cause & RESET_STACK) != 0) {
         runtime_event(EVENT_SELF_TEST, 4);
     }
-    bool is_loaded = runtime.is_wired && load(&program);
-    runtime.program = program;
-    runtime.fell_back = store_fell_back();
-    runtime_event(EVENT_PROGRAM, (uint16_t)(program | runtime.fell_back << 8));
-    if (is_loaded) {
+    runtime_event(EVENT_PROGRAM, (uint16_t)(runtime.program | (uint16_t)runtime.fell_back << 8));
+    if (runtime.is_running) {
         store_retained();
         tell(0, vm.n_trips, vm_trip, 0);
-        kept.day = vm_day();
+        kept.day = (uint8_t)vm_day();
     }
     struct code table = table_code(PANEL_TABLE);
     panel_open(&table);
@@ -372,13 +356,8 @@ void runtime_start(void)
     display_start();
     bits_start();
     numbers_start();
-    uint16_t now = port_ms();
-    due.is_first = true;
+    now_ms = port_ms();
+    due.scan = due.contacts = due.panel = due.minute = now_ms;
     due.told_skips = 1;
-    due.scan_at = now;
-    due.tick = now;
-    due.contacts_at = now;
-    due.panel_at = now;
-    due.minute_at = now;
-    runtime.is_running = is_loaded;
+    due.is_first = true;
 }

@@ -11,8 +11,6 @@ void runtime_start(void);
 /* One round of the main loop: what is due and one act of each kind; the caller sleeps until the next interrupt. */
 void runtime_round(void);
 
-/* A program runs; without one every output is in its safe state. */
-bool runtime_is_running(void);
 /* Into the journal, with the minute. */
 void runtime_event(uint8_t code, uint16_t argument);
 /* Tells when an input's quality goes to bad or comes back; `input` as EVENT_INPUT_BAD has it. */
@@ -20,7 +18,7 @@ void runtime_quality(uint16_t input, uint8_t old_quality, uint8_t quality);
 
 /* What board.c reads and asks. */
 struct runtime {
-    bool is_running;
+    bool is_running;       /* a program runs; without one every output is in its safe state */
     bool is_wired;         /* the tables block is sound */
     uint8_t program;       /* enum store_program */
     uint8_t fell_back;     /* enum store_fallback */
@@ -33,9 +31,5 @@ struct runtime {
     uint16_t longest_scan; /* 64 us */
 };
 extern struct runtime runtime;
-
-/* Golden program of the tables block. */
-struct code;
-struct code runtime_golden(void);
 
 #endif

@@ -8,72 +8,64 @@
 
 #include "drivers.h"
 
+static struct bit_entry contact;
+
+static bool is_on_pin(void)
+{
+    return contact.driver == CONTACT_PIN || contact.driver == BUTTON;
+}
+
 void bits_start(void)
 {
     for (uint8_t i = 0; i < wiring.n_bits; i++) {
-        struct bit_entry entry;
-        wiring_bit(i, &entry);
-        if (entry.driver == CONTACT_PIN || entry.driver == BUTTON) {
-            port_pin_input(entry.pin, true);
+        wiring_bit(i, &contact);
+        if (is_on_pin()) {
+            port_pin_input(contact.pin, true);
         }
     }
     port_wait_us(100); /* the pull-ups charge the cables */
     bits_sample(EVERY_DEVICE);
 }
 
-/* One sample of a contact; the byte of states.h. */
-static uint8_t debounced(uint8_t state, bool is_closed, uint8_t needed, uint8_t count_mask)
-{
-    uint8_t count = 0;
-    if (is_closed != ((state & BIT_CLOSED) != 0)) {
-        count = (uint8_t)((state & count_mask) + 1u);
-        if (count >= needed) {
-            state ^= BIT_CLOSED;
-            count = 0;
-        }
-    }
-    return (uint8_t)((state & (uint8_t)~count_mask) | count);
-}
-
 void bits_sample(uint8_t first_of)
 {
-    uint8_t device = NO_DEVICE; /* whose lines these are */
+    uint8_t known = NO_DEVICE; /* whose lines these are */
     uint16_t lines = 0;
     bool are_known = false;
     for (uint8_t i = 0; i < wiring.n_bits; i++) {
-        struct bit_entry entry;
-        wiring_bit(i, &entry);
-        bool is_high;
+        wiring_bit(i, &contact);
+        bool is_closed;
         bool is_first = first_of == EVERY_DEVICE;
-        if (entry.driver == CONTACT_EXPANDER) {
-            if (entry.pin != device) {
-                device = entry.pin;
-                are_known = expander_lines(device, &lines);
+        if (is_on_pin()) {
+            is_closed = !port_pin_is_high(contact.pin);
+        } else if (contact.driver == CONTACT_EXPANDER) {
+            if (contact.pin != known) {
+                known = contact.pin;
+                are_known = expander_lines(known, &lines);
             }
             if (!are_known) {
                 continue;
             }
-            is_high = (lines >> entry.line & 1u) != 0;
-            is_first = is_first || first_of == device;
-        } else if (entry.driver == REMOTE_KEY) {
-            continue;
+            is_closed = (lines >> contact.line & 1u) == 0;
+            is_first = is_first || first_of == known;
         } else {
-            is_high = port_pin_is_high(entry.pin);
+            continue;
         }
-        /* Contacts close to ground. */
+        uint8_t count = contact.driver == BUTTON ? BUTTON_COUNT : BIT_COUNT;
+        uint8_t needed = contact.n_debounce < count ? contact.n_debounce : count;
         uint8_t state = bit_states[i];
         if (is_first) {
-            state = is_high ? 0 : BIT_CLOSED;
-        } else if (entry.driver == BUTTON) {
-            uint8_t needed = entry.n_debounce > BUTTON_COUNT ? BUTTON_COUNT : entry.n_debounce;
-            state = debounced(state, !is_high, needed, BUTTON_COUNT);
-            bool is_pressed = ((state & BIT_CLOSED) != 0) != entry.normally_closed;
-            bool was_pressed = ((bit_states[i] & BIT_CLOSED) != 0) != entry.normally_closed;
-            if (is_pressed && !was_pressed) {
-                state |= BIT_PRESSED;
-            }
+            state = is_closed ? BIT_CLOSED : 0;
+        } else if (is_closed == ((state & BIT_CLOSED) != 0)) {
+            state &= (uint8_t)~count;
         } else {
-            state = debounced(state, !is_high, entry.n_debounce, BIT_COUNT);
+            state++;
+            if ((state & count) >= needed) {
+                state = (uint8_t)((state ^ BIT_CLOSED) & (uint8_t)~count);
+                if (contact.driver == BUTTON && is_closed != contact.normally_closed) {
+                    state |= BIT_PRESSED;
+                }
+            }
         }
         bit_states[i] = state;
     }
@@ -82,9 +74,8 @@ void bits_sample(uint8_t first_of)
 void bits_key(uint32_t code)
 {
     for (uint8_t i = 0; i < wiring.n_bits; i++) {
-        struct bit_entry entry;
-        wiring_bit(i, &entry);
-        if (entry.driver == REMOTE_KEY && entry.key == code) {
+        wiring_bit(i, &contact);
+        if (contact.driver == REMOTE_KEY && contact.key == code) {
             bit_states[i] |= BIT_PRESSED;
         }
     }
@@ -93,22 +84,20 @@ void bits_key(uint32_t code)
 void bits_latch(void)
 {
     for (uint8_t i = 0; i < vm.n_bit_inputs; i++) {
-        struct bit_entry entry;
-        wiring_bit(i, &entry);
-        uint8_t state = bit_states[i];
+        wiring_bit(i, &contact);
+        uint8_t *state = &bit_states[i];
         uint8_t quality = GOOD;
         bool value;
-        if (entry.driver == BUTTON || entry.driver == REMOTE_KEY) {
-            value = (state & BIT_PRESSED) != 0;
-            bit_states[i] = (uint8_t)(state & (uint8_t)~BIT_PRESSED);
+        if (contact.driver >= BUTTON) {
+            value = (*state & BIT_PRESSED) != 0;
+            *state &= (uint8_t)~BIT_PRESSED;
         } else {
-            value = ((state & BIT_CLOSED) != 0) != entry.normally_closed;
-            if (entry.driver == CONTACT_EXPANDER && device_is_lost(entry.pin)) {
-                value = false;
+            value = ((*state & BIT_CLOSED) != 0) != contact.normally_closed;
+            if (contact.driver == CONTACT_EXPANDER && device_is_lost(contact.pin)) {
                 quality = BAD;
             }
         }
-        uint8_t old_quality = vm_bit(2u + i) >> 1 & 3u;
+        uint8_t old_quality = (vm_bit((uint16_t)(2 + i)) >> 1) & 3u;
         vm_set_bit(i, value, quality);
         runtime_quality(0x0100u | i, old_quality, quality);
     }

@@ -1,4 +1,7 @@
-/* The clock: a DS3231 or DS1307 read once a scan; without one the board's own tick, after somebody has set it. */
+/* The clock: a DS3231 or DS1307 read once a scan; without one the board's own tick, after somebody has set it.
+ *
+ * What the part says is turned into UTC by asking which second would be written to it so. Registers and year 2000 to 2099
+ * are in order, so 32 questions find it, one for each bit; and a date that no second has is no time. */
 #include "events.h"
 #include "port.h"
 #include "runtime.h"
@@ -13,15 +16,39 @@
 enum { SECONDS, MINUTES, HOURS, WEEKDAY, DATE, MONTH, YEAR, N_REGISTERS, STATUS_DS3231 = 0x0F };
 #define STOPPED 0x80u
 
-#define SECONDS_PER_DAY (uint32_t)86400
-#define DAYS_TO_2100 (uint32_t)36525
+#define SECONDS_PER_DAY 86400ul
+#define DAYS_TO_2100 36525ul
 
-static struct {
+static struct clock {
     uint8_t device; /* n_devices without one */
     uint8_t quality;
-    uint16_t at;    /* millisecond up to which `utc` counts, less what is below a second */
+    uint16_t at;    /* millisecond up to which `utc` counts */
     uint32_t utc;
 } now;
+
+static bool has_part(void)
+{
+    if (now.device >= wiring.n_devices) {
+        return false;
+    }
+    device_ask(now.device);
+    return true;
+}
+
+void clock_start(void)
+{
+    now.device = device_find(DS1307, DS3231);
+    /* A part that turns out not to know the time is told as lost; without one there was nothing to lose. */
+    now.quality = now.device < wiring.n_devices ? GOOD : BAD;
+    now.utc = 0;
+    now.at = port_ms();
+}
+
+static uint8_t packed(uint8_t value)
+{
+    uint8_t tens = value / 10u;
+    return (uint8_t)(tens * 6u + value);
+}
 
 static uint8_t days_in(uint8_t month, uint8_t year)
 {
@@ -31,95 +58,95 @@ static uint8_t days_in(uint8_t month, uint8_t year)
     return (uint8_t)(30 + ((month + (month >> 3)) & 1));
 }
 
-/* From packed decimals, or 0xFF when they are none or above the limit. */
-static uint8_t from_packed(uint8_t packed, uint8_t limit)
+/* The registers at this second. */
+static void registers_at(uint32_t utc, uint8_t *out)
 {
-    uint8_t ones = packed & 0x0Fu;
-    uint8_t value = (uint8_t)((packed >> 4) * 10u + ones);
-    return ones > 9 || value > limit ? 0xFF : value;
-}
-
-static uint8_t to_packed(uint8_t value)
-{
-    return (uint8_t)(value / 10u * 16u + value % 10u);
-}
-
-static bool is_a_clock(uint8_t device, struct device_entry *entry)
-{
-    if (device >= wiring.n_devices) {
-        return false;
+    uint32_t rest = utc / 60u;
+    out[SECONDS] = packed((uint8_t)(utc - rest * 60u));
+    uint16_t days = (uint16_t)(rest / 1440u);
+    uint16_t minute = (uint16_t)(rest - days * (uint32_t)1440u);
+    uint8_t hour = (uint8_t)(minute / 60u);
+    out[MINUTES] = packed((uint8_t)(minute - hour * 60u));
+    out[HOURS] = packed(hour);
+    out[WEEKDAY] = (uint8_t)((days + 6u) % 7u + 1u); /* 2000-01-01 was a Saturday; Sunday is 1 */
+    uint8_t year = 0, month = 1;
+    for (uint16_t n; days >= (n = (year & 3u) == 0 ? 366 : 365); days = (uint16_t)(days - n)) {
+        year++;
     }
-    wiring_device(device, entry);
-    return entry->kind == DS1307 || entry->kind == DS3231;
-}
-
-void clock_start(void)
-{
-    struct device_entry entry;
-    for (now.device = 0; now.device < wiring.n_devices && !is_a_clock(now.device, &entry); now.device++) {
+    for (uint8_t n; days >= (n = days_in(month, year)); days = (uint16_t)(days - n)) {
+        month++;
     }
-    /* A part that turns out not to know the time is told as lost; without one there was nothing to lose. */
-    now.quality = now.device < wiring.n_devices ? GOOD : BAD;
-    now.utc = 0;
-    now.at = port_ms();
+    out[DATE] = packed((uint8_t)(days + 1u));
+    out[MONTH] = packed(month);
+    out[YEAR] = packed(year);
 }
 
-/* The part's time; false when it does not answer. `is_good` false: it has stopped, or what it says is no time. */
-static bool read_part(const struct device_entry *entry, bool *is_good, uint32_t *utc)
+/* -1, 0, 1 as the second is before, at or after what `bus` says. */
+static int8_t compared(uint32_t utc)
 {
     uint8_t registers[N_REGISTERS];
-    uint8_t at = STATUS_DS3231;
-    uint8_t status = 0;
-    if (entry->kind == DS3231 && !port_i2c(entry->address, &at, 1, &status, 1)) {
-        return false;
-    }
-    at = SECONDS;
-    if (!port_i2c(entry->address, &at, 1, registers, N_REGISTERS)) {
-        return false;
-    }
-    /* A DS1307's stop bit makes its seconds no number. Hours with bit 6 would be those of a 12 h clock, which we never set. */
-    uint8_t second = from_packed(registers[SECONDS], 59);
-    uint8_t minute = from_packed(registers[MINUTES], 59);
-    uint8_t hour = from_packed(registers[HOURS], 23);
-    uint8_t date = from_packed(registers[DATE], 31);
-    uint8_t month = from_packed(registers[MONTH] & 0x7Fu, 12);
-    uint8_t year = from_packed(registers[YEAR], 99);
-    /* 0xFF in any of them shows in the top bit of their sum of bits. */
-    *is_good = ((status | second | minute | hour | date | month | year) & STOPPED) == 0 && month != 0 && date != 0
-        && date <= days_in(month, year);
-    if (*is_good) {
-        uint16_t days = (uint16_t)(year * 365u + (year + 3u) / 4u + date - 1u);
-        while (--month != 0) {
-            days = (uint16_t)(days + days_in(month, year));
+    registers_at(utc, registers);
+    for (uint8_t i = N_REGISTERS; i != 0;) {
+        i--;
+        uint8_t here = registers[i], there = bus[i];
+        if (i != WEEKDAY && here != there) {
+            return here < there ? -1 : 1;
         }
-        *utc = days * SECONDS_PER_DAY + hour * (uint32_t)3600 + (uint16_t)(minute * 60u + second);
     }
-    return true;
+    return 0;
+}
+
+static void read_part(void)
+{
+    bus[0] = SECONDS;
+    bool is_heard = bus_do(1, device.kind == DS3231 ? STATUS_DS3231 + 1 : N_REGISTERS);
+    uint8_t quality = now.quality;
+    if (is_heard) {
+        quality = BAD;
+        bus[MONTH] &= 0x7Fu; /* the century */
+        if (device.kind != DS3231 || (bus[STATUS_DS3231] & STOPPED) == 0) {
+            /* Nearly always what the tick says, or a second beside it. */
+            uint32_t utc = now.utc - 1u;
+            uint8_t left = 3;
+            for (; left != 0 && compared(utc) != 0; left--) {
+                utc++;
+            }
+            if (left == 0) {
+                utc = 0;
+                for (uint32_t bit = 0x80000000u; bit != 0; bit >>= 1) {
+                    uint32_t later = utc | bit;
+                    if (later < DAYS_TO_2100 * SECONDS_PER_DAY && compared(later) <= 0) {
+                        utc = later;
+                    }
+                }
+            }
+            if (compared(utc) == 0) {
+                now.utc = utc;
+                quality = GOOD;
+            }
+        }
+    }
+    device_heard(now.device, is_heard);
+    if (device_is_lost(now.device)) {
+        quality = BAD;
+    }
+    if (quality > now.quality) {
+        runtime_event(EVENT_CLOCK_LOST, 0);
+    }
+    now.quality = quality;
+}
+
+void clock_idle(void)
+{
+    if (have_passed(&now.at, 1000)) {
+        now.utc++;
+    }
 }
 
 void clock_latch(void)
 {
-    uint16_t elapsed = (uint16_t)(port_ms() - now.at);
-    while (elapsed >= 1000u) {
-        elapsed = (uint16_t)(elapsed - 1000u);
-        now.at = (uint16_t)(now.at + 1000u);
-        now.utc++;
-    }
-    struct device_entry entry;
-    if (is_a_clock(now.device, &entry)) {
-        uint8_t quality = now.quality;
-        bool is_good = false;
-        bool is_heard = read_part(&entry, &is_good, &now.utc);
-        device_heard(now.device, is_heard);
-        if (is_heard) {
-            quality = is_good ? GOOD : BAD;
-        } else if (device_is_lost(now.device)) {
-            quality = BAD;
-        }
-        if (quality == BAD && now.quality == GOOD) {
-            runtime_event(EVENT_CLOCK_LOST, 0);
-        }
-        now.quality = quality;
+    if (has_part()) {
+        read_part();
     }
     vm_set_clock(now.utc, now.quality);
 }
@@ -135,55 +162,29 @@ uint16_t clock_minute(void)
     return now.quality == GOOD ? (uint16_t)(now.utc / 60u) : 0xFFFFu;
 }
 
-static bool write_part(const struct device_entry *entry, uint32_t utc_s)
-{
-    uint16_t days = (uint16_t)(utc_s / SECONDS_PER_DAY);
-    uint32_t second_of_day = utc_s % SECONDS_PER_DAY;
-    uint16_t minute_of_day = (uint16_t)(second_of_day / 60u);
-    uint8_t registers[1 + N_REGISTERS];
-    registers[0] = SECONDS;
-    registers[1 + SECONDS] = to_packed((uint8_t)(second_of_day % 60u));
-    registers[1 + MINUTES] = to_packed((uint8_t)(minute_of_day % 60u));
-    registers[1 + HOURS] = to_packed((uint8_t)(minute_of_day / 60u));
-    registers[1 + WEEKDAY] = (uint8_t)((days + 6u) % 7u + 1u); /* 2000-01-01 was a Saturday; Sunday is 1 */
-    uint8_t year = 0;
-    uint8_t month = 1;
-    while (days >= 365u + ((year & 3u) == 0)) {
-        days = (uint16_t)(days - 365u - ((year & 3u) == 0));
-        year++;
-    }
-    while (days >= days_in(month, year)) {
-        days = (uint16_t)(days - days_in(month, year));
-        month++;
-    }
-    registers[1 + DATE] = to_packed((uint8_t)(days + 1u));
-    registers[1 + MONTH] = to_packed(month);
-    registers[1 + YEAR] = to_packed(year);
-    bool is_written = port_i2c(entry->address, registers, sizeof registers, registers, 0);
-    if (is_written && entry->kind == DS3231) {
-        registers[0] = STATUS_DS3231;
-        registers[1] = 0;
-        is_written = port_i2c(entry->address, registers, 2, registers, 0);
-    }
-    return is_written;
-}
-
 bool clock_set(uint32_t utc_s)
 {
     if (utc_s >= DAYS_TO_2100 * SECONDS_PER_DAY) {
         return false;
     }
-    struct device_entry entry;
-    if (is_a_clock(now.device, &entry)) {
-        device_heard(now.device, write_part(&entry, utc_s));
+    if (has_part()) {
+        bus[0] = SECONDS;
+        registers_at(utc_s, bus + 1);
+        bool is_heard = bus_do(1 + N_REGISTERS, 0);
+        if (device.kind == DS3231) {
+            bus[0] = STATUS_DS3231;
+            bus[1] = 0;
+            is_heard = is_heard && bus_do(2, 0);
+        }
+        device_heard(now.device, is_heard);
     }
-    int32_t was_off = (int32_t)(utc_s - now.utc);
-    if (was_off > INT16_MAX || was_off < INT16_MIN) {
-        was_off = was_off < 0 ? INT16_MIN : INT16_MAX;
+    int32_t off = (int32_t)(utc_s - now.utc);
+    if (off != (int16_t)off) {
+        off = off < 0 ? INT16_MIN : INT16_MAX;
     }
     now.utc = utc_s;
     now.at = port_ms();
     now.quality = GOOD;
-    runtime_event(EVENT_CLOCK_SET, (uint16_t)was_off);
+    runtime_event(EVENT_CLOCK_SET, (uint16_t)off);
     return true;
 }

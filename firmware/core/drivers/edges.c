@@ -5,15 +5,15 @@
 #include "drivers.h"
 
 #include "port.h"
+#include "small.h"
 #include "wiring.h"
-
-enum kind { PULSES, ECHO, REMOTE };
 
 struct watched {
     uint8_t pin;
-    uint8_t kind; /* enum kind */
+    uint8_t kind; /* enum watched_kind */
     bool was_high;
-    uint16_t n_pulses;
+    uint16_t count; /* pulses; how long an echo lasted */
+    uint16_t began; /* an echo */
 };
 
 static struct watched watched[PORT_WATCHED_PINS];
@@ -26,50 +26,27 @@ static volatile uint8_t n_watched;
 #define BIT_LONGEST US(2800u)
 #define ONE_SHORTEST US(1690u)
 
-#define IDLE 33u /* no frame comes; 32 bits are a frame that waits */
+enum { WHOLE = 32, NO_FRAME = 33 }; /* bits that have come */
 static volatile uint8_t n_frame_bits;
 static uint32_t frame_bits;
 static uint16_t mark_at;
 
-static uint8_t echo_pin;
-static volatile uint16_t echo_began;
-static volatile uint16_t echo_lasted;
-
-static void watch(uint8_t pin, uint8_t kind)
+void edges_start(void)
 {
+    n_watched = 0;
+    n_frame_bits = NO_FRAME;
+}
+
+void edges_watch(uint8_t pin, uint8_t kind)
+{
+    port_pin_input(pin, kind != WATCH_ECHO);
     if (n_watched < PORT_WATCHED_PINS && port_watch(pin)) {
         struct watched *place = &watched[n_watched];
         place->pin = pin;
         place->kind = kind;
-        place->was_high = port_pin_is_high(pin);
-        place->n_pulses = 0;
+        place->was_high = kind != WATCH_ECHO;
+        place->count = 0;
         n_watched++;
-    }
-}
-
-void edges_start(void)
-{
-    n_watched = 0;
-    n_frame_bits = IDLE;
-    for (uint8_t i = 0; i < wiring.n_numbers; i++) {
-        struct number_entry entry;
-        wiring_number(i, &entry);
-        if (entry.driver == PULSE_FLOW) {
-            port_pin_input(entry.pin, true);
-            watch(entry.pin, PULSES);
-        } else if (entry.driver == ULTRASONIC) {
-            port_pin_output(entry.pin, false);
-            port_pin_input(entry.second, false);
-            watch(entry.second, ECHO);
-        }
-    }
-    for (uint8_t i = 0; i < wiring.n_devices; i++) {
-        struct device_entry entry;
-        wiring_device(i, &entry);
-        if (entry.kind == INFRARED_RECEIVER) {
-            port_pin_input(entry.address, true);
-            watch(entry.address, REMOTE);
-        }
     }
 }
 
@@ -77,45 +54,43 @@ static void mark_began(uint16_t now)
 {
     uint16_t interval = (uint16_t)(now - mark_at);
     mark_at = now;
-    if (n_frame_bits == 32) {
+    uint8_t n = n_frame_bits;
+    if (n == WHOLE) {
         return; /* the frame before has not been fetched */
     }
-    if (interval >= LEADER_SHORTEST && interval <= LEADER_LONGEST) {
-        n_frame_bits = 0;
-    } else if (n_frame_bits < 32 && interval <= BIT_LONGEST) {
+    if (interval <= BIT_LONGEST && n < WHOLE) {
         frame_bits >>= 1;
         if (interval >= ONE_SHORTEST) {
             frame_bits |= 0x80000000u;
         }
-        n_frame_bits++;
+        n++;
     } else {
-        n_frame_bits = IDLE;
+        n = interval >= LEADER_SHORTEST && interval <= LEADER_LONGEST ? 0 : NO_FRAME;
     }
+    n_frame_bits = n;
 }
 
 void edges_changed(void)
 {
     uint16_t now = port_stamp();
-    for (uint8_t i = 0; i < n_watched; i++) {
-        struct watched *place = &watched[i];
+    struct watched *place = watched;
+    for (uint8_t n = n_watched; n != 0; n--, place++) {
         bool is_high = port_pin_is_high(place->pin);
         if (is_high == place->was_high) {
             continue;
         }
         place->was_high = is_high;
-        if (place->kind == ECHO) {
-            if (place->pin == echo_pin) {
-                if (is_high) {
-                    echo_began = now;
-                } else {
-                    echo_lasted = (uint16_t)(now - echo_began);
-                }
+        if (place->kind == WATCH_ECHO) {
+            if (is_high) {
+                place->began = now;
+            } else {
+                place->count = (uint16_t)(now - place->began);
             }
         } else if (!is_high) {
-            if (place->kind == REMOTE) {
+            if (place->kind == WATCH_REMOTE) {
                 mark_began(now);
             } else {
-                place->n_pulses++;
+                place->count++;
             }
         }
     }
@@ -127,36 +102,20 @@ uint16_t edges_pulses(uint8_t pin)
     uint8_t state = port_lock();
     for (uint8_t i = 0; i < n_watched; i++) {
         if (watched[i].pin == pin) {
-            n = watched[i].n_pulses;
-            watched[i].n_pulses = 0;
+            n = watched[i].count;
+            watched[i].count = 0;
         }
     }
     port_unlock(state);
     return n;
 }
 
-void echo_await(uint8_t pin)
-{
-    uint8_t state = port_lock();
-    echo_pin = pin;
-    echo_lasted = 0;
-    port_unlock(state);
-}
-
-uint16_t echo_us(void)
-{
-    uint8_t state = port_lock();
-    uint16_t lasted = echo_lasted;
-    port_unlock(state);
-    return lasted > INT16_MAX / 4 ? INT16_MAX : (uint16_t)(lasted * 4u); /* beyond 32 ms there was no echo */
-}
-
 bool infrared_frame(uint32_t *frame)
 {
-    if (n_frame_bits != 32) {
+    if (n_frame_bits != WHOLE) {
         return false;
     }
     *frame = frame_bits;
-    n_frame_bits = IDLE;
+    n_frame_bits = NO_FRAME;
     return true;
 }

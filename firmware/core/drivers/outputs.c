@@ -1,5 +1,5 @@
-/* Outputs: off together and at once, on one each 20 ms; every pin read back; what does not follow three scans in a row is kept in
- * its safe state and tried again in each scan, for the microseconds that reading it back takes. */
+/* Outputs: off together and at once, on one each 20 ms; each read back. What does not follow three times in a row is kept in its safe
+ * state and tried again in each scan, for as long as reading it back takes: microseconds on a pin, a millisecond on an expander. */
 #include "events.h"
 #include "panel.h"
 #include "port.h"
@@ -11,88 +11,136 @@
 #include "drivers.h"
 
 #define STAGGER_MS 20u
+#define FULL 1000u
 /* From here on a modulated drive on a plain output counts as on. */
-#define HALF_PERMILLE 500u
+#define HALF 500u
 
-static uint8_t waiting;      /* the first output that may wait to go on; n_outputs when none does */
+static uint8_t waiting;  /* the first output that may wait to go on; n_outputs when none does */
+static uint8_t buzzer;   /* the output, n_outputs without one */
 static uint16_t last_on;
-static uint8_t buzzer;       /* the output, n_outputs without one */
 static uint16_t buzzer_tone;
 
-static bool does_not_follow(uint8_t output)
+static struct output_entry output;
+
+static bool does_not_follow(uint8_t i)
 {
-    return (output_states[output] & OUTPUT_MISSES) == OUTPUT_MISSES;
+    return (output_states[i] & OUTPUT_MISSES) == OUTPUT_MISSES;
 }
 
-/* What the program wants, in permille; nothing of an output that is no drive's. */
-static uint16_t wanted(uint8_t output, const struct output_entry *entry)
+/* What the program wants of `output`, in permille. */
+static uint16_t wanted(uint8_t i)
 {
-    if (output >= vm.n_drives) {
-        return 0;
+    uint16_t value = (uint16_t)vm_output(i);
+    if (vm_is_modulated(i)) {
+        if (output.driver == OUTPUT_PWM) {
+            return value;
+        }
+        value /= HALF;
     }
-    uint16_t value = (uint16_t)vm_output(output);
-    if (!vm_is_modulated(output)) {
-        return value != 0 ? 1000u : 0;
-    }
-    if (entry->driver == OUTPUT_PWM) {
-        return value;
-    }
-    return value >= HALF_PERMILLE ? 1000u : 0;
+    return value != 0 ? FULL : 0;
 }
 
-bool output_is_high(uint8_t output, bool active_low, bool on_when_safe)
+static bool is_safe_high(void)
 {
-    bool is_on = (output_states[output] & OUTPUT_ON) != 0;
-    if (!runtime_is_running() || output >= vm.n_drives) {
-        is_on = on_when_safe;
-    }
-    return is_on != active_low;
+    return output.on_when_safe != output.active_low;
 }
 
-void output_checked(uint8_t output, bool follows)
+/* Whether the level of `output` shall be high. */
+static bool is_high(uint8_t i)
 {
-    uint8_t state = output_states[output];
+    if (!runtime.is_running || i >= vm.n_drives) {
+        return is_safe_high();
+    }
+    return ((output_states[i] & OUTPUT_ON) != 0) != output.active_low;
+}
+
+/* What was read back; true when the output is in doubt. */
+static bool checked(uint8_t i, bool follows)
+{
     if (follows) {
-        state &= (uint8_t)~OUTPUT_MISSES;
-    } else if (!does_not_follow(output)) {
-        state = (uint8_t)(state + OUTPUT_MISS);
-        output_states[output] = state;
-        if (does_not_follow(output)) {
-            runtime_event(EVENT_SELF_TEST, (uint16_t)((uint16_t)output << 8 | 3u));
-        }
-    }
-    output_states[output] = state;
-}
-
-bool outputs_follow(void)
-{
-    for (uint8_t i = 0; i < wiring.n_outputs; i++) {
+        output_states[i] &= (uint8_t)~OUTPUT_MISSES;
+    } else if (!does_not_follow(i)) {
+        output_states[i] = (uint8_t)(output_states[i] + OUTPUT_MISS);
         if (does_not_follow(i)) {
-            return false;
+            runtime_event(EVENT_SELF_TEST, (uint16_t)((uint16_t)i << 8 | 3u));
         }
     }
-    return true;
+    return does_not_follow(i);
 }
 
-/* Puts the pin to what its state says; and looks whether it follows. */
-static void drive_pin(uint8_t output, const struct output_entry *entry, bool is_checked)
+static void drive_pin(uint8_t i)
 {
-    bool is_high = output_is_high(output, entry->active_low, entry->on_when_safe);
-    if (entry->driver == OUTPUT_PWM && (output_states[output] & OUTPUT_ON) != 0 && runtime_is_running()) {
-        uint16_t permille = wanted(output, entry);
-        if (permille < 1000u) {
-            if (port_pwm(entry->pin, entry->active_low ? 1000u - permille : permille)) {
+    bool level = is_high(i);
+    if (output.driver == OUTPUT_PWM && runtime.is_running && i < vm.n_drives && (output_states[i] & OUTPUT_ON) != 0) {
+        uint16_t permille = wanted(i);
+        if (output.active_low) {
+            permille = FULL - permille;
+        }
+        if (permille % FULL != 0) {
+            if (port_pwm(output.pin, permille)) {
                 return;
             }
-            is_high = (permille >= HALF_PERMILLE) != entry->active_low;
+            level = permille >= HALF;
         }
     }
-    port_pin_output(entry->pin, is_high);
-    if (is_checked) {
-        port_wait_us(2);
-        output_checked(output, port_pin_is_high(entry->pin) == is_high);
-        if (does_not_follow(output)) {
-            port_pin_output(entry->pin, entry->on_when_safe != entry->active_low);
+    port_pin_output(output.pin, level);
+    port_wait_us(2);
+    if (checked(i, port_pin_is_high(output.pin) == level)) {
+        port_pin_output(output.pin, is_safe_high());
+    }
+}
+
+/* All outputs on this device, or all pins with NO_DEVICE; what they shall be, and what they are. */
+static void write(uint8_t on_device)
+{
+    uint16_t outputs = 0, high = 0, safe = 0, lines = 0;
+    bool is_heard = false;
+    /* Twice, because what an expander's lines are is only known when all of them have been written. */
+    for (uint8_t pass = 0; pass < 2; pass++) {
+        for (uint8_t i = 0; i < wiring.n_outputs; i++) {
+            wiring_output(i, &output);
+            if (output.driver != OUTPUT_EXPANDER) {
+                if (on_device == NO_DEVICE && i != buzzer) {
+                    drive_pin(i);
+                }
+                continue;
+            }
+            if (output.pin != on_device) {
+                continue;
+            }
+            uint16_t line = (uint16_t)(1u << output.line);
+            if (pass == 0) {
+                outputs |= line;
+                high |= is_high(i) ? line : 0;
+            } else if (checked(i, ((lines ^ high) & line) == 0)) {
+                safe |= line;
+                high &= (uint16_t)~line;
+                high |= is_safe_high() ? line : 0;
+            }
+        }
+        if (on_device == NO_DEVICE) {
+            return;
+        }
+        if (pass == 0) {
+            is_heard = expander_write(outputs, high, &lines);
+            device_heard(on_device, is_heard);
+            if (!is_heard) {
+                return;
+            }
+        }
+    }
+    if (safe != 0) {
+        expander_write(outputs, high, &lines);
+    }
+}
+
+static void write_all(void)
+{
+    write(NO_DEVICE);
+    for (uint8_t i = 0; i < wiring.n_devices; i++) {
+        device_ask(i);
+        if (device.kind <= PCF8574) {
+            write(i);
         }
     }
 }
@@ -103,60 +151,37 @@ void outputs_start(void)
     buzzer = wiring.n_outputs;
     buzzer_tone = 0;
     for (uint8_t i = 0; i < wiring.n_outputs; i++) {
-        struct output_entry entry;
-        wiring_output(i, &entry);
-        if (entry.on_when_safe) {
-            output_states[i] = OUTPUT_ON;
-        }
-        if (entry.driver == OUTPUT_BUZZER) {
+        wiring_output(i, &output);
+        output_states[i] = output.on_when_safe ? OUTPUT_ON : 0;
+        if (output.driver == OUTPUT_BUZZER) {
             buzzer = i;
-        }
-        if (entry.driver != OUTPUT_EXPANDER) {
-            drive_pin(i, &entry, false);
+            port_pin_output(output.pin, output.active_low);
         }
     }
-    expanders_write(false);
+    write_all();
 }
 
 void outputs_write(void)
 {
-    uint8_t n = runtime_is_running() ? vm.n_drives : 0;
-    struct output_entry entry;
-    for (uint8_t i = 0; i < n; i++) {
-        wiring_output(i, &entry);
-        if (wanted(i, &entry) == 0 && (output_states[i] & OUTPUT_ON) != 0) {
+    for (uint8_t i = 0; i < vm.n_drives; i++) {
+        wiring_output(i, &output);
+        if (wanted(i) == 0) {
             output_states[i] &= (uint8_t)~OUTPUT_ON;
-            if (entry.driver != OUTPUT_EXPANDER && i != buzzer) {
-                drive_pin(i, &entry, false);
-            }
         }
     }
-    expanders_write(true);
-    for (uint8_t i = 0; i < wiring.n_outputs; i++) {
-        wiring_output(i, &entry);
-        if (entry.driver != OUTPUT_EXPANDER && i != buzzer) {
-            drive_pin(i, &entry, true);
-        }
-    }
+    write_all();
     waiting = 0;
 }
 
 static void sound(void)
 {
-    if (buzzer == wiring.n_outputs) {
-        return;
-    }
-    struct output_entry entry;
-    uint16_t hz = 0;
-    if (buzzer >= vm.n_drives || (output_states[buzzer] & OUTPUT_ON) != 0) {
-        hz = panel_tone();
-    }
-    if (hz != buzzer_tone) {
+    uint16_t hz = panel_tone();
+    if (buzzer != wiring.n_outputs && hz != buzzer_tone) {
         buzzer_tone = hz;
-        wiring_output(buzzer, &entry);
-        port_tone(entry.pin, hz);
+        wiring_output(buzzer, &output);
+        port_tone(output.pin, hz);
         if (hz == 0) {
-            port_pin_output(entry.pin, entry.active_low);
+            port_pin_output(output.pin, output.active_low);
         }
     }
 }
@@ -164,23 +189,30 @@ static void sound(void)
 void outputs_idle(void)
 {
     sound();
-    uint16_t now = port_ms();
-    if (!runtime_is_running() || waiting == wiring.n_outputs || (uint16_t)(now - last_on) < STAGGER_MS) {
-        return;
-    }
-    for (; waiting < vm.n_drives; waiting++) {
-        struct output_entry entry;
-        wiring_output(waiting, &entry);
-        if (wanted(waiting, &entry) != 0 && (output_states[waiting] & OUTPUT_ON) == 0) {
-            output_states[waiting] |= OUTPUT_ON;
-            last_on = now;
-            if (entry.driver == OUTPUT_EXPANDER) {
-                expander_refresh(entry.pin, false);
-            } else if (waiting != buzzer) {
-                drive_pin(waiting, &entry, false);
+    if (waiting < vm.n_drives && have_passed(&last_on, STAGGER_MS)) {
+        while (waiting < vm.n_drives) {
+            uint8_t i = waiting++;
+            wiring_output(i, &output);
+            if (wanted(i) != 0 && (output_states[i] & OUTPUT_ON) == 0) {
+                output_states[i] |= OUTPUT_ON;
+                last_on = now_ms;
+                if (output.driver != OUTPUT_EXPANDER) {
+                    drive_pin(i);
+                } else {
+                    write(output.pin);
+                }
+                break;
             }
-            return;
         }
     }
-    waiting = wiring.n_outputs;
+}
+
+bool outputs_follow(void)
+{
+    for (uint8_t i = 0; i < wiring.n_outputs; i++) {
+        if (does_not_follow(i)) {
+            return false;
+        }
+    }
+    return true;
 }

@@ -11,7 +11,7 @@ static union {
     uint8_t bytes[PORT_STATE_BYTES];
 } pool;
 
-struct number_state *number_states;
+struct number_state *const number_states = pool.numbers;
 uint8_t *bit_states;
 uint8_t *output_states;
 uint8_t *device_states;
@@ -20,24 +20,25 @@ uint8_t *seen;
 bool states_lay(void)
 {
     memset(&pool, 0, sizeof pool);
-    number_states = pool.numbers;
-    uint16_t at = (uint16_t)(wiring.n_numbers * sizeof(struct number_state));
-    uint16_t end = (uint16_t)(at + wiring.n_bits + wiring.n_outputs + wiring.n_devices);
-    if (end > PORT_STATE_BYTES) {
+    uint8_t *at = (uint8_t *)(pool.numbers + wiring.n_numbers);
+    bit_states = at;
+    at += wiring.n_bits;
+    output_states = at;
+    at += wiring.n_outputs;
+    device_states = at;
+    at += wiring.n_devices;
+    seen = at;
+    if (at > pool.bytes + PORT_STATE_BYTES) {
         return false;
     }
-    bit_states = pool.bytes + at;
-    output_states = bit_states + wiring.n_bits;
-    device_states = output_states + wiring.n_outputs;
-    seen = device_states + wiring.n_devices;
-    for (uint8_t i = 0; i < wiring.n_numbers; i++) {
-        number_states[i].age = AGE_NONE;
+    for (uint8_t i = wiring.n_numbers; i != 0;) {
+        pool.numbers[--i].age = AGE_NONE;
     }
     return true;
 }
 
 bool states_fit(const struct vm_sizes *program)
 {
-    uint16_t n = (uint16_t)(program->n_procedures + (program->n_trips + program->n_alarms + 7) / 8);
-    return n <= (uint16_t)(pool.bytes + PORT_STATE_BYTES - seen);
+    return seen + program->n_procedures + (uint16_t)(program->n_trips + program->n_alarms + 7) / 8u
+        <= pool.bytes + PORT_STATE_BYTES;
 }

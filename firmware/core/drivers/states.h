@@ -23,7 +23,7 @@ enum { OUTPUT_ON = 0x01, OUTPUT_MISSES = 0x06, OUTPUT_MISS = 0x02, OUTPUT_HAND =
 /* A device's byte: times in a row that it did not answer. */
 enum { DEVICE_LOST_AT = 3 };
 
-extern struct number_state *number_states;
+extern struct number_state *const number_states;
 extern uint8_t *bit_states;
 extern uint8_t *output_states;
 extern uint8_t *device_states;

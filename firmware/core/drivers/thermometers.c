@@ -1,6 +1,7 @@
 /* DS18B20 thermometers, any number on a pin: one conversion for each bus, then each scratchpad, a byte in each idle slot
  * (commands, times and scratchpad from the part's data sheet). */
 #include "port.h"
+#include "small.h"
 #include "states.h"
 #include "wiring.h"
 
@@ -10,38 +11,42 @@ enum command { SKIP_ROM = 0xCC, MATCH_ROM = 0x55, CONVERT = 0x44, READ_SCRATCHPA
 
 /* 750 ms for 12 bits at most. */
 #define CONVERSION_MS 755u
-#define SCRATCHPAD_BYTES 9u
+
+/* An exchange: reset; MATCH_ROM and eight bytes, or SKIP_ROM; a command; nine bytes of the scratchpad. */
+enum { AT_RESET, AT_SELECT, AT_ROM, AT_COMMAND = AT_ROM + 8, AT_SCRATCHPAD, AT_END = AT_SCRATCHPAD + 9 };
 
 enum phase { RESTING, CONVERTING, WAITING, READING };
 
-static struct {
+static struct exchange {
     uint8_t phase;
     uint8_t input;
-    uint8_t at; /* byte of the exchange, 0 is the reset */
+    uint8_t at;
     uint8_t crc;
     uint8_t all; /* of the scratchpad's bytes or'ed: a bus that fell low reads zeros, whose checksum is right */
     bool is_retry;
-    uint16_t raw;
+    uint8_t last_pin; /* of the bus that converts */
+    uint8_t raw[2];
     uint16_t since;
-} now_doing;
+} exchange;
 
 void thermometers_start(void)
 {
-    now_doing.phase = RESTING;
+    exchange.phase = RESTING;
+    thermometers_begin();
 }
 
 void thermometers_begin(void)
 {
-    if (now_doing.phase == RESTING) {
-        now_doing.phase = CONVERTING;
-        now_doing.input = 0;
-        now_doing.at = 0;
+    if (thermometers_are_read()) {
+        exchange.phase = CONVERTING;
+        exchange.input = 0;
+        exchange.last_pin = NO_PIN;
     }
 }
 
 bool thermometers_are_read(void)
 {
-    return now_doing.phase == RESTING;
+    return exchange.phase == RESTING;
 }
 
 /* CRC-8 of the part, x^8 + x^5 + x^4 + 1, reflected. */
@@ -58,121 +63,81 @@ static uint8_t crc8_add(uint8_t crc, uint8_t byte)
     return crc;
 }
 
-static void next(void)
+/* One byte of the exchange with `number`; false when it has ended, well or not. */
+static bool step(struct exchange *now)
 {
-    now_doing.input++;
-    now_doing.at = 0;
-    now_doing.is_retry = false;
-}
-
-/* Whether an earlier thermometer stands on the same pin: its conversion was this one's too. */
-static bool has_begun(uint8_t pin)
-{
-    for (uint8_t i = 0; i < now_doing.input; i++) {
-        struct number_entry other;
-        wiring_number(i, &other);
-        if (other.driver == DS18B20 && other.pin == pin) {
-            return true;
-        }
+    uint8_t pin = number.pin;
+    uint8_t at = now->at++;
+    if (at == AT_RESET) {
+        now->crc = 0;
+        now->all = 0;
+        return port_onewire_reset(pin);
     }
-    return false;
-}
-
-static void convert(uint8_t pin)
-{
-    uint8_t at = now_doing.at++;
-    if (at == 0) {
-        if (has_begun(pin) || !port_onewire_reset(pin)) {
-            next();
-        }
-    } else if (at == 1) {
-        port_onewire_byte(pin, SKIP_ROM);
-    } else {
-        port_onewire_byte(pin, CONVERT);
-        next();
-    }
-}
-
-static void fail(void)
-{
-    if (now_doing.is_retry) {
-        next();
-    } else {
-        now_doing.at = 0;
-        now_doing.is_retry = true;
-    }
-}
-
-/* Reset; MATCH_ROM and eight bytes, or SKIP_ROM; READ_SCRATCHPAD; nine bytes. */
-enum { AT_ROM = 2, AT_READ = 10, AT_SCRATCHPAD = 11 };
-
-static void read(const struct number_entry *entry)
-{
-    uint8_t pin = entry->pin;
-    uint8_t at = now_doing.at++;
-    if (at == 0) {
-        now_doing.crc = 0;
-        now_doing.all = 0;
-        if (!port_onewire_reset(pin)) {
-            fail();
-        }
-    } else if (at == 1) {
+    uint8_t byte = 0xFF;
+    bool is_all = now->phase == CONVERTING;
+    if (at == AT_SELECT) {
         uint8_t rom = 0;
         for (uint8_t i = 0; i < 8; i++) {
-            rom |= wiring_byte((uint16_t)(entry->rom_at + i));
+            rom |= wiring_byte((uint16_t)(number.rom_at + i));
         }
-        if (rom == 0) {
-            now_doing.at = AT_READ;
+        byte = MATCH_ROM;
+        if (is_all || rom == 0) {
+            byte = SKIP_ROM;
+            now->at = AT_COMMAND;
         }
-        port_onewire_byte(pin, rom == 0 ? SKIP_ROM : MATCH_ROM);
-    } else if (at < AT_READ) {
-        port_onewire_byte(pin, wiring_byte((uint16_t)(entry->rom_at + at - AT_ROM)));
-    } else if (at == AT_READ) {
-        port_onewire_byte(pin, READ_SCRATCHPAD);
-    } else {
-        uint8_t byte = port_onewire_byte(pin, 0xFF);
-        now_doing.crc = crc8_add(now_doing.crc, byte);
-        now_doing.all |= byte;
-        if (at == AT_SCRATCHPAD) {
-            now_doing.raw = byte;
-        } else if (at == AT_SCRATCHPAD + 1) {
-            now_doing.raw |= (uint16_t)(byte << 8);
-        } else if (at == AT_SCRATCHPAD + SCRATCHPAD_BYTES - 1) {
-            if (now_doing.crc != 0 || now_doing.all == 0) {
-                fail();
-            } else {
-                number_read(now_doing.input, now_doing.raw);
-                next();
-            }
+    } else if (at < AT_COMMAND) {
+        byte = wiring_byte((uint16_t)(number.rom_at + at - AT_ROM));
+    } else if (at == AT_COMMAND) {
+        byte = is_all ? CONVERT : READ_SCRATCHPAD;
+    }
+    byte = port_onewire_byte(pin, byte);
+    if (at >= AT_SCRATCHPAD) {
+        now->crc = crc8_add(now->crc, byte);
+        now->all |= byte;
+        at = (uint8_t)(at - AT_SCRATCHPAD);
+        if (at < sizeof now->raw) {
+            now->raw[at] = byte;
         }
     }
+    return now->at != AT_END && !(is_all && now->at == AT_SCRATCHPAD);
 }
 
 void thermometers_idle(void)
 {
-    if (now_doing.phase == RESTING) {
+    struct exchange *now = &exchange;
+    BY_POINTER(now);
+    if (now->phase == RESTING) {
         return;
     }
-    if (now_doing.phase == WAITING) {
-        if ((uint16_t)(port_ms() - now_doing.since) >= CONVERSION_MS) {
-            now_doing.phase = READING;
-            now_doing.input = 0;
+    if (now->phase == WAITING) {
+        if (have_passed(&now->since, CONVERSION_MS)) {
+            now->phase = READING;
+            now->input = 0;
         }
         return;
     }
-    struct number_entry entry;
-    for (; now_doing.input < wiring.n_numbers; now_doing.input++) {
-        wiring_number(now_doing.input, &entry);
-        if (entry.driver == DS18B20) {
-            break;
+    if (now->input == wiring.n_numbers) {
+        now->since = now_ms;
+        now->phase = (uint8_t)((now->phase + 1u) & 3u);
+        return;
+    }
+    wiring_number(now->input, &number);
+    bool is_converting = now->phase == CONVERTING;
+    if (number.driver == DS18B20 && !(is_converting && number.pin == now->last_pin)) {
+        if (step(now)) {
+            return;
+        }
+        if (is_converting) {
+            now->last_pin = number.pin;
+        } else if (now->at == AT_END && now->crc == 0 && now->all != 0) {
+            number_read(now->input, (uint16_t)(now->raw[0] | (uint16_t)now->raw[1] << 8));
+        } else if (!now->is_retry) {
+            now->is_retry = true;
+            now->at = AT_RESET;
+            return;
         }
     }
-    if (now_doing.input == wiring.n_numbers) {
-        now_doing.since = port_ms();
-        now_doing.phase = now_doing.phase == CONVERTING ? WAITING : RESTING;
-    } else if (now_doing.phase == CONVERTING) {
-        convert(entry.pin);
-    } else {
-        read(&entry);
-    }
+    now->is_retry = false;
+    now->at = AT_RESET;
+    now->input++;
 }

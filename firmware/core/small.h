@@ -1,0 +1,12 @@
+/* Help for small code on AVR, where an access to a static by its address takes four bytes and one by a pointer two. The
+ * compiler knows what a pointer to a static points at and goes by the address again, unless it is kept from knowing. */
+#ifndef SMALL_H
+#define SMALL_H
+
+#if defined(__AVR__)
+#define BY_POINTER(pointer) __asm__("" : "+b"(pointer))
+#else
+#define BY_POINTER(pointer) ((void)(pointer))
+#endif
+
+#endif
