@@ -16,41 +16,33 @@ static struct {
     uint8_t n_failed; /* in a row */
 } out;
 
-bool cells_are_busy(void)
+uint8_t cells_job(void)
 {
-    return out.job != JOB_NONE;
-}
-
-static uint16_t crc_of_record(uint8_t n)
-{
-    uint16_t crc = CRC16_START;
-    for (uint8_t i = 0; i < n; i++) {
-        crc = crc16_add(crc, cells_record[i]);
-    }
-    return crc;
+    return out.job;
 }
 
 void cells_seal(uint8_t n)
 {
-    uint16_t crc = crc_of_record(n);
-    cells_record[n] = (uint8_t)crc;
-    cells_record[n + 1] = (uint8_t)(crc >> 8);
+    uint16_t crc = CRC16_START;
+    uint8_t *byte = cells_record;
+    do {
+        crc = crc16_add(crc, *byte++);
+    } while (--n != 0);
+    *byte++ = (uint8_t)crc;
+    *byte = (uint8_t)(crc >> 8);
 }
 
-bool cells_are_sound(uint16_t at, uint8_t n)
+bool cells_take(uint16_t at, uint8_t *to, uint8_t n)
 {
     uint16_t crc = CRC16_START;
-    while (n-- != 0) {
-        crc = crc16_add(crc, port_eeprom_read(at++));
-    }
-    return port_eeprom_read(at) == (uint8_t)crc && port_eeprom_read((uint16_t)(at + 1)) == (uint8_t)(crc >> 8);
-}
-
-void cells_read(uint16_t at, uint8_t *bytes, uint8_t n)
-{
-    while (n-- != 0) {
-        *bytes++ = port_eeprom_read(at++);
-    }
+    do {
+        uint8_t byte = port_eeprom_read(at++);
+        crc = crc16_add(crc, byte);
+        if (to) {
+            *to++ = byte;
+        }
+    } while (--n != 0);
+    return (uint16_t)(port_eeprom_read(at) | (uint16_t)port_eeprom_read((uint16_t)(at + 1)) << 8) == crc;
 }
 
 void cells_begin(uint8_t job, uint16_t at, uint8_t n)
@@ -66,21 +58,6 @@ void cells_blank(uint16_t at, uint8_t n)
     cells_begin(JOB_BLANK, at, n);
 }
 
-/* Whether the cells hold what was sent; blanking is seen to by whoever reads. */
-static bool is_as_sent(void)
-{
-    if (out.job == JOB_BLANK) {
-        return true;
-    }
-    uint16_t at = out.at;
-    for (uint8_t i = 0; i < out.n; i++) {
-        if (port_eeprom_read(at++) != cells_record[i]) {
-            return false;
-        }
-    }
-    return true;
-}
-
 uint8_t cells_step(uint8_t *job)
 {
     if (out.job == JOB_NONE) {
@@ -89,27 +66,56 @@ uint8_t cells_step(uint8_t *job)
     if (!port_eeprom_is_ready()) {
         return CELLS_WRITING;
     }
-    if (out.n_done < out.n) {
-        uint16_t at = (uint16_t)(out.at + out.n_done);
-        uint8_t byte = 0xFF;
-        if (out.job != JOB_BLANK) {
-            byte = cells_record[out.n_done];
-        } else if (port_eeprom_read(at) == 0xFF) {
+    bool is_good = true;
+    for (uint8_t i = 0; i < out.n; i++) {
+        uint16_t at = (uint16_t)(out.at + i);
+        uint8_t byte = out.job == JOB_BLANK ? 0xFF : cells_record[i];
+        bool is_there = port_eeprom_read(at) == byte;
+        if (i == out.n_done) {
             out.n_done++;
-            return CELLS_WRITING;
+            /* A byte of a record is written even where it seems to stand: a cell that was cut may read right only by chance. */
+            if (out.job != JOB_BLANK || !is_there) {
+                port_eeprom_start_write(at, byte);
+                return CELLS_WRITING;
+            }
         }
-        out.n_done++;
-        port_eeprom_start_write(at, byte);
-        return CELLS_WRITING;
+        is_good &= is_there;
     }
-    bool is_good = is_as_sent();
     *job = out.job;
     out.job = JOB_NONE;
-    if (is_good || ++out.n_failed > 3) {
-        out.n_failed = 0;
-        return CELLS_WRITTEN;
+    if (!is_good && ++out.n_failed <= 3) {
+        return CELLS_FAILED;
     }
-    return CELLS_FAILED;
+    out.n_failed = 0;
+    return is_good ? CELLS_WRITTEN : CELLS_WORN;
+}
+
+bool ring_find(struct ring *ring, uint16_t at, uint8_t n, uint8_t n_places)
+{
+    bool is_found = false;
+    for (uint8_t place = 0; place < n_places; place++) {
+        uint8_t sequence = port_eeprom_read(at);
+        if (cells_take(at, 0, (uint8_t)(n - 2)) && (!is_found || is_later(sequence, ring->sequence))) {
+            ring->place = place;
+            ring->sequence = sequence;
+            is_found = true;
+        }
+        at = (uint16_t)(at + n);
+    }
+    if (!is_found) {
+        ring->place = (uint8_t)(n_places - 1);
+    }
+    return is_found;
+}
+
+void ring_put(struct ring *ring, uint8_t job, uint16_t at, uint8_t n, uint8_t n_places)
+{
+    if (++ring->place >= n_places) {
+        ring->place = 0;
+    }
+    cells_record[0] = ++ring->sequence;
+    cells_seal((uint8_t)(n - 2));
+    cells_begin(job, (uint16_t)(at + (uint16_t)(ring->place * n)), n);
 }
 
 #ifdef PORT_HOST

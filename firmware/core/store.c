@@ -5,9 +5,9 @@
 #include "cells.h"
 #include "vm.h"
 
-/* A boot record. The counter has 24 bits; `golden` is the golden program that the rest belongs to. */
-enum { B_SEQUENCE, B_FLAGS, B_MINUTES, B_COUNTER, B_GOLDEN = 6 };
-_Static_assert(B_GOLDEN + 2 == BOOT_BYTES, "boot record");
+/* A boot record behind its sequence. The counter has 24 bits; `golden` is the golden program that the rest belongs to. */
+enum { B_FLAGS, B_MINUTES, B_COUNTER, B_GOLDEN = 5, B_BYTES = 7 };
+_Static_assert(B_BYTES + 1 == BOOT_BYTES, "boot record");
 
 /* Its flags. */
 #define CONFIRMED_IN_B 0x01u /* the confirmed program's slot, or the one that is left alone while there is none */
@@ -21,17 +21,12 @@ _Static_assert(B_GOLDEN + 2 == BOOT_BYTES, "boot record");
 /* After so many minutes a trial has run well: resets before them no longer count as in a row. */
 #define MINUTES_WELL 10
 
-static uint8_t boot[BOOT_BYTES];
-static uint8_t boot_place = BOOT_RECORDS - 1;
+static uint8_t boot[B_BYTES];
+static struct ring boots;
 static bool boot_is_due, boot_is_counted;
 static uint8_t running;
 static uint8_t minutes_up;
 static uint16_t upload_length, upload_next; /* length 0: no upload */
-
-static uint16_t boot_at(uint8_t place)
-{
-    return (uint16_t)(AT_BOOT + place * (BOOT_BYTES + 2));
-}
 
 static uint16_t slot_at(uint8_t slot)
 {
@@ -50,18 +45,6 @@ uint8_t store_slot(void)
     return slot_of(running);
 }
 
-static void boot_next(void)
-{
-    boot_is_due = false;
-    boot[B_SEQUENCE]++;
-    boot_place = boot_place + 1 < BOOT_RECORDS ? (uint8_t)(boot_place + 1) : 0;
-    for (uint8_t i = 0; i < BOOT_BYTES; i++) {
-        cells_record[i] = boot[i];
-    }
-    cells_seal(BOOT_BYTES);
-    cells_begin(JOB_BOOT, boot_at(boot_place), BOOT_BYTES + 2);
-}
-
 bool store_idle(void)
 {
     uint8_t job = JOB_NONE;
@@ -70,27 +53,31 @@ bool store_idle(void)
         return true;
     }
     if (state != CELLS_IDLE) {
-        bool is_sound = state == CELLS_WRITTEN;
+        bool again = state == CELLS_FAILED;
         if (job == JOB_BOOT) {
-            boot_is_counted |= is_sound;
-            boot_is_due |= !is_sound;
+            boot_is_counted = state == CELLS_WRITTEN;
+            boot_is_due |= again;
         } else if (job == JOB_KEPT) {
-            if (!is_sound) {
-                kept_failed();
+            if (again) {
+                store_keep();
             }
         } else if (job == JOB_ENTRY) {
-            if (is_sound) {
+            if (state == CELLS_WRITTEN) {
                 entry_written();
             }
         } else {
-            journal_written(job, is_sound);
+            journal_written(job, again);
         }
         if (cells_are_busy()) {
             return true;
         }
     }
     if (boot_is_due) {
-        boot_next();
+        boot_is_due = false;
+        for (uint8_t i = 0; i < B_BYTES; i++) {
+            cells_record[1 + i] = boot[i];
+        }
+        ring_put(&boots, JOB_BOOT, AT_BOOT, BOOT_BYTES + 2, BOOT_RECORDS);
         return true;
     }
     return kept_next() || journal_next();
@@ -113,13 +100,10 @@ void store_flush(void)
 static bool put_boot(void)
 {
     boot_is_due = true;
-    while (boot_is_due || cells_are_busy()) {
+    while (boot_is_due || cells_job() == JOB_BOOT) {
         (void)store_idle();
-        if (!boot_is_due && cells_are_sound(boot_at(boot_place), BOOT_BYTES)) {
-            break; /* what is on its way now is another record */
-        }
     }
-    return cells_are_sound(boot_at(boot_place), BOOT_BYTES);
+    return boot_is_counted;
 }
 
 static void set_flags(uint8_t clear, uint8_t set)
@@ -145,16 +129,14 @@ static void choose(void)
 
 uint8_t store_open(uint16_t golden)
 {
-    bool is_found = false;
-    for (uint8_t place = 0; place < BOOT_RECORDS; place++) {
-        uint16_t at = boot_at(place);
-        if (cells_are_sound(at, BOOT_BYTES) && (!is_found || is_later(port_eeprom_read(at), boot[B_SEQUENCE]))) {
-            cells_read(at, boot, BOOT_BYTES);
-            boot_place = place;
-            is_found = true;
+    if (ring_find(&boots, AT_BOOT, BOOT_BYTES + 2, BOOT_RECORDS)
+        && cells_take((uint16_t)(AT_BOOT + boots.place * (BOOT_BYTES + 2)), cells_record, BOOT_BYTES)) {
+        for (uint8_t i = 0; i < B_BYTES; i++) {
+            boot[i] = cells_record[1 + i];
         }
     }
     journal_open();
+    entries_open();
     if (boot[B_GOLDEN] != (uint8_t)golden || boot[B_GOLDEN + 1] != (uint8_t)(golden >> 8)) {
         boot[B_GOLDEN] = (uint8_t)golden;
         boot[B_GOLDEN + 1] = (uint8_t)(golden >> 8);
@@ -347,10 +329,9 @@ bool store_key(uint8_t *key)
         boot_is_due = true;
         return false;
     }
-    if (!cells_are_sound(AT_KEY, KEY_BYTES)) {
+    if (!cells_take(AT_KEY, key, KEY_BYTES)) {
         return false;
     }
-    cells_read(AT_KEY, key, KEY_BYTES);
     uint8_t any = 0;
     for (uint8_t i = 0; i < KEY_BYTES; i++) {
         any |= key[i];
@@ -363,10 +344,10 @@ uint8_t store_set_key(const uint8_t *key)
     if (cells_are_busy()) {
         return STORE_BUSY;
     }
-    bool is_same = cells_are_sound(AT_KEY, KEY_BYTES);
+    bool is_same = cells_take(AT_KEY, cells_record, KEY_BYTES);
     for (uint8_t i = 0; i < KEY_BYTES; i++) {
+        is_same &= cells_record[i] == key[i];
         cells_record[i] = key[i];
-        is_same &= port_eeprom_read((uint16_t)(AT_KEY + i)) == key[i];
     }
     if (is_same) {
         return STORE_DONE;
@@ -379,10 +360,10 @@ uint8_t store_set_key(const uint8_t *key)
 #ifdef PORT_HOST
 void store_power_up(void)
 {
-    for (uint8_t i = 0; i < BOOT_BYTES; i++) {
+    for (uint8_t i = 0; i < B_BYTES; i++) {
         boot[i] = 0;
     }
-    boot_place = BOOT_RECORDS - 1;
+    boots.sequence = 0;
     boot_is_due = false;
     boot_is_counted = false;
     running = RUN_GOLDEN;

@@ -22,7 +22,7 @@ enum store_answer {
     STORE_TOO_LONG,  /* more than a program slot holds, or than was announced */
     STORE_PROGRAM,   /* the loader refuses it, or an entry is not sound or not the next of its input */
     STORE_TRIAL,     /* a trial runs: confirm or revert it first. For confirm and revert: none runs */
-    STORE_FULL,      /* no place left for a calibration of a further input: forget one first */
+    STORE_FULL,      /* no place left for the calibration of one more input: forget one first */
     STORE_WORN       /* the cells do not take it any more: the chip must be replaced */
 };
 

@@ -13,7 +13,7 @@ pub const BOOT_RECORDS: usize = 3;
 /// Bytes of a journal event, CRC included.
 pub const EVENT_LENGTH: usize = 8;
 /// Bytes of a journal mark, CRC included; there are two.
-pub const MARK_LENGTH: usize = 4;
+pub const MARK_LENGTH: usize = 5;
 /// Bytes of the network key without its CRC.
 pub const KEY_LENGTH: usize = 16;
 /// Bytes of a retained record beside what the program retains: sequence, program, CRC.
@@ -356,17 +356,22 @@ impl<'a> Image<'a> {
 
     /// How far the station has the journal; nothing before it first confirmed an event.
     pub fn mark(&self) -> Option<Mark> {
-        let mut latest: Option<Mark> = None;
+        let mut latest: Option<(u8, Mark)> = None;
         for record in self.part(self.map.at_marks(), 2 * MARK_LENGTH).chunks_exact(MARK_LENGTH) {
-            let Some(&[confirmed, lost]) = sound(record) else { continue };
-            let counts = latest.is_none_or(|latest| {
-                is_later(confirmed, latest.confirmed) || confirmed == latest.confirmed && lost > latest.lost
-            });
-            if counts {
-                latest = Some(Mark { confirmed, lost });
+            let Some(&[sequence, confirmed, lost]) = sound(record) else { continue };
+            if latest.is_none_or(|(latest, _)| is_later(sequence, latest)) {
+                latest = Some((sequence, Mark { confirmed, lost }));
             }
         }
-        latest
+        let (_, mut latest) = latest?;
+        let newest =
+            self.events().map(|event| event.sequence).reduce(|a, b| if is_later(b, a) { b } else { a });
+        let ahead = newest.map_or(0, |newest| newest.wrapping_sub(latest.confirmed));
+        if ahead < 128 && usize::from(ahead) > self.map.n_events {
+            // Events are lost only while the ring is full: what came behind began with their gap.
+            latest.lost = 0;
+        }
+        Some(latest)
     }
 
     /// Whether a network key is set; the key itself is nobody's business.

@@ -38,6 +38,12 @@ void host_eeprom_on(bool flickers)
     }
 }
 
+void host_eeprom_firm(void)
+{
+    cut_cell = -1;
+    flickering_cell = -1;
+}
+
 uint32_t host_eeprom_written(void)
 {
     return n_written;

@@ -16,6 +16,8 @@ void host_eeprom_cut(int32_t n, uint8_t left);
 bool host_eeprom_is_off(void);
 /* Power is back. With `flickers` the cell that was cut reads, each time anew, what it holds or its complement, until it is written. */
 void host_eeprom_on(bool flickers);
+/* No cell flickers any more: other cells were put in. */
+void host_eeprom_firm(void);
 /* Bytes written since the last host_eeprom_cut or host_eeprom_on. */
 uint32_t host_eeprom_written(void);
 

@@ -45,6 +45,7 @@ mod c {
         pub safe fn host_eeprom_cut(n: i32, left: u8);
         pub safe fn host_eeprom_is_off() -> bool;
         pub safe fn host_eeprom_on(flickers: bool);
+        pub safe fn host_eeprom_firm();
         pub safe fn host_eeprom_written() -> u32;
         pub safe fn store_power_up();
         pub safe fn store_open(golden: u16) -> u8;
@@ -158,6 +159,7 @@ impl<'r> Store<'r> {
 
     /// Other cells, as from a programmer; no wear.
     pub fn set_bytes(&mut self, bytes: &[u8; EEPROM_BYTES]) {
+        c::host_eeprom_firm();
         // SAFETY: as in `blank`.
         unsafe { c::host_eeprom = *bytes }
     }
@@ -220,16 +222,15 @@ impl<'r> Store<'r> {
         (0..code.length()).map(|offset| code.byte(offset)).collect()
     }
 
-    /// Loads what `open` named, as the runtime does at boot; `golden` stands in flash. Returns what runs.
-    pub fn load(&mut self, golden: &[u8]) -> Running {
+    /// Loads what `open` named, as the runtime does at boot. Returns what runs.
+    pub fn load(&mut self, golden: &'static [u8]) -> Running {
         loop {
             let running = self.running();
             let code = match running {
                 Running::Golden => Code::in_memory(golden),
                 _ => c::store_program_code(running as u8),
             };
-            // SAFETY: `code` has the layout of `struct code`; of bytes in memory the loader keeps no pointer beyond the next `load`
-            // that is used: this wrapper runs no scan.
+            // SAFETY: `code` has the layout of `struct code`, and the bytes that it points at live for ever.
             let verdict = unsafe { c::vm_load(&code) };
             if verdict == 0 || running == Running::Golden {
                 return running;
@@ -357,7 +358,7 @@ impl<'r> Store<'r> {
         out
     }
 
-    /// Puts the loaded program's retained state to this.
+    /// Puts the loaded program's retained state to this, right after `load`.
     pub fn set_retained(&mut self, kept: &[u8]) {
         let mut whole = kept.to_vec();
         whole.resize(255, 0);
