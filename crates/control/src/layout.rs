@@ -135,6 +135,11 @@ impl<'l, 's> Layout<'l, 's> {
     /// Calls back for everything that must be computed: what acts on the outside, and the signals that are to be kept.
     fn for_each_root(&self, visit: &mut dyn FnMut(Operand)) {
         self.for_each_acting_root(visit);
+        for signal in self.lowering.system.panel.signals() {
+            self.lowering.bit_of[signal.idx()].into_iter().for_each(|slot| visit(Operand::Bit(slot)));
+            self.lowering.number_of[signal.idx()].into_iter().for_each(|slot| visit(Operand::Number(slot)));
+        }
+        self.lowering.clock.into_iter().for_each(|slot| visit(Operand::Number(slot)));
         if self.lowering.options.keep_all_signals {
             self.lowering.bit_of.iter().flatten().for_each(|slot| visit(Operand::Bit(*slot)));
             self.lowering.number_of.iter().flatten().for_each(|slot| visit(Operand::Number(*slot)));
@@ -385,6 +390,7 @@ impl<'l, 's> Layout<'l, 's> {
                     .or_else(|| number.map(|slot| Slot::Number(places.number(slot))))
             })
             .collect();
+        let local_time = self.lowering.clock.map(|slot| places.number(slot));
         let mut trips = vec![vec![]; system.actuators.len()];
         for (order, trip) in self.plan.trips.iter().enumerate() {
             trips[trip.actuator.idx()].push(Trip { order: order as u16, cause: trip.cause });
@@ -399,6 +405,7 @@ impl<'l, 's> Layout<'l, 's> {
             drives,
             trips,
             signals,
+            local_time,
             alarms: (0..system.alarms.len() as u16).collect(),
             procedures: (0..system.procedures.len() as u16).collect(),
             listing,

@@ -15,10 +15,12 @@ mod layout;
 mod listing;
 mod lower;
 mod order;
+pub mod panel;
 pub mod range;
 mod reduce;
 mod rules;
 mod signals;
+mod usual_pages;
 pub mod wiring;
 
 use program::{BitRef, NumRef, Sizes};
@@ -61,6 +63,8 @@ pub struct Compiled {
     pub trips: Vec<Vec<Trip>>,
     /// By [`system::model::SignalIdx`]: where its value stands after a scan; `None` when nothing needs it.
     pub signals: Vec<Option<Slot>>,
+    /// Where the local time of day stands; `None` when nothing needs it.
+    pub local_time: Option<NumRef>,
     /// By [`system::model::AlarmIdx`]: the order of its alarm.
     pub alarms: Vec<u16>,
     /// By [`system::model::ProcedureIdx`]: the order of its procedure.
@@ -153,5 +157,10 @@ pub fn compile(system: &System) -> Result<Compiled, Vec<Diagnostic>> {
 /// # Errors
 /// As [`compile`].
 pub fn compile_with(system: &System, options: &Options) -> Result<Compiled, Vec<Diagnostic>> {
-    lower::Lowering::new(system, options).run()
+    let mut compiled = lower::Lowering::new(system, options).run()?;
+    // Each line must fit the display of the same file, so its mistakes are those of the file.
+    if panel::is_wanted(system) {
+        compiled.warnings.extend(panel::table(system, &compiled)?.warnings);
+    }
+    Ok(compiled)
 }

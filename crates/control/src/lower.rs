@@ -1,7 +1,7 @@
 //! From the system to the graph: which signals are needed, then alarms, trips, procedures and final stages.
 
 use program::BitRef;
-use program::op::{Op, Priority, StepEnd};
+use program::op::{Op, Priority, StepEnd, TimeKind};
 use system::model::{self, ActuatorIdx, SensorKind, SignalIdx, SignalSource, Step, System};
 use system::{Diagnostic, Level};
 
@@ -47,6 +47,8 @@ pub(crate) struct Lowering<'s> {
     pub at: String,
     pub bit_of: Vec<Option<BitRef>>,
     pub number_of: Vec<Option<program::NumRef>>,
+    /// Local time of day, where a page of the display shows it.
+    pub clock: Option<program::NumRef>,
 }
 
 impl<'s> Lowering<'s> {
@@ -60,6 +62,7 @@ impl<'s> Lowering<'s> {
             at: String::new(),
             bit_of: vec![None; system.signals.len()],
             number_of: vec![None; system.signals.len()],
+            clock: None,
         }
     }
 
@@ -100,6 +103,12 @@ impl<'s> Lowering<'s> {
         }
         for alarm in &system.alarms {
             signals::mark(&alarm.when, &mut needed);
+        }
+        for signal in system.panel.signals() {
+            needed[signal.idx()] = true;
+        }
+        if system.panel.shows_clock() {
+            self.clock = Some(self.graph.number_op(Op::Time(TimeKind::LocalTimeOfDay)));
         }
         for (index, signal) in system.signals.iter().enumerate().rev() {
             if let (true, SignalSource::Derived(derived)) = (needed[index], &signal.source) {

@@ -200,18 +200,19 @@ pub fn table(system: &System, compiled: &Compiled) -> Result<Wiring, Vec<Diagnos
         adc,
         numbers: numbers(system, &compiled.inputs).into_iter().map(|source| source.input).collect(),
         bits: compiled.inputs.iter().filter_map(|input| bit(system, input)).collect(),
-        outputs: driven(compiled).iter().filter_map(|actuator| output(system, *actuator)).collect(),
+        outputs: driven(system, compiled).iter().filter_map(|actuator| output(system, *actuator)).collect(),
         devices: system.wiring.devices.iter().map(device).collect(),
     })
 }
 
-/// Actuators in the order of their drives.
-fn driven(compiled: &Compiled) -> Vec<ActuatorIdx> {
+/// Actuators in the order of their drives, behind them a buzzer that the panel has alone.
+fn driven(system: &System, compiled: &Compiled) -> Vec<ActuatorIdx> {
     let mut all: Vec<(u16, ActuatorIdx)> = (compiled.drives.iter().enumerate())
         .filter_map(|(actuator, order)| Some(((*order)?, ActuatorIdx(actuator))))
         .collect();
     all.sort_unstable();
-    all.into_iter().map(|(_, actuator)| actuator).collect()
+    let alone = crate::panel::output_behind_drives(system, compiled);
+    all.into_iter().map(|(_, actuator)| actuator).chain(alone).collect()
 }
 
 fn bit(system: &System, input: &Input) -> Option<BitInput> {
@@ -278,7 +279,7 @@ fn not_placed(system: &System, compiled: &Compiled) -> Option<Diagnostic> {
         })
         .collect();
     let n_sensors = lines.len();
-    for actuator in driven(compiled) {
+    for actuator in driven(system, compiled) {
         if system.wiring.actuator(actuator).is_none() {
             let it = &system.actuators[actuator.idx()];
             lines.push(format!("{} = {{ pin = \"...\" }}", it.name));

@@ -3,7 +3,7 @@
 
 use std::ops::Range;
 
-use units::UnitSystem;
+pub use units::UnitSystem;
 
 use crate::model::{ActuatorIdx, ProcedureIdx, SignalIdx};
 

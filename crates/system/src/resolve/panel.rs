@@ -70,17 +70,16 @@ pub(super) fn panel<'a>(
         let name = table.need("name", "\"Feed\"").and_then(|field| field.text()).unwrap_or("").to_owned();
         let code = table.get("code").and_then(|field| field.whole(0, MOST_CODE));
         let act = table.need("does", "\"start feeding\"").and_then(|field| reader.act(&field));
-        if let Some(act) = act {
-            panel.keys.push(RemoteKey { name, code, act, span: table.span.clone() });
-        }
-        let same = |other: &&RemoteKey| other.code.is_some() && other.code == code;
-        let before = panel.keys.split_last().map_or(&[][..], |(_, before)| before);
-        if let (Some(other), Some(field)) = (before.iter().find(same), table.get("code")) {
+        let same = panel.keys.iter().find(|other| code.is_some() && other.code == code);
+        if let (Some(other), Some(field)) = (same, table.get("code")) {
             let finding = Diagnostic::error("duplicate-code", "two keys of the remote have this code")
                 .at(Some(field.span()), "")
                 .at(Some(other.span.clone()), "the first is here")
                 .help("give each key its own code, or leave `code` out and let the board learn it");
             context.sink.report(finding);
+        }
+        if let Some(act) = act {
+            panel.keys.push(RemoteKey { name, code, act, span: table.span.clone() });
         }
     }
     too_many(&context.remote_keys.iter().map(|key| &key.table).collect::<Vec<_>>(), MOST_KEYS, "keys");
