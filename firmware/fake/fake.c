@@ -114,6 +114,7 @@ void fake_program(uint16_t n_numbers, uint16_t n_bits, uint16_t n_cells, uint8_t
     vm.n_alarms = n_alarms;
     vm.n_procedures = n_procedures;
     vm.period_ms = 1000;
+    wiring.n_devices = 1;
     vm.crc = 0x11223344u;
     wiring.crc = 0x55667788u;
     wiring.board = 9;

@@ -33,6 +33,8 @@ impl Act {
     }
 }
 
+pub mod w5500;
+
 mod c {
     use super::Act;
     #[rustfmt::skip]
