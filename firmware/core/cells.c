@@ -32,6 +32,11 @@ void cells_seal(uint8_t n)
     *byte = (uint8_t)(crc >> 8);
 }
 
+uint16_t cells_u16(uint16_t at)
+{
+    return (uint16_t)(port_eeprom_read(at) | (uint16_t)port_eeprom_read((uint16_t)(at + 1)) << 8);
+}
+
 bool cells_take(uint16_t at, uint8_t *to, uint8_t n)
 {
     uint16_t crc = CRC16_START;
@@ -42,7 +47,7 @@ bool cells_take(uint16_t at, uint8_t *to, uint8_t n)
             *to++ = byte;
         }
     } while (--n != 0);
-    return (uint16_t)(port_eeprom_read(at) | (uint16_t)port_eeprom_read((uint16_t)(at + 1)) << 8) == crc;
+    return cells_u16(at) == crc;
 }
 
 void cells_begin(uint8_t job, uint16_t at, uint8_t n)
@@ -93,19 +98,20 @@ uint8_t cells_step(uint8_t *job)
 bool ring_find(struct ring *ring, uint16_t at, uint8_t n, uint8_t n_places)
 {
     bool is_found = false;
+    uint16_t newest = at;
+    ring->place = (uint8_t)(n_places - 1);
+    n = (uint8_t)(n - 2);
     for (uint8_t place = 0; place < n_places; place++) {
         uint8_t sequence = port_eeprom_read(at);
-        if (cells_take(at, 0, (uint8_t)(n - 2)) && (!is_found || is_later(sequence, ring->sequence))) {
+        if (cells_take(at, 0, n) && (!is_found || is_later(sequence, ring->sequence))) {
             ring->place = place;
             ring->sequence = sequence;
+            newest = at;
             is_found = true;
         }
-        at = (uint16_t)(at + n);
+        at = (uint16_t)(at + n + 2u);
     }
-    if (!is_found) {
-        ring->place = (uint8_t)(n_places - 1);
-    }
-    return is_found;
+    return is_found && cells_take(newest, cells_record, n);
 }
 
 void ring_put(struct ring *ring, uint8_t job, uint16_t at, uint8_t n, uint8_t n_places)

@@ -42,6 +42,7 @@ enum cells_state { CELLS_IDLE, CELLS_WRITING, CELLS_WRITTEN, CELLS_FAILED, CELLS
  * does not, for the fourth time in a row, and is given up, or a worn part would be written for ever. */
 uint8_t cells_step(uint8_t *job);
 
+uint16_t cells_u16(uint16_t at);
 /* Whether n bytes are followed by their CRC; they go to `out`, unless that is null. A cell that was cut may read differently each
  * time: only what was read here was checked. */
 bool cells_take(uint16_t at, uint8_t *out, uint8_t n);
@@ -56,14 +57,13 @@ static inline bool is_later(uint8_t one, uint8_t other)
 struct ring {
     uint8_t place, sequence; /* of the newest */
 };
-/* The newest sound record of a ring, if there is one; the ring is at its beginning otherwise. */
+/* The newest sound record of a ring, if there is one, goes into cells_record; the ring is at its beginning otherwise. */
 bool ring_find(struct ring *ring, uint16_t at, uint8_t n, uint8_t n_places);
 /* Numbers and seals what stands in the record behind its first byte, and sends it to the next place. */
 void ring_put(struct ring *ring, uint8_t job, uint16_t at, uint8_t n, uint8_t n_places);
 
 /* The parts: at boot; the next record of this part, if one waits; its end. */
 void journal_open(void);
-void journal_minute(void);
 bool journal_next(void);
 void journal_written(uint8_t job, bool again);
 bool kept_next(void);

@@ -2,12 +2,20 @@
  * it is in one record, so that one CRC turns the board from one state to the next. */
 #include "store.h"
 
+#include <string.h>
+
 #include "cells.h"
 #include "vm.h"
 
-/* A boot record behind its sequence. The counter has 24 bits; `golden` is the golden program that the rest belongs to. */
-enum { B_FLAGS, B_MINUTES, B_COUNTER, B_GOLDEN = 5, B_BYTES = 7 };
-_Static_assert(B_BYTES + 1 == BOOT_BYTES, "boot record");
+/* A boot record behind its sequence, as it stands in the cells. */
+static struct __attribute__((packed)) {
+    uint8_t flags;
+    uint8_t minutes;    /* left to the trial */
+    uint8_t counter[3];
+    uint16_t golden;    /* low half of the CRC of the golden program that the rest belongs to */
+} boot;
+_Static_assert(sizeof boot + 1 == BOOT_BYTES, "boot record");
+static struct ring boots;
 
 /* Its flags. */
 #define CONFIRMED_IN_B 0x01u /* the confirmed program's slot, or the one that is left alone while there is none */
@@ -21,8 +29,6 @@ _Static_assert(B_BYTES + 1 == BOOT_BYTES, "boot record");
 /* After so many minutes a trial has run well: resets before them no longer count as in a row. */
 #define MINUTES_WELL 10
 
-static uint8_t boot[B_BYTES];
-static struct ring boots;
 static bool boot_is_due, boot_is_counted;
 static uint8_t running;
 static uint8_t minutes_up;
@@ -36,7 +42,7 @@ static uint16_t slot_at(uint8_t slot)
 /* The running program, or what would be tried, has its slot and the retained state beside it; golden borrows that of the confirmed. */
 static uint8_t slot_of(uint8_t program)
 {
-    uint8_t slot = boot[B_FLAGS] & CONFIRMED_IN_B;
+    uint8_t slot = boot.flags & CONFIRMED_IN_B;
     return program == RUN_TRIAL ? slot ^ 1u : slot;
 }
 
@@ -74,9 +80,7 @@ bool store_idle(void)
     }
     if (boot_is_due) {
         boot_is_due = false;
-        for (uint8_t i = 0; i < B_BYTES; i++) {
-            cells_record[1 + i] = boot[i];
-        }
+        memcpy(cells_record + 1, &boot, sizeof boot);
         ring_put(&boots, JOB_BOOT, AT_BOOT, BOOT_BYTES + 2, BOOT_RECORDS);
         return true;
     }
@@ -108,7 +112,7 @@ static bool put_boot(void)
 
 static void set_flags(uint8_t clear, uint8_t set)
 {
-    boot[B_FLAGS] = (uint8_t)((boot[B_FLAGS] & ~clear) | set);
+    boot.flags = (uint8_t)((boot.flags & ~clear) | set);
 }
 
 static void fall_back(uint8_t why)
@@ -124,41 +128,34 @@ static void give_up_trial(uint8_t why)
 
 static void choose(void)
 {
-    running = boot[B_FLAGS] & HAS_TRIAL ? RUN_TRIAL : boot[B_FLAGS] & HAS_CONFIRMED ? RUN_CONFIRMED : RUN_GOLDEN;
+    running = boot.flags & HAS_TRIAL ? RUN_TRIAL : boot.flags & HAS_CONFIRMED ? RUN_CONFIRMED : RUN_GOLDEN;
 }
 
 uint8_t store_open(uint16_t golden)
 {
-    if (ring_find(&boots, AT_BOOT, BOOT_BYTES + 2, BOOT_RECORDS)
-        && cells_take((uint16_t)(AT_BOOT + boots.place * (BOOT_BYTES + 2)), cells_record, BOOT_BYTES)) {
-        for (uint8_t i = 0; i < B_BYTES; i++) {
-            boot[i] = cells_record[1 + i];
-        }
+    if (ring_find(&boots, AT_BOOT, BOOT_BYTES + 2, BOOT_RECORDS)) {
+        memcpy(&boot, cells_record + 1, sizeof boot);
     }
     journal_open();
     entries_open();
-    if (boot[B_GOLDEN] != (uint8_t)golden || boot[B_GOLDEN + 1] != (uint8_t)(golden >> 8)) {
-        boot[B_GOLDEN] = (uint8_t)golden;
-        boot[B_GOLDEN + 1] = (uint8_t)(golden >> 8);
-        if (boot[B_FLAGS] & (HAS_CONFIRMED | HAS_TRIAL)) {
+    if (boot.golden != golden) {
+        boot.golden = golden;
+        if (boot.flags & (HAS_CONFIRMED | HAS_TRIAL)) {
             set_flags(HAS_CONFIRMED | HAS_TRIAL | RESETS_MASK, 0);
             fall_back(FELL_FLASHED);
         }
     }
-    for (uint8_t i = 0; i < 3; i++) {
-        if (++boot[B_COUNTER + i] != 0) {
-            break;
-        }
+    for (uint8_t i = 0; i < sizeof boot.counter && ++boot.counter[i] == 0; i++) {
     }
     /* Told to a later map, and worth nothing else: cell 0 is the first to suffer when a supply fades (common practice, no source). */
     if (port_eeprom_read(AT_VERSION) != MAP_VERSION) {
         port_eeprom_start_write(AT_VERSION, MAP_VERSION);
     }
-    if (boot[B_FLAGS] & HAS_TRIAL) {
-        if ((boot[B_FLAGS] & RESETS_MASK) == RESETS_MASK) {
+    if (boot.flags & HAS_TRIAL) {
+        if ((boot.flags & RESETS_MASK) == RESETS_MASK) {
             give_up_trial(FELL_RESETS);
         } else {
-            boot[B_FLAGS] = (uint8_t)(boot[B_FLAGS] + ONE_RESET);
+            boot.flags = (uint8_t)(boot.flags + ONE_RESET);
         }
         (void)put_boot();
     }
@@ -188,17 +185,18 @@ uint8_t store_running(void)
 
 uint8_t store_fell_back(void)
 {
-    return (uint8_t)((boot[B_FLAGS] & FELL_MASK) >> FELL_SHIFT);
+    return (uint8_t)((boot.flags & FELL_MASK) >> FELL_SHIFT);
 }
 
 uint32_t store_boot_counter(void)
 {
-    return boot[B_COUNTER] | (uint32_t)boot[B_COUNTER + 1] << 8 | (uint32_t)boot[B_COUNTER + 2] << 16;
+    uint32_t counter = 0;
+    memcpy(&counter, boot.counter, sizeof boot.counter);
+    return counter;
 }
 
 bool store_minute(void)
 {
-    journal_minute();
     if (!boot_is_counted) {
         boot_is_due = true;
     }
@@ -206,35 +204,29 @@ bool store_minute(void)
         return false;
     }
     minutes_up++;
-    if (minutes_up >= boot[B_MINUTES]) {
+    if (minutes_up >= boot.minutes) {
         return true;
     }
     if (minutes_up == MINUTES_WELL) {
         minutes_up = 0;
-        boot[B_MINUTES] = (uint8_t)(boot[B_MINUTES] - MINUTES_WELL);
+        boot.minutes = (uint8_t)(boot.minutes - MINUTES_WELL);
         set_flags(RESETS_MASK, ONE_RESET);
         boot_is_due = true;
     }
     return false;
 }
 
-static struct code slot_code(uint8_t slot, uint16_t length)
-{
-    struct code code = {CODE_EEPROM, length, slot_at(slot)};
-    return code;
-}
-
 struct code store_program_code(uint8_t program)
 {
-    uint8_t slot = slot_of(program);
-    uint16_t at = slot_at(slot);
-    uint16_t length = (uint16_t)(port_eeprom_read((uint16_t)(at + 4)) | port_eeprom_read((uint16_t)(at + 5)) << 8);
-    return slot_code(slot, length < MAP_SLOT ? length : MAP_SLOT);
+    uint16_t at = slot_at(slot_of(program));
+    uint16_t length = cells_u16((uint16_t)(at + 4));
+    struct code code = {CODE_EEPROM, length < MAP_SLOT ? length : MAP_SLOT, at};
+    return code;
 }
 
 uint8_t store_upload_begin(uint16_t length)
 {
-    if (boot[B_FLAGS] & HAS_TRIAL) {
+    if (boot.flags & HAS_TRIAL) {
         return STORE_TRIAL;
     }
     if (length == 0 || length > MAP_SLOT) {
@@ -255,24 +247,22 @@ uint8_t store_upload_chunk(uint16_t offset, const uint8_t *bytes, uint8_t n)
     if (upload_length == 0) {
         return STORE_NO_UPLOAD;
     }
-    if (n == 0 || n > STORE_CHUNK) {
+    uint16_t next = (uint16_t)(offset + n);
+    if (n == 0 || n > STORE_CHUNK || next > upload_length) {
         return STORE_OFFSET;
     }
-    if (offset != upload_next) {
-        /* Its answer was lost, and it is asked again. */
-        return (uint16_t)(offset + n) == upload_next ? STORE_DONE : STORE_OFFSET;
+    if (next == upload_next) {
+        return STORE_DONE; /* its answer was lost, and it is asked again */
     }
-    if (n > upload_length - offset) {
-        return STORE_TOO_LONG;
+    if (offset != upload_next) {
+        return STORE_OFFSET;
     }
     if (cells_are_busy()) {
         return STORE_BUSY;
     }
-    for (uint8_t i = 0; i < n; i++) {
-        cells_record[i] = bytes[i];
-    }
+    memcpy(cells_record, bytes, n);
     cells_begin(JOB_PLAIN, (uint16_t)(slot_at(slot_of(RUN_TRIAL)) + offset), n);
-    upload_next = (uint16_t)(offset + n);
+    upload_next = next;
     return STORE_DONE;
 }
 
@@ -288,18 +278,15 @@ uint8_t store_upload_end(uint8_t minutes, uint8_t *verdict)
     if (cells_are_busy()) {
         return STORE_BUSY;
     }
-    struct code code = slot_code(slot_of(RUN_TRIAL), upload_length);
-    struct vm_sizes sizes;
+    /* Its header says how long it is; were it another length, the end would not be its CRC. */
+    struct code code = store_program_code(RUN_TRIAL);
     upload_length = 0;
-    *verdict = vm_check(&code, &sizes);
-    if (*verdict == VM_SOUND && sizes.retained_bytes > MAP_KEPT_LONGEST - 5) {
-        *verdict = VM_MEMORY;
-    }
+    *verdict = vm_check(&code, 0);
     if (*verdict != VM_SOUND) {
         return STORE_PROGRAM;
     }
     set_flags(FELL_MASK | RESETS_MASK, HAS_TRIAL);
-    boot[B_MINUTES] = minutes != 0 ? minutes : 1;
+    boot.minutes = minutes != 0 ? minutes : 1;
     return put_boot() ? STORE_DONE : STORE_WORN;
 }
 
@@ -308,7 +295,7 @@ uint8_t store_confirm(void)
     if (running != RUN_TRIAL) {
         return STORE_TRIAL;
     }
-    boot[B_FLAGS] ^= CONFIRMED_IN_B;
+    boot.flags ^= CONFIRMED_IN_B;
     set_flags(HAS_TRIAL | FELL_MASK | RESETS_MASK, HAS_CONFIRMED);
     running = RUN_CONFIRMED;
     return put_boot() ? STORE_DONE : STORE_WORN;
@@ -360,9 +347,7 @@ uint8_t store_set_key(const uint8_t *key)
 #ifdef PORT_HOST
 void store_power_up(void)
 {
-    for (uint8_t i = 0; i < B_BYTES; i++) {
-        boot[i] = 0;
-    }
+    memset(&boot, 0, sizeof boot);
     boots.sequence = 0;
     boot_is_due = false;
     boot_is_counted = false;

@@ -1,13 +1,15 @@
 /* Calibration and learned remote keys: entries in any free place, each complete in itself; one sound entry an input. The new one is
  * written before the old one's kind is blanked, and is said to be done after that. What a boot finds unfinished, it undoes: of two
  * sound entries of an input the later, and whatever is torn, lose their kind, so that no cell that was cut is ever believed. */
+#include <string.h>
+
 #include "cells.h"
 #include "store.h"
 
 #define NOWHERE 0xFFu
 
 /* An entry: input, kind and sequence, day (2), payload (8), CRC (2). */
-enum { E_INPUT, E_KIND, E_PAYLOAD = 4, E_CRC = 12 };
+enum { E_INPUT, E_KIND, E_DAY, E_PAYLOAD = 4, E_CRC = 12 };
 
 #define KIND_KEYS 4u
 #define BLANK 0xFFu      /* no kind is 15 */
@@ -87,9 +89,7 @@ void store_correction(uint8_t input, struct correction *out)
         uint8_t entry[E_CRC];
         (void)cells_take(entry_at(place), entry, E_CRC);
         out->kind = (uint8_t)(entry[E_KIND] >> 4);
-        for (uint8_t i = 0; i < sizeof out->payload; i++) {
-            out->payload[i] = entry[E_PAYLOAD + i];
-        }
+        memcpy(out->payload, entry + E_PAYLOAD, sizeof out->payload);
     }
 }
 
@@ -129,14 +129,9 @@ uint8_t store_calibrate(const uint8_t *entry)
     }
     uint8_t place = place_from(0, entry[E_INPUT]);
     uint8_t kind = (uint8_t)(entry[E_KIND] >> 4);
-    bool is_same = true;
-    for (uint8_t i = 0; i < ENTRY_BYTES; i++) {
-        cells_record[i] = entry[i];
-        /* Without a place this reads somewhere else, and is not looked at. */
-        is_same &= port_eeprom_read((uint16_t)(entry_at(place) + i)) == entry[i];
-    }
+    memcpy(cells_record, entry, E_CRC);
     cells_seal(E_CRC);
-    if (cells_record[E_CRC] != entry[E_CRC] || cells_record[E_CRC + 1] != entry[E_CRC + 1] || kind > KIND_KEYS) {
+    if (memcmp(cells_record + E_CRC, entry + E_CRC, 2) != 0 || kind > KIND_KEYS) {
         return STORE_PROGRAM;
     }
     if (place == NOWHERE) {
@@ -146,13 +141,11 @@ uint8_t store_calibrate(const uint8_t *entry)
         blank_entry(place);
         return STORE_BUSY;
     }
-    if (is_same) {
+    uint8_t later = (uint8_t)(entry[E_KIND] - kind_at(place)) & 15u;
+    if (later == 0 && cells_u16((uint16_t)(entry_at(place) + E_CRC)) == (uint16_t)(entry[E_CRC] | (uint16_t)entry[E_CRC + 1] << 8)) {
         return STORE_DONE;
     }
-    if (((uint8_t)(entry[E_KIND] - kind_at(place) - 1) & 15u) >= 7) {
-        return STORE_PROGRAM;
-    }
-    return put_entry(place);
+    return later == 0 || later > 7 ? STORE_PROGRAM : put_entry(place);
 }
 
 static uint8_t group_of(uint8_t key)
@@ -160,6 +153,7 @@ static uint8_t group_of(uint8_t key)
     return (uint8_t)(KEYS_INPUT + key / KEYS_IN_GROUP);
 }
 
+/* A code is address (2), command, 0; an entry's payload is address (2), six commands. Every chip of the ports is little-endian. */
 uint32_t store_key_code(uint8_t key)
 {
     struct correction learned;
@@ -168,13 +162,18 @@ uint32_t store_key_code(uint8_t key)
     if (learned.kind != KIND_KEYS || command == NO_COMMAND) {
         return STORE_NO_KEY;
     }
-    return (uint32_t)command << 16 | (uint16_t)(learned.payload[0] | learned.payload[1] << 8);
+    learned.payload[2] = command;
+    learned.payload[3] = 0;
+    uint32_t code;
+    memcpy(&code, learned.payload, sizeof code);
+    return code;
 }
 
 uint8_t store_learn(uint8_t key, uint32_t code)
 {
-    uint8_t low = (uint8_t)code, high = (uint8_t)(code >> 8), command = (uint8_t)(code >> 16);
-    if (command == NO_COMMAND || code >> 24 != 0) {
+    uint8_t bytes[4];
+    memcpy(bytes, &code, sizeof bytes);
+    if (bytes[2] == NO_COMMAND || bytes[3] != 0) {
         return STORE_PROGRAM;
     }
     cells_wait();
@@ -183,23 +182,18 @@ uint8_t store_learn(uint8_t key, uint32_t code)
     }
     uint8_t place = place_from(0, group_of(key));
     uint8_t *entry = cells_record;
-    uint8_t kind = KIND_KEYS << 4;
+    memset(entry, NO_COMMAND, ENTRY_BYTES);
     if (place != NOWHERE) {
         (void)cells_take(entry_at(place), entry, E_CRC);
-        kind = (uint8_t)(kind | ((entry[E_KIND] + 1u) & 15u));
-    }
-    if (place == NOWHERE || entry[E_PAYLOAD] != low || entry[E_PAYLOAD + 1] != high) {
-        for (uint8_t i = E_PAYLOAD; i < E_CRC; i++) {
-            entry[i] = NO_COMMAND;
+        if (memcmp(entry + E_PAYLOAD, bytes, 2) != 0) {
+            memset(entry + E_PAYLOAD, NO_COMMAND, E_CRC - E_PAYLOAD);
         }
     }
     entry[E_INPUT] = group_of(key);
-    entry[E_KIND] = kind;
-    entry[E_KIND + 1] = 0;
-    entry[E_KIND + 2] = 0;
-    entry[E_PAYLOAD] = low;
-    entry[E_PAYLOAD + 1] = high;
-    entry[E_PAYLOAD + 2 + key % KEYS_IN_GROUP] = command;
+    entry[E_KIND] = (uint8_t)(KIND_KEYS << 4 | ((entry[E_KIND] + 1u) & 15u));
+    memset(entry + E_DAY, 0, 2);
+    memcpy(entry + E_PAYLOAD, bytes, 2);
+    entry[E_PAYLOAD + 2 + key % KEYS_IN_GROUP] = bytes[2];
     cells_seal(E_CRC);
     return put_entry(place) == STORE_FULL ? STORE_FULL : STORE_DONE;
 }

@@ -5,6 +5,9 @@
 #include "store.h"
 
 #define WAITING 6
+/* In the cells an event stands as in memory: every chip of the ports is little-endian. */
+_Static_assert(sizeof(struct event) == EVENT_BYTES, "struct event is what the page says");
+
 #define EVENT_LENGTH (EVENT_BYTES + 2u)
 #define MARK_LENGTH (MARK_BYTES + 2u)
 
@@ -26,8 +29,7 @@ void journal_open(void)
     (void)ring_find(&events, AT_EVENTS, EVENT_LENGTH, MAP_EVENTS);
     confirmed = (uint8_t)(events.sequence - MAP_EVENTS);
     marked = confirmed;
-    if (!ring_find(&marks, AT_MARKS, MARK_LENGTH, 2)
-        || !cells_take((uint16_t)(AT_MARKS + marks.place * MARK_LENGTH), cells_record, MARK_BYTES)) {
+    if (!ring_find(&marks, AT_MARKS, MARK_LENGTH, 2)) {
         return;
     }
     marked = cells_record[1];
@@ -43,19 +45,24 @@ void journal_open(void)
     lost = cells_record[2];
 }
 
+static void lose(void)
+{
+    if (lost != 0xFF) {
+        lost++;
+        mark_is_due = true;
+    }
+}
+
 void store_event(uint8_t code, uint16_t argument, uint16_t at_minute)
 {
     minute = at_minute;
-    uint8_t last = n_waiting;
-    if (last < WAITING) {
-        n_waiting++;
-    } else {
-        last--;
-        argument = waiting[last].code == EVENT_GAP ? (uint16_t)(waiting[last].argument + 1) : 2;
-        code = EVENT_GAP;
+    if (n_waiting == WAITING) {
+        lose();
+        return;
     }
-    waiting[last].code = code;
-    waiting[last].argument = argument;
+    waiting[n_waiting].code = code;
+    waiting[n_waiting].argument = argument;
+    n_waiting++;
 }
 
 static void pop(void)
@@ -76,33 +83,21 @@ static bool is_full(void)
 
 bool journal_next(void)
 {
-    while (lost != 0 || n_waiting != 0) {
-        uint8_t code = waiting[0].code;
-        uint16_t argument = waiting[0].argument;
-        if (!is_full()) {
-            if (lost != 0) {
-                code = EVENT_GAP;
-                argument = lost;
-            }
-            cells_record[1] = code;
-            cells_record[2] = (uint8_t)argument;
-            cells_record[3] = (uint8_t)(argument >> 8);
-            cells_record[4] = (uint8_t)minute;
-            cells_record[5] = (uint8_t)(minute >> 8);
-            ring_put(&events, JOB_EVENT, AT_EVENTS, EVENT_LENGTH, MAP_EVENTS);
-            return true;
-        }
-        if (n_waiting == 0) {
-            break;
-        }
-        if (code != EVENT_GAP) {
-            argument = 1;
-        }
-        if (lost != 0xFF) {
-            lost = argument > 0xFFu - lost ? 0xFF : (uint8_t)(lost + argument);
-            mark_is_due = true;
-        }
+    while (is_full() && n_waiting != 0) {
+        lose();
         pop();
+    }
+    if ((lost != 0 || n_waiting != 0) && !is_full()) {
+        struct event *event = (struct event *)(void *)cells_record;
+        event->code = EVENT_GAP;
+        event->argument = lost;
+        if (lost == 0) {
+            event->code = waiting[0].code;
+            event->argument = waiting[0].argument;
+        }
+        event->minute = minute;
+        ring_put(&events, JOB_EVENT, AT_EVENTS, EVENT_LENGTH, MAP_EVENTS);
+        return true;
     }
     if (!mark_is_due) {
         return false;
@@ -125,8 +120,8 @@ void journal_written(uint8_t job, bool again)
     } else if (job == JOB_EVENT) {
         if (again) {
             events.sequence--;
-        } else if (lost != 0) {
-            lost = 0;
+        } else if (cells_record[1] == EVENT_GAP) {
+            lost = (uint8_t)(lost - cells_record[2]);
             mark_is_due = true;
         } else {
             pop();
@@ -141,13 +136,8 @@ bool store_event_after(uint8_t from, struct event *out)
     }
     for (; !is_later(from, events.sequence); from++) {
         uint16_t at = AT_EVENTS;
-        for (uint8_t i = 0; i < MAP_EVENTS; i++) {
-            uint8_t bytes[EVENT_BYTES];
-            if (port_eeprom_read(at) == from && cells_take(at, bytes, EVENT_BYTES)) {
-                out->sequence = from;
-                out->code = bytes[1];
-                out->argument = (uint16_t)(bytes[2] | (uint16_t)bytes[3] << 8);
-                out->minute = (uint16_t)(bytes[4] | (uint16_t)bytes[5] << 8);
+        for (uint8_t i = MAP_EVENTS; i != 0; i--) {
+            if (port_eeprom_read(at) == from && cells_take(at, (uint8_t *)out, EVENT_BYTES)) {
                 return true;
             }
             at = (uint16_t)(at + EVENT_LENGTH);
@@ -172,15 +162,9 @@ void store_events_confirmed(uint8_t sequence)
         return;
     }
     confirmed = sequence;
-    /* Not each time, for the cells' sake; but never so late that a mark could be taken for one of the next round. */
+    /* Not each time, for the cells' sake; but never so late that a mark could be taken for one of the next round. What a reset makes
+     * the board forget, the station is offered again. */
     if ((uint8_t)(confirmed - marked) >= MAP_EVENTS / 2) {
-        mark_is_due = true;
-    }
-}
-
-void journal_minute(void)
-{
-    if (marked != confirmed) {
         mark_is_due = true;
     }
 }

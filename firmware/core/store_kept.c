@@ -25,12 +25,9 @@ bool store_retained(void)
 {
     uint8_t n = record_bytes();
     cells_wait();
-    if (n == 0 || !ring_find(&ring, ring_at(), n, (uint8_t)(MAP_KEPT / n))) {
-        return false;
-    }
-    /* Golden borrows the ring of a damaged program, and that one may be mended. */
-    if (!cells_take((uint16_t)(ring_at() + (uint16_t)(ring.place * n)), cells_record, (uint8_t)(n - 2))
-        || cells_record[1] != (uint8_t)vm.crc || cells_record[2] != (uint8_t)(vm.crc >> 8)) {
+    /* Another program's may stand there: golden borrows the ring of a damaged one. */
+    if (n == 0 || !ring_find(&ring, ring_at(), n, (uint8_t)(MAP_KEPT / n)) || cells_record[1] != (uint8_t)vm.crc
+        || cells_record[2] != (uint8_t)(vm.crc >> 8)) {
         return false;
     }
     vm_restore(cells_record + 3);

@@ -353,9 +353,11 @@ fn sequences_go_round_many_times() {
             }
             board.act(&Act::Acknowledge);
             if n % 21 == 20 {
-                board.act(&Act::Minute);
                 board.act(&Act::Reset);
-                assert_eq!(board.store.event_after(0), None, "all of them were acknowledged");
+                // What it forgot that the station has is less than half a ring.
+                let again = board.store.newest_event().wrapping_sub(board.store.confirmed_event());
+                assert!(again < 6, "{again} acknowledged events are offered again");
+                board.act(&Act::Acknowledge);
             }
         }
         board.act(&Act::Keep(kept(n as u8)));

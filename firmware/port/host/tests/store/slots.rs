@@ -220,7 +220,7 @@ fn what_is_no_upload_is_refused_and_changes_nothing() {
         assert_eq!(board.store.upload_chunk(at as u16, &program[at..at + CHUNK]), Answer::Done);
         board.store.flush();
     }
-    assert_eq!(board.store.upload_chunk(312, &[0; CHUNK]), Answer::TooLong);
+    assert_eq!(board.store.upload_chunk(312, &[0; CHUNK]), Answer::Offset);
     let rest = [0; 8];
     assert_eq!(board.store.upload_chunk(312, &rest[..program.len() - 312]), Answer::Done);
     board.store.flush();
