@@ -57,7 +57,7 @@ pub struct Compiled {
     pub warnings: Vec<Diagnostic>,
     /// Inputs, number inputs first, each kind in the order of its slots.
     pub inputs: Vec<Input>,
-    /// By [`system::model::ActuatorIdx`]: the order of its drive; `None` for what always runs.
+    /// By [`system::model::ActuatorIdx`]: the order of its drive; `None` for what always runs, and for a buzzer without a rule.
     pub drives: Vec<Option<u16>>,
     /// By [`system::model::ActuatorIdx`]: its trips.
     pub trips: Vec<Vec<Trip>>,

@@ -74,6 +74,10 @@ impl<'s> Lowering<'s> {
             procedures: self.procedures(),
             drives: self.drives(),
         };
+        // Last, so that a page moves nothing of the program that was there without it.
+        if self.system.panel.shows_clock() {
+            self.clock = Some(self.graph.number_op(Op::Time(TimeKind::LocalTimeOfDay)));
+        }
         let compiled = if self.has_errors() { None } else { Layout::new(&mut self, plan).compile() };
         match compiled {
             Some(mut compiled) if !self.has_errors() => {
@@ -106,9 +110,6 @@ impl<'s> Lowering<'s> {
         }
         for signal in system.panel.signals() {
             needed[signal.idx()] = true;
-        }
-        if system.panel.shows_clock() {
-            self.clock = Some(self.graph.number_op(Op::Time(TimeKind::LocalTimeOfDay)));
         }
         for (index, signal) in system.signals.iter().enumerate().rev() {
             if let (true, SignalSource::Derived(derived)) = (needed[index], &signal.source) {

@@ -4,7 +4,7 @@ use program::op::{DAY_MS, Dose, Modulate, Relation, Resets, Source, Stage, TimeK
 use program::{BitRef, NumRef, Op};
 use system::Diagnostic;
 use system::expr::Condition;
-use system::model::{ActuatorIdx, PassageKind, Rule, RuleForm, TripReset};
+use system::model::{ActuatorIdx, ActuatorKind, PassageKind, Rule, RuleForm, TripReset};
 
 use crate::conditions::threshold;
 use crate::lower::{Lowering, PlannedTrip};
@@ -164,6 +164,10 @@ impl<'s> Lowering<'s> {
             return None;
         }
         let Some(rule) = self.rule_of(actuator) else {
+            if it.kind == ActuatorKind::Buzzer {
+                // The panel has it alone, and silences it by itself.
+                return None;
+            }
             let stage = Stage::PLAIN;
             return Some(if it.modulated {
                 let auto = self.graph.number_op(Op::Constant(0));

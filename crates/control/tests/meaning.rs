@@ -196,7 +196,7 @@ fn condition() -> impl Strategy<Value = String> {
     })
 }
 
-/// A bad number has the value 0, as every conversion gives it; a bad contact keeps its last value.
+/// A bad input has the value 0 (docs/control-program.md, section 2).
 fn inputs() -> impl Strategy<Value = Inputs> {
     let quality =
         prop_oneof![8 => Just(Quality::Good), 1 => Just(Quality::Uncertain), 1 => Just(Quality::Bad)];
@@ -206,7 +206,7 @@ fn inputs() -> impl Strategy<Value = Inputs> {
     let number = |value, quality| if quality == Quality::Bad { (0, quality) } else { (value, quality) };
     let temperature = (temperature, quality.clone()).prop_map(move |(value, quality)| number(value, quality));
     let ph = (ph, quality.clone()).prop_map(move |(value, quality)| number(value, quality));
-    let contact = (0..=1_i32, quality);
+    let contact = (0..=1_i32, quality).prop_map(move |(value, quality)| number(value, quality));
     (prop::collection::vec(temperature, 3), ph, prop::collection::vec(contact, 4)).prop_map(
         |(temperatures, ph, contacts)| {
             let mut all = temperatures;
