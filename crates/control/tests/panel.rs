@@ -236,7 +236,7 @@ fn what_does_not_fit_is_told() {
     assert_eq!(page(r#""水 {temp}""#), [("letter-not-shown", "水 ".into())]);
     let key = |does: &str| {
         let receiver = "[[device]]\nname = \"r\"\nkind = \"infrared_receiver\"\npin = \"PD2\"\n";
-        let idle = "[[actuator]]\nname = \"idle\"\nkind = \"other\"\n";
+        let idle = "[[actuator]]\nname = \"idle\"\nkind = \"buzzer\"\n";
         let key = format!("[[remote_key]]\nname = \"k\"\ndoes = \"{does}\"\n");
         findings(&format!("{receiver}{idle}{key}")).into_iter().map(|(id, _)| id).collect::<Vec<_>>()
     };
