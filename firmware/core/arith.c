@@ -1,25 +1,29 @@
 /* Whole-number arithmetic; contract in arith.h. */
 #include "arith.h"
 
-int32_t arith_move(int32_t base, uint32_t magnitude, bool down)
-{
-    /* ~x turns the number line round, ends included, so one direction serves both. */
-    if (down) {
-        base = ~base;
-    }
-    uint32_t room = (uint32_t)INT32_MAX - (uint32_t)base;
-    base = magnitude > room ? INT32_MAX : (int32_t)((uint32_t)base + magnitude);
-    return down ? ~base : base;
-}
+#include "calc.h"
+
+int32_t arith_rest;
 
 uint32_t arith_magnitude(int32_t value)
 {
     return value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
 }
 
+static uint8_t top(int32_t value)
+{
+    return (uint8_t)((uint32_t)value >> 24);
+}
+
 int32_t arith_add(int32_t a, int32_t b)
 {
-    return arith_move(a, arith_magnitude(b), b < 0);
+    int32_t sum = (int32_t)((uint32_t)a + (uint32_t)b);
+    /* Overflowed when both have the sign that the sum has not. */
+    uint8_t signs = (uint8_t)((top(a) ^ top(sum)) & (top(b) ^ top(sum)));
+    if ((signs & 0x80) != 0) {
+        sum = sum < 0 ? INT32_MAX : INT32_MIN;
+    }
+    return sum;
 }
 
 int32_t arith_subtract(int32_t a, int32_t b)
@@ -35,17 +39,15 @@ int32_t arith_clamp(int32_t value, int32_t lowest, int32_t highest)
     return value > highest ? highest : value;
 }
 
-/* A number of 64 bits. */
-static uint32_t high, low;
+#define TOP 0x80000000u
 
-static void double_it(void)
-{
-    high = high << 1 | low >> 31;
-    low <<= 1;
-}
+static bool exceeds;
 
-static void multiply(uint32_t a, uint32_t b)
+/* Half of floor(x) + 1, or floor(x), of x = a * b / (c * d), doubled before when it will be halved. 64-bit shifts go by single bits,
+ * for which small processors have an instruction. */
+static uint32_t over(uint32_t a, uint32_t b, uint32_t c, uint32_t d, bool is_halved)
 {
+    /* The product grows from above into a's place. */
     uint32_t upper = 0;
     for (uint8_t n = 32; n != 0; n--) {
         bool carries = false;
@@ -55,78 +57,92 @@ static void multiply(uint32_t a, uint32_t b)
         }
         a >>= 1;
         if ((upper & 1u) != 0) {
-            a |= 0x80000000u;
+            a |= TOP;
         }
         upper >>= 1;
         if (carries) {
-            upper |= 0x80000000u;
+            upper |= TOP;
         }
     }
-    high = upper;
-    low = a;
-}
-
-static void divide(uint32_t divisor)
-{
-    if (divisor == 1) {
-        return;
-    }
-    if (high == 0) {
-        low /= divisor;
-        return;
-    }
-    uint32_t rest = 0;
-    for (uint8_t n = 64; n != 0; n--) {
-        bool carries = (rest & 0x80000000u) != 0;
-        rest = rest << 1 | high >> 31;
-        double_it();
-        if (carries || rest >= divisor) {
-            rest -= divisor;
-            low |= 1u;
+    if (is_halved) {
+        upper <<= 1;
+        if ((a & TOP) != 0) {
+            upper |= 1u;
         }
+        a <<= 1;
     }
-}
-
-bool arith_exceeds(void)
-{
-    return high != 0;
-}
-
-static uint32_t result(void)
-{
-    return high != 0 ? UINT32_MAX : low;
+    /* Two floored divisions are one by the product. */
+    for (uint8_t i = 0; i < 2; i++) {
+        if (upper == 0) {
+            a /= c;
+        } else if (c != 1) {
+            b = 0;
+            for (uint8_t n = 64; n != 0; n--) {
+                bool carries = (b & TOP) != 0;
+                b <<= 1;
+                if ((upper & TOP) != 0) {
+                    b |= 1u;
+                }
+                upper <<= 1;
+                if ((a & TOP) != 0) {
+                    upper |= 1u;
+                }
+                a <<= 1;
+                if (carries || b >= c) {
+                    b -= c;
+                    a |= 1u;
+                }
+            }
+        }
+        c = d;
+    }
+    /* floor(x + 1/2) = floor((floor(2 x) + 1) / 2). */
+    if (is_halved) {
+        a++;
+        if (a == 0) {
+            upper++;
+        }
+        a >>= 1;
+        if ((upper & 1u) != 0) {
+            a |= TOP;
+        }
+        upper >>= 1;
+    }
+    exceeds = upper != 0;
+    return exceeds ? UINT32_MAX : a;
 }
 
 uint32_t arith_truncated(uint32_t a, uint32_t b, uint32_t c)
 {
-    multiply(a, b);
-    divide(c);
-    return result();
+    return over(a, b, c, 1, false);
 }
 
-uint32_t arith_nearest(uint32_t a, uint32_t b, uint32_t c, uint32_t d)
+int32_t arith_nearest(int32_t base, int32_t b)
 {
-    multiply(a, b);
-    /* floor(x + 1/2) = floor((floor(2 x) + 1) / 2), and two floored divisions are one by the product. */
-    double_it();
-    divide(c);
-    divide(d);
-    uint32_t is_odd = low & 1u;
-    low = low >> 1 | high << 31;
-    high >>= 1;
-    low += is_odd;
-    if (low == 0 && is_odd != 0) {
-        high++;
+    bool down = ((top(calc[V0]) ^ top(b)) & 0x80) != 0;
+    uint32_t far = over(arith_magnitude(calc[V0]), arith_magnitude(b), (uint32_t)calc[Y], (uint32_t)calc[Z], true);
+    /* ~x turns the number line round, ends included, so one direction serves both. */
+    if (down) {
+        base = ~base;
     }
-    return result();
+    uint32_t room = (uint32_t)INT32_MAX - (uint32_t)base;
+    if (exceeds || far > room) {
+        calc_overflowed = true;
+        far = room;
+    }
+    base = (int32_t)((uint32_t)base + far);
+    return down ? ~base : base;
 }
 
 int32_t arith_scaled(int32_t base, int32_t a, int32_t b, uint32_t c)
 {
-    return arith_move(base, arith_nearest(arith_magnitude(a), arith_magnitude(b), c, 1), (a ^ b) < 0);
+    calc[V0] = a;
+    calc[Y] = (int32_t)c;
+    calc[Z] = 1;
+    return arith_nearest(base, b);
 }
 
-int32_t arith_floored(int32_t value, int32_t divisor, int32_t *remainder)
+int32_t arith_floored(int32_t value, int32_t divisor)
 {
     int32_t quotient = value / divisor;
     int32_t rest = value % divisor;
@@ -134,6 +150,6 @@ int32_t arith_floored(int32_t value, int32_t divisor, int32_t *remainder)
         rest += divisor;
         quotient--;
     }
-    *remainder = rest;
+    arith_rest = rest;
     return quotient;
 }

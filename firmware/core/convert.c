@@ -1,234 +1,186 @@
-/* Raw codes to values, bit for bit as docs/control-program.md, section 8. A wiring table that was opened keeps every divisor
- * above 0 but those that are checked here. */
+/* Raw codes to values, bit for bit as docs/control-program.md, section 8, by routines of the calculator. A wiring table that was opened
+ * keeps every divisor above 0 but those that are checked here. */
 #include "wiring.h"
 
-#include "arith.h"
+#include <string.h>
+
 #include "vm_core.h"
 
-#define MILLION 1000000u
-#define BILLION 1000000000u
 #define IDEAL_SLOPE_UV 59159u
-#define SLOPE_REFERENCE 298150000u
-#define ZERO_CELSIUS_MK 273150
 #define DS18B20_POWER_ON (85 * 16)
+#define DS18B20_LOWEST (-55 * 16)
+#define DS18B20_HIGHEST (125 * 16)
+
+/* Answers. */
+#define FINE 0
+#define NOT_A_MEASUREMENT 1
+
+/* The value comes to OLD. V2 is the temperature; of analogue inputs V0 is the sum, Y its full scale, V1 the reference in uV (of a
+ * TMP36 in 10 uV), Z 1; C0 to C2 are the calibration. */
+static const struct {
+    uint16_t ds18b20[6], tmp36[12], voltage[3], ntc[2], ph[49], linear[8], conductivity[15], ultrasonic[25], flow[12], calibration[6];
+} routines IN_FLASH = {
+    .ds18b20 = {MOVE(OLD, V0), SET(X, K_UNIT), MUL(OLD, X), SMALL(X, 4), DIV(OLD, X), END(FINE)},
+    .tmp36 = {SMALL(OLD, 0), NEAREST(OLD, V1), SET(X, K_TMP36_ZERO), SUB(OLD, X),
+        SET(X, K_TMP36_HIGHEST), LESS(X, OLD), END(NOT_A_MEASUREMENT),
+        SET(X, K_FORTY), ADD(X, OLD), NEGATIVE(X), END(NOT_A_MEASUREMENT), END(FINE)},
+    .voltage = {SMALL(OLD, 0), NEAREST(OLD, V1), END(FINE)},
+    .ntc = {NEAREST(OLD, V1), END(FINE)},
+    .ph = {READ(V4), ZERO(V4), END(NOT_A_MEASUREMENT),
+        SET(X, K_THOUSAND), MUL(V3, X), SUB(OLD, V3), MOVE(V0, OLD),
+        MOVE(Y, V4), SMALL(Z, 0), SUB(Z, V4), MAX(Y, Z),                  /* gain without its sign, */
+        SMALL(Z, 0), SUB(Z, V0), NEGATIVE(V4), MOVE(V0, Z), SMALL(Z, 1),  /* which goes to the voltage */
+        SMALL(OLD, 0), NEAREST(OLD, X),
+        SET(X, K_DEVIATION), LESS(X, OLD), END(NOT_A_MEASUREMENT), ADD(X, OLD), NEGATIVE(X), END(NOT_A_MEASUREMENT),
+        SET(X, K_KELVIN), ADD(X, V2),
+        SET(Y, K_COLDEST), LESS(X, Y), END(NOT_A_MEASUREMENT), SET(Y, K_HOTTEST), LESS(Y, X), END(NOT_A_MEASUREMENT),
+        SUB(C0, OLD), MOVE(V0, C0), MOVE(Y, C2), NEGATIVE(C0), MOVE(Y, C1), ZERO(Y), END(NOT_A_MEASUREMENT),
+        MOVE(Z, X), SET(X, K_REFERENCE), SET(OLD, K_NEUTRAL), NEAREST(OLD, X),
+        NEGATIVE(OLD), END(NOT_A_MEASUREMENT), SET(X, K_MOST_PH), LESS(X, OLD), END(NOT_A_MEASUREMENT), END(FINE)},
+    .linear = {READ(V3), READ(V4), SUB(OLD, V3), MOVE(V0, OLD), SET(Y, K_DEVIATION), SMALL(OLD, 0), NEAREST(OLD, V4), END(FINE)},
+    .conductivity = {SET(X, K_REFERRED), SUB(V2, X), MOVE(V0, V3), SMALL(Y, 1), SET(X, K_BILLION), NEAREST(X, V2),
+        SET(Y, K_LEAST_FACTOR), LESS(X, Y), END(NOT_A_MEASUREMENT),
+        MOVE(Y, X), MOVE(V0, OLD), SET(X, K_BILLION), SMALL(OLD, 0), NEAREST(OLD, X), END(FINE)},
+    .ultrasonic = {SET(X, K_LONGEST_ECHO), LESS(X, V0), END(NOT_A_MEASUREMENT), SMALL(X, 1), LESS(V0, X), END(NOT_A_MEASUREMENT),
+        SET(X, K_FORTY), SMALL(Y, 0), SUB(Y, X), MAX(V2, Y), SET(X, K_WARMEST_AIR), MIN(V2, X),
+        SET(X, K_SOUND_RISE), MUL(V2, X), SET(X, K_THOUSAND), DIV(V2, X), SET(X, K_SOUND), ADD(V2, X),
+        READ(OLD), SET(Y, K_HALF_WAY), SMALL(Z, 1), NOT(OLD), NEAREST(OLD, V2), NOT(OLD), END(FINE)},
+    .flow = {READ(Y), SMALL(X, 1), LESS(Y, X), END(NOT_A_MEASUREMENT), LESS(Z, X), END(NOT_A_MEASUREMENT),
+        NEGATIVE(V0), END(NOT_A_MEASUREMENT), SET(X, K_MINUTE), SMALL(OLD, 0), NEAREST(OLD, X), END(FINE)},
+    .calibration = {MOVE(V0, OLD), SET(Y, K_DEVIATION), SMALL(Z, 1), MOVE(OLD, C0), NEAREST(OLD, C1), END(FINE)},
+};
 
 static struct sample result;
 
-/* base + magnitude or base - magnitude, when the last product over a divisor and the sum fit; else bad. */
-static void put_moved(int32_t base, uint32_t magnitude, bool down)
+static void run(const uint16_t *routine)
 {
-    uint32_t room = down ? (uint32_t)base - (uint32_t)INT32_MIN : (uint32_t)INT32_MAX - (uint32_t)base;
-    if (arith_exceeds() || magnitude > room) {
-        result.quality = BAD;
-    } else {
-        result.value = arith_move(base, magnitude, down);
-    }
-}
-
-/* base + nearest(a * b / c). */
-static void put_scaled(int32_t base, int32_t a, int32_t b, uint32_t c)
-{
-    put_moved(base, arith_nearest(arith_magnitude(a), arith_magnitude(b), c, 1), (a ^ b) < 0);
-}
-
-static void keep_within(int32_t lowest, int32_t highest)
-{
-    if (result.value < lowest || result.value > highest) {
+    calc_overflowed = false;
+    if (calc_run(routine) != FINE || calc_overflowed) {
         result.quality = BAD;
     }
+    result.value = calc[OLD];
 }
 
-/* A temperature to compensate with, or this one and an uncertain result. */
-static int32_t temperature_or(struct sample temperature, int32_t usual)
+/* The temperature to compensate with, or this one and an uncertain result. */
+static void take_temperature(struct sample temperature, uint16_t usual)
 {
     if (temperature.quality == BAD) {
-        result.quality = UNCERTAIN;
-        return usual;
+        temperature.value = usual;
+        temperature.quality = UNCERTAIN;
     }
     if (temperature.quality > result.quality) {
         result.quality = temperature.quality;
     }
-    return temperature.value;
-}
-
-static int32_t payload(const struct correction *correction, uint8_t at)
-{
-    const uint8_t *bytes = &correction->payload[at];
-    uint32_t value = 0;
-    for (uint8_t i = 4; i-- != 0;) {
-        value = value << 8 | bytes[i];
-    }
-    return (int32_t)value;
+    calc[V2] = temperature.value;
 }
 
 /* Points every thirty-second part of full scale, in 4 m degC. */
-static void convert_ntc(uint16_t table_at, uint32_t sum, uint32_t full)
+static void convert_ntc(uint16_t at)
 {
-    uint32_t place = sum * 32;
-    uint8_t index = (uint8_t)(place / full);
-    int16_t point[2];
+    uint32_t place = (uint32_t)calc[V0] * 32;
+    uint8_t index = (uint8_t)(place / (uint32_t)calc[Y]);
+    at = (uint16_t)(at + (uint16_t)(2 * index));
+    int32_t point[2];
     for (uint8_t i = 0; i < 2; i++) {
-        uint16_t at = (uint16_t)(table_at + (uint16_t)(2 * (index + i)));
-        point[i] = (int16_t)(wiring_byte(at) | (uint16_t)wiring_byte((uint16_t)(at + 1u)) << 8);
-        if (point[i] == INT16_MIN) {
+        int16_t value = (int16_t)wiring_u16(at);
+        if (value == INT16_MIN) {
             result.quality = BAD;
         }
+        point[i] = value * INT32_C(4);
+        at = (uint16_t)(at + 2);
     }
-    int32_t low = point[0] * INT32_C(4);
-    put_scaled(low, point[1] * INT32_C(4) - low, (int32_t)(place - index * full), full);
+    calc[V0] = (int32_t)(place % (uint32_t)calc[Y]);
+    calc[V1] = point[1] - point[0];
+    calc[OLD] = point[0];
+    run(routines.ntc);
 }
 
-static void convert_ph(int32_t microvolts, const struct correction *correction, struct sample temperature)
+static void convert_ph(const struct correction *correction, struct sample temperature)
 {
     uint16_t midpoint_mv = vm_next_byte();
-    midpoint_mv = (uint16_t)(midpoint_mv | (uint16_t)vm_next_byte() << 8);
-    int32_t gain = vm_read_decimal();
-    if (gain == 0) {
-        result.quality = BAD;
-        return;
-    }
-    int32_t electrode = arith_scaled(0, microvolts - midpoint_mv * INT32_C(1000), gain < 0 ? -1000 : 1000, arith_magnitude(gain));
-    int32_t kelvin = temperature_or(temperature, 25000);
-    int32_t offset = 0;
-    uint32_t acid = IDEAL_SLOPE_UV;
-    uint32_t base = IDEAL_SLOPE_UV;
+    calc[V3] = midpoint_mv | (uint16_t)((uint16_t)vm_next_byte() << 8);
+    calc[C0] = 0;
+    calc[C1] = IDEAL_SLOPE_UV;
+    calc[C2] = IDEAL_SLOPE_UV;
     if (correction->kind == 2) {
-        uint32_t first = (uint32_t)payload(correction, 0);
-        offset = (int16_t)first * INT32_C(10);
-        acid = first >> 16;
-        base = (uint32_t)payload(correction, 4) & 0xFFFF;
+        uint16_t words[3];
+        memcpy(words, correction->payload, sizeof words);
+        calc[C0] = (int16_t)words[0] * INT32_C(10);
+        calc[C1] = words[1];
+        calc[C2] = words[2];
     }
-    if (electrode < -1000000 || electrode > 1000000 || kelvin < 250000 - ZERO_CELSIUS_MK || kelvin > 400000 - ZERO_CELSIUS_MK) {
-        result.quality = BAD;
-        return;
-    }
-    int32_t below = offset - electrode;
-    uint32_t slope = below < 0 ? acid : base;
-    if (slope == 0) {
-        result.quality = BAD;
-        return;
-    }
-    uint32_t away = arith_nearest(arith_magnitude(below), SLOPE_REFERENCE, slope, (uint32_t)(kelvin + ZERO_CELSIUS_MK));
-    put_moved(7000, away, below < 0);
-    keep_within(0, 14000);
+    take_temperature(temperature, 25000);
+    run(routines.ph);
 }
 
-static void convert_linear(int32_t microvolts)
-{
-    int32_t zero = vm_read_decimal();
-    int32_t per_volt = vm_read_decimal();
-    bool is_below = microvolts < zero;
-    uint32_t above = is_below ? (uint32_t)zero - (uint32_t)microvolts : (uint32_t)microvolts - (uint32_t)zero;
-    put_moved(0, arith_nearest(above, arith_magnitude(per_volt), MILLION, 1), is_below != (per_volt < 0));
-}
-
-/* To 25 degC by c / (1 + a (t - 25 degC)). */
-static void convert_conductivity(struct sample temperature)
-{
-    int32_t per_kelvin = vm_read_decimal();
-    if (per_kelvin == 0) {
-        return;
-    }
-    int32_t t = temperature_or(temperature, 25000);
-    bool is_below = t < 25000;
-    uint32_t apart = is_below ? 25000u - (uint32_t)t : (uint32_t)t - 25000u;
-    apart = arith_truncated(apart, arith_magnitude(per_kelvin), 1);
-    uint32_t factor = BILLION + apart;
-    uint32_t most = 3 * BILLION;
-    if (is_below != (per_kelvin < 0)) {
-        factor = BILLION - apart;
-        most = 9 * (BILLION / 10);
-    }
-    if (apart > most) {
-        result.quality = BAD;
-        return;
-    }
-    put_moved(0, arith_nearest(arith_magnitude(result.value), BILLION, factor, 1), result.value < 0);
-}
-
-static void convert_ultrasonic(int32_t echo_us, struct sample temperature)
-{
-    if (echo_us < 1 || echo_us > 23200) {
-        result.quality = BAD;
-        return;
-    }
-    int32_t t = arith_clamp(temperature_or(temperature, 20000), -40000, 60000);
-    uint32_t um_per_ms = (uint32_t)(331300 + t * 606 / 1000);
-    put_moved(vm_read_decimal(), arith_nearest((uint32_t)echo_us, um_per_ms, 2000, 1), true);
-}
-
-static void convert_flow(int32_t pulses, uint16_t period_ms)
-{
-    int32_t per_litre = vm_read_decimal();
-    if (per_litre <= 0 || pulses < 0 || period_ms == 0) {
-        result.quality = BAD;
-        return;
-    }
-    put_moved(0, arith_nearest((uint32_t)pulses, 60 * MILLION, (uint32_t)per_litre, period_ms), false);
-}
-
-static void convert_analogue(const struct number_entry *entry, int32_t sum, const struct correction *correction,
-                             struct sample temperature)
+static void convert_analogue(const struct number_entry *entry, const struct correction *correction, struct sample temperature)
 {
     uint32_t full = (uint32_t)entry->second * wiring.full_scale;
+    int32_t sum = calc[V0];
     if (sum <= 0 || (uint32_t)sum >= full - entry->second) {
         result.quality = BAD;
         return;
     }
+    calc[Y] = (int32_t)full;
+    calc[Z] = 1;
     if (entry->driver == NTC) {
-        convert_ntc(entry->fields_at, (uint32_t)sum, full);
+        convert_ntc(entry->fields_at);
         return;
     }
-    uint16_t fraction = entry->driver == TMP36 ? 100 : 1000;
-    uint32_t voltage = arith_nearest((uint32_t)sum, (uint32_t)wiring.reference_mv * fraction, full, 1);
-    switch (entry->driver) {
-    case TMP36:
-        result.value = (int32_t)voltage - 50000;
-        keep_within(-40000, 125000);
-        break;
-    case PH_ELECTRODE:
-        convert_ph((int32_t)voltage, correction, temperature);
-        break;
-    default:
-        convert_linear((int32_t)voltage);
-        if (entry->driver == CONDUCTIVITY && result.quality != BAD) {
-            convert_conductivity(temperature);
+    calc[V1] = wiring.reference_mv * (entry->driver == TMP36 ? INT32_C(100) : INT32_C(1000));
+    if (entry->driver == TMP36) {
+        run(routines.tmp36);
+        return;
+    }
+    run(routines.voltage);
+    if (entry->driver == PH_ELECTRODE) {
+        convert_ph(correction, temperature);
+        return;
+    }
+    run(routines.linear);
+    if (entry->driver == CONDUCTIVITY && result.quality != BAD) {
+        calc[V3] = vm_read_decimal();
+        if (calc[V3] != 0) {
+            take_temperature(temperature, 25000);
+            run(routines.conductivity);
         }
-        break;
     }
 }
 
 struct sample wiring_convert(const struct number_entry *entry, int32_t raw, const struct correction *correction,
                              struct sample temperature, uint16_t period_ms)
 {
-    result.value = 0;
     result.quality = GOOD;
     wiring_seek(entry->fields_at);
+    calc[V0] = raw;
     switch (entry->driver) {
     case DS18B20:
-        result.value = raw;
-        keep_within(-55 * 16, 125 * 16);
-        if (raw == DS18B20_POWER_ON) {
+        if (raw == DS18B20_POWER_ON || raw < DS18B20_LOWEST || raw > DS18B20_HIGHEST) {
             result.quality = BAD;
         }
-        result.value = (int32_t)((uint32_t)raw * 125u);
-        result.value = result.value < 0 ? ~(~result.value >> 1) : result.value >> 1;
+        run(routines.ds18b20);
         break;
     case ULTRASONIC:
-        convert_ultrasonic(raw, temperature);
+        take_temperature(temperature, 20000);
+        run(routines.ultrasonic);
         break;
     case PULSE_FLOW:
-        convert_flow(raw, period_ms);
+        calc[Z] = period_ms;
+        run(routines.flow);
         break;
     case PARAMETER:
-        result.value = correction->kind == 3 ? payload(correction, 0) : vm_read_decimal();
-        break;
+        result.value = vm_read_decimal();
+        if (correction->kind == 3) {
+            memcpy(&result.value, correction->payload, sizeof result.value);
+        }
+        return result;
     default:
-        convert_analogue(entry, raw, correction, temperature);
+        convert_analogue(entry, correction, temperature);
         break;
     }
-    if (correction->kind == 1 && result.quality != BAD && entry->driver != PH_ELECTRODE && entry->driver != PARAMETER) {
-        put_scaled(payload(correction, 0), result.value, payload(correction, 4), MILLION);
+    if (correction->kind == 1 && result.quality != BAD && entry->driver != PH_ELECTRODE) {
+        memcpy(&calc[C0], correction->payload, 8);
+        run(routines.calibration);
     }
     if (result.quality == BAD) {
         result.value = 0;

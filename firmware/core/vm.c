@@ -157,9 +157,8 @@ static uint8_t check_container(const struct code *code)
 /* One pass over all operations. */
 static void pass(const struct code *code, uint8_t mode)
 {
-    struct vm_op op;
     vm_begin(code, mode);
-    while (vm_next(&op)) {
+    while (vm_next()) {
     }
     vm_check_counts();
 }
@@ -226,6 +225,7 @@ uint8_t vm_load(const struct code *code)
     memset(&vm, 0, sizeof vm);
     memset(&pool, 0, sizeof pool);
     memset(&now, 0, sizeof now);
+    memset(calc, 0, sizeof calc);
     uint8_t verdict = vm_check(code, &vm);
     if (verdict != VM_SOUND) {
         return verdict;
@@ -241,8 +241,9 @@ uint8_t vm_load(const struct code *code)
     bits[0] = 1;
     now.clock_quality = BAD;
     now.is_first = true;
-    now.period_ms = vm.period_ms;
-    now.period = (uint8_t)(vm.period_ms / 250);
+    calc[PERIOD_MS] = vm.period_ms;
+    calc[PERIOD] = vm.period_ms / 250;
+    calc[FIRST] = 1;
     return VM_SOUND;
 }
 
@@ -259,9 +260,9 @@ static void begin_day(void)
 {
     uint32_t clock_day = now.clock_s / 86400u;
     bool has_clock = now.clock_quality != BAD;
-    now.is_new_day = (has_clock && clock_day > now.day) || now.since_day_ms >= LONGEST_DAY_MS;
+    now.is_new_day = (has_clock && clock_day > now.day) || calc[SINCE_DAY_MS] >= LONGEST_DAY_MS;
     if (now.is_new_day) {
-        now.since_day_ms = 0;
+        calc[SINCE_DAY_MS] = 0;
         if (has_clock) {
             now.day = clock_day;
         } else if (now.day < LAST_DAY) {
@@ -277,21 +278,21 @@ bool vm_scan(void)
     }
     bits[1] = now.is_first;
     if (!now.is_first) {
-        now.elapsed = now.period;
-        now.elapsed_ms = now.period_ms;
-        now.uptime_ms = arith_add(now.uptime_ms, now.period_ms);
-        now.since_day_ms += now.period_ms;
+        calc[ELAPSED] = calc[PERIOD];
+        calc[ELAPSED_MS] = vm.period_ms;
+        calc[UPTIME_MS] = arith_add(calc[UPTIME_MS], vm.period_ms);
+        calc[SINCE_DAY_MS] += vm.period_ms;
     }
     begin_day();
     for (uint8_t drive = 0; drive < vm.n_drives; drive++) {
         hands[drive] &= HAND_MASK;
     }
-    struct vm_op op;
     begin(VM_RUN);
-    while (vm_next(&op)) {
-        vm_run(&op);
+    while (vm_next()) {
+        vm_run();
     }
     now.is_first = false;
+    calc[FIRST] = 0;
     return reader.verdict == VM_SOUND;
 }
 
@@ -328,23 +329,21 @@ bool vm_hand(uint8_t drive, int16_t value, int32_t time_ms)
     return true;
 }
 
-/* The operation that is the n-th of its kind. The last one found is kept, so that asking in ascending order goes through the
- * program once. */
-static struct vm_op found;
-
+/* Reads on to the operation that is the n-th of its kind. From the last one found, so that asking in ascending order goes through
+ * the program once. */
 static bool find(uint8_t part, uint8_t ordinal)
 {
     if (vm.period_ms == 0) {
         return false;
     }
-    if (reader.mode == VM_PASS && found.part == part && found.ordinal == ordinal) {
+    if (reader.mode == VM_PASS && op.part == part && op.ordinal == ordinal) {
         return true;
     }
     if (reader.mode != VM_PASS || reader.before.n_parts[part] > ordinal) {
         begin(VM_PASS);
     }
-    while (vm_next(&found)) {
-        if (found.part == part && found.ordinal == ordinal) {
+    while (vm_next()) {
+        if (op.part == part && op.ordinal == ordinal) {
             return true;
         }
     }
@@ -356,7 +355,7 @@ bool vm_reset_trip(uint8_t trip)
 {
     bool is_there = find(PART_TRIP, trip);
     if (is_there) {
-        bits[found.slot] |= RESET_WAITS;
+        bits[op.slot] |= RESET_WAITS;
     }
     return is_there;
 }
@@ -365,7 +364,7 @@ bool vm_procedure(uint8_t procedure, uint8_t command)
 {
     bool is_there = find(PART_PROCEDURE, procedure);
     if (is_there) {
-        qualities[found.slot] = (uint8_t)(command << COMMAND_SHIFT);
+        qualities[op.slot] = (uint8_t)(command << COMMAND_SHIFT);
     }
     return is_there;
 }
@@ -392,15 +391,15 @@ uint8_t vm_bit(uint16_t slot)
 
 bool vm_is_modulated(uint8_t drive)
 {
-    return find(PART_DRIVE, drive) && found.code == OP_DRIVE_DUTY;
+    return find(PART_DRIVE, drive) && op.code == OP_DRIVE_DUTY;
 }
 
 int16_t vm_output(uint8_t drive)
 {
     if (vm_is_modulated(drive)) {
-        return (int16_t)pool.words[found.slot];
+        return (int16_t)pool.words[op.slot];
     }
-    return find(PART_DRIVE, drive) ? bits[found.slot] & 1 : 0;
+    return find(PART_DRIVE, drive) ? bits[op.slot] & 1 : 0;
 }
 
 int32_t vm_hand_left_ms(uint8_t drive)
@@ -410,17 +409,17 @@ int32_t vm_hand_left_ms(uint8_t drive)
 
 uint8_t vm_trip(uint8_t trip)
 {
-    return find(PART_TRIP, trip) ? bits[found.slot] & 1 : 0;
+    return find(PART_TRIP, trip) ? bits[op.slot] & 1 : 0;
 }
 
 uint8_t vm_alarm(uint8_t alarm)
 {
-    return find(PART_ALARM, alarm) ? (uint8_t)((bits[found.slot] & BIT_MASK) | (uint8_t)(found.variant << 4)) : 0;
+    return find(PART_ALARM, alarm) ? (uint8_t)((bits[op.slot] & BIT_MASK) | (uint8_t)(op.variant << 4)) : 0;
 }
 
 uint8_t vm_step(uint8_t procedure)
 {
-    return find(PART_PROCEDURE, procedure) ? (uint8_t)pool.words[found.slot] : 0;
+    return find(PART_PROCEDURE, procedure) ? (uint8_t)pool.words[op.slot] : 0;
 }
 
 uint32_t vm_day(void)
@@ -441,19 +440,19 @@ static void retain(uint8_t *bytes, bool is_restoring)
         bytes[1] = (uint8_t)(now.day >> 8);
     }
     begin(VM_PASS);
-    while (vm_next(&found)) {
-        uint8_t *bit = &bits[found.slot];
-        int32_t *number = &pool.words[found.slot];
-        if (found.code == OP_TRIP) {
-            uint8_t *byte = &bytes[2 + found.ordinal / 8];
-            uint8_t mask = (uint8_t)(1u << (found.ordinal % 8));
+    while (vm_next()) {
+        uint8_t *bit = &bits[op.slot];
+        int32_t *number = &pool.words[op.slot];
+        if (op.code == OP_TRIP) {
+            uint8_t *byte = &bytes[2 + op.ordinal / 8];
+            uint8_t mask = (uint8_t)(1u << (op.ordinal % 8));
             if (is_restoring) {
                 *bit = (*byte & mask) != 0;
             } else if ((*bit & 1) != 0) {
                 *byte |= mask;
             }
-            if (found.variant == 1) {
-                int32_t *cell = vm_cell_at(found.cell);
+            if (op.variant == 1) {
+                int32_t *cell = vm_cell_at(op.cell);
                 if (is_restoring) {
                     *cell = bytes[counted];
                 } else {
@@ -461,7 +460,7 @@ static void retain(uint8_t *bytes, bool is_restoring)
                 }
                 counted++;
             }
-        } else if (found.code == OP_TOTAL_VOLUME || found.code == OP_TOTAL_RUN) {
+        } else if (op.code == OP_TOTAL_VOLUME || op.code == OP_TOTAL_RUN) {
             for (uint8_t shift = 0; shift < 32; shift = (uint8_t)(shift + 8)) {
                 if (is_restoring) {
                     *number |= (int32_t)((uint32_t)bytes[total] << shift);

@@ -3,6 +3,7 @@
 #ifndef VM_CORE_H
 #define VM_CORE_H
 
+#include "calc.h"
 #include "vm.h"
 #include "zone.h"
 
@@ -34,21 +35,27 @@ struct vm_counts {
     uint8_t n_parts[N_PARTS + 1];
 };
 
-#define VM_OPERANDS 7
+#define N_OPERANDS 7
 
-/* One operation, read. */
+/* The operation that was read last; its operands stand in V0 to V6. */
 struct vm_op {
-    int32_t value[VM_OPERANDS];    /* operands, in the order of vm_read.c's table; absent ones are 0 */
-    uint8_t quality[VM_OPERANDS];  /* and theirs, good for constants */
-    uint8_t worst;                 /* of all operands that are there */
+    uint8_t quality[N_OPERANDS];   /* of its operands, good for constants */
+    uint8_t worst;                 /* of all operands that are there; then the result's */
     uint8_t code, variant;
+    uint8_t index;                 /* of the tables */
     uint8_t options;               /* of a drive: its byte h; of lists: how many */
-    bool stands_still;             /* when an operand is bad */
+    uint8_t traits;                /* first byte of the table's entry */
     uint8_t part;                  /* enum vm_part */
     uint8_t ordinal;               /* among its kind */
     uint16_t slot;                 /* of its result, in its bank */
     uint16_t cell;                 /* its first */
 };
+extern struct vm_op op;
+
+/* In the traits of an operation. */
+#define CELLS(n) ((n) << 4)
+#define N_CELLS_OF(traits) (((traits) >> 4) & 7)
+#define STANDS_STILL 0x80u
 
 /* Reading of one program, from its first operation to its last. */
 struct vm_reader {
@@ -75,6 +82,7 @@ void vm_begin(const struct code *code, uint8_t mode);
  * bytes, which are a checksum. What is asked next about the running program starts anew. */
 void vm_seek(const struct code *code, uint16_t at);
 void wiring_seek(uint16_t at);
+uint16_t wiring_u16(uint16_t at);
 uint8_t vm_next_byte(void);
 void vm_skip(uint8_t n);
 uint32_t vm_read_unsigned(void);
@@ -82,8 +90,8 @@ int32_t vm_read_decimal(void);
 int32_t vm_read_duration(void);
 /* More than there may be is a fault. */
 void vm_check_counts(void);
-/* Reads the next operation, false behind the last and when something is wrong. In VM_RUN its operands are there. */
-bool vm_next(struct vm_op *op);
+/* Reads the next operation into `op`, false behind the last and when something is wrong. In VM_RUN its operands are there. */
+bool vm_next(void);
 
 /* Storage, for operands. Slots must exist. */
 int32_t *vm_number_at(uint16_t slot);
@@ -105,23 +113,17 @@ uint16_t *vm_hand_at(uint8_t drive);
 
 #define FULL_DUTY 1000
 
-/* What all operations of a scan share. */
+/* What else all operations of a scan share. */
 struct vm_now {
     bool is_first;
     bool is_new_day;
-    uint8_t elapsed;       /* since the last scan, in 250 ms: 0 in the first */
-    uint16_t elapsed_ms;
-    uint16_t period_ms;
-    uint8_t period;        /* in 250 ms */
-    int32_t uptime_ms;
-    int32_t since_day_ms;
+    uint8_t clock_quality;
     uint32_t day;
     uint32_t clock_s;
-    uint8_t clock_quality;
 };
 extern struct vm_now now;
 
-/* Carries one operation out and puts its result into its slot. */
-void vm_run(struct vm_op *op);
+/* Carries out what was read and puts its result into its slot. */
+void vm_run(void);
 
 #endif

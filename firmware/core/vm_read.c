@@ -17,7 +17,7 @@ enum {
 
 #define DAY_MS 86400000
 #define LONGEST_MS (24 * DAY_MS)
-#define POINT (INT32_C(1) << 30)
+#define POINT INT32_C(1000000000)
 
 struct bounds {
     int32_t lowest, highest;
@@ -33,61 +33,60 @@ static const struct bounds bounds[] IN_FLASH = {
 /* The table of operations: first byte: variants that exist (bits 0 to 3), cells (bits 4 to 6), whether it stands still with a
  * bad operand (bit 7). Then its operands: kind in the low four bits, above it the variants that have it (none: it is always 0, as the code for a similar operation wants it). Lists and steps are
  * read by code. For drives, presence is in their byte h instead. */
-#define V0 1u
-#define V01 3u
-#define V012 7u
-#define V_ALL 15u
-#define CELLS(n) ((n) << 4)
-#define STILL 0x80u
+#define ONE 1u
+#define TWO 3u
+#define THREE 7u
+#define FOUR 15u
+#define STILL STANDS_STILL
 #define IN(kind, variants) ((uint8_t)((kind) | ((variants) << 4)))
-#define OP_N IN(OPERAND_N, V_ALL)
-#define OP_B IN(OPERAND_B, V_ALL)
-#define OP_K IN(OPERAND_K, V_ALL)
-#define OP_D IN(OPERAND_D, V_ALL)
-#define OF(kind) IN(kind, V_ALL)
+#define OP_N IN(OPERAND_N, FOUR)
+#define OP_B IN(OPERAND_B, FOUR)
+#define OP_K IN(OPERAND_K, FOUR)
+#define OP_D IN(OPERAND_D, FOUR)
+#define OF(kind) IN(kind, FOUR)
 
 static const struct {
     uint8_t compare[3], compare_slots[3], switch_[4], set_reset[3], all[1], any[1], vote[4], delay[4], trip[4], stall[5],
         quality_test[3], disagree[4], window[4], substitute_bit[4], alarm[4], drive[7], dose[8], short_alarm[4];
     uint8_t constant[2], arithmetic[3], scale[5], clamp[4], lag[3], rate[3], combine[1], substitute[4], select[6], time[1],
-        ramp[6], curve[2], total_volume[3], total_run[2], modulate[7], drive_duty[5], procedure[2];
+        ramp[6], curve[2], total_volume[3], total_run[2], modulate[7], drive_duty[7], procedure[2];
     uint8_t end;
 } formats IN_FLASH = {
-    {V012, OP_N, OP_K},
-    {V012, OP_N, OP_N},
-    {V01 | STILL, OP_N, OP_K, OF(K_NOT_NEGATIVE)},
-    {V0 | STILL, OP_B, OP_B},
-    {V_ALL},
-    {V_ALL},
-    {V012, OP_B, OP_B, IN(OPERAND_B, 4)},
-    {V012 | CELLS(1) | STILL, OP_B, IN(OPERAND_D, 5), IN(OPERAND_D, 6)},
-    {V012 | CELLS(1), OP_B, IN(OPERAND_B, 6), IN(U_RESETS, 2)},
-    {V01 | CELLS(2) | STILL, OP_B, OP_N, OP_D, OF(K_POSITIVE)},
-    {V_ALL, IN(OPERAND_N, 3), IN(OPERAND_B, 12)},
-    {V0, OP_N, OP_N, OF(K_NOT_NEGATIVE)},
-    {V0, OP_N, OF(D_DAY), OF(D_DAY)},
-    {V0, OP_B, OP_B, IN(OPERAND_B, 0)},
-    {V012 | CELLS(1), OP_B, OP_D, OP_D},
-    {V01 | CELLS(1), OP_B, OP_B, OP_B, OP_D, OP_D, OP_D},
-    {V0 | CELLS(2) | STILL, OP_N, OP_N, OP_B, OF(K_NOT_NEGATIVE), OF(U_PORTIONS), OF(D_DAY), OF(D_DAY)},
-    {V012 | CELLS(1), OP_B, OP_D, IN(OPERAND_D, 0)},
-    {V0, OP_K},
-    {V_ALL, OP_N, OP_N},
-    {V0, OP_N, OP_K, OF(K_POSITIVE), OP_K},
-    {V0, OP_N, OP_K, OP_K},
-    {V0 | CELLS(1) | STILL, OP_N, OP_D},
-    {V0 | CELLS(5) | STILL, OP_N, OF(D_WINDOW)},
-    {V_ALL},
-    {V01, OP_N, IN(OPERAND_K, 1), IN(OPERAND_N, 2)},
-    {V_ALL, OP_B, IN(OPERAND_K, 5), IN(OPERAND_N, 10), IN(OPERAND_K, 3), IN(OPERAND_N, 12)},
-    {V_ALL},
-    {V0, OP_N, OF(D_DAY), OF(D_DAY), OF(D_HALF_DAY), OF(K_DUTY)},
-    {V0, OP_N},
-    {V01 | CELLS(1) | STILL, OP_N, OP_B},
-    {V01 | CELLS(1) | STILL, OP_B},
-    {V01 | CELLS(2) | STILL, OP_N, OP_K, OF(K_GAIN), OP_D, OF(K_DUTY), OF(K_DUTY)},
-    {V01, OP_N, OP_B, OP_B, OP_D},
-    {V01 | CELLS(1), IN(OPERAND_B, 2)},
+    {THREE, OP_N, OP_K},
+    {THREE, OP_N, OP_N},
+    {TWO | STILL, OP_N, OP_K, OF(K_NOT_NEGATIVE)},
+    {ONE | STILL, OP_B, OP_B},
+    {FOUR},
+    {FOUR},
+    {THREE, OP_B, OP_B, IN(OPERAND_B, 4)},
+    {THREE | CELLS(1) | STILL, OP_B, IN(OPERAND_D, 5), IN(OPERAND_D, 6)},
+    {THREE | CELLS(1), OP_B, IN(OPERAND_B, 6), IN(U_RESETS, 2)},
+    {TWO | CELLS(2) | STILL, OP_B, OP_N, OP_D, OF(K_POSITIVE)},
+    {FOUR, IN(OPERAND_N, 3), IN(OPERAND_B, 12)},
+    {ONE, OP_N, OP_N, OF(K_NOT_NEGATIVE)},
+    {ONE, OP_N, OF(D_DAY), OF(D_DAY)},
+    {ONE, OP_B, OP_B, IN(OPERAND_B, 0)},
+    {THREE | CELLS(1), OP_B, OP_D, OP_D},
+    {TWO | CELLS(1), OP_B, OP_B, OP_B, OP_D, OP_D, OP_D},
+    {ONE | CELLS(2) | STILL, OP_N, OP_N, OP_B, OF(K_NOT_NEGATIVE), OF(U_PORTIONS), OF(D_DAY), OF(D_DAY)},
+    {THREE | CELLS(1), OP_B, OP_D, IN(OPERAND_D, 0)},
+    {ONE, OP_K},
+    {FOUR, OP_N, OP_N},
+    {ONE, OP_N, OP_K, OF(K_POSITIVE), OP_K},
+    {ONE, OP_N, OP_K, OP_K},
+    {ONE | CELLS(1) | STILL, OP_N, OP_D},
+    {ONE | CELLS(5) | STILL, OP_N, OF(D_WINDOW)},
+    {FOUR},
+    {TWO, OP_N, IN(OPERAND_K, 1), IN(OPERAND_N, 2)},
+    {FOUR, OP_B, IN(OPERAND_K, 5), IN(OPERAND_N, 10), IN(OPERAND_K, 3), IN(OPERAND_N, 12)},
+    {FOUR},
+    {ONE, OP_N, OF(D_DAY), OF(D_DAY), OF(D_HALF_DAY), OF(K_DUTY)},
+    {ONE, OP_N},
+    {TWO | CELLS(1) | STILL, OP_N, OP_B},
+    {TWO | CELLS(1) | STILL, OP_B},
+    {TWO | CELLS(2) | STILL, OP_N, OP_K, OF(K_GAIN), OP_D, OF(K_DUTY), OF(K_DUTY)},
+    {TWO, OP_N, OP_B, OP_B, OP_D, OP_D, OP_D},
+    {TWO | CELLS(1), IN(OPERAND_B, 2)},
     0,
 };
 
@@ -219,45 +218,45 @@ static bool is_there(uint16_t slot, uint16_t limit)
     return reader.mode == VM_RUN;
 }
 
-static void note_quality(struct vm_op *op, uint8_t operand, uint8_t quality)
+static void note_quality(uint8_t operand, uint8_t quality)
 {
-    op->quality[operand] = quality;
-    if (quality > op->worst) {
-        op->worst = quality;
+    op.quality[operand] = quality;
+    if (quality > op.worst) {
+        op.worst = quality;
     }
 }
 
-static void read_number(struct vm_op *op, uint8_t operand)
+static void read_number(uint8_t operand)
 {
     uint16_t slot = read_slot();
     if (is_there(slot, reader.limit.n_numbers)) {
-        op->value[operand] = *vm_number_at(slot);
-        note_quality(op, operand, *vm_quality_at(slot) & QUALITY_MASK);
+        calc[operand] = *vm_number_at(slot);
+        note_quality(operand, *vm_quality_at(slot) & QUALITY_MASK);
     }
 }
 
-static void read_bit(struct vm_op *op, uint8_t operand)
+static void read_bit(uint8_t operand)
 {
     uint16_t slot = read_slot();
     uint16_t top = reader.is_wide ? 0x8000 : 0x80;
     if (is_there(slot & (uint16_t)(top - 1), reader.limit.n_bits)) {
         uint8_t bit = *vm_bit_at(slot & (uint16_t)(top - 1)) & BIT_MASK;
-        op->value[operand] = (bit & 1) ^ ((slot & top) != 0);
-        note_quality(op, operand, bit >> 1);
+        calc[operand] = (bit & 1) ^ ((slot & top) != 0);
+        note_quality(operand, bit >> 1);
     }
 }
 
-static void read_list(struct vm_op *op)
+static void read_list(void)
 {
-    uint8_t n = (uint8_t)(op->variant + 2);
-    if (op->variant == 3) {
+    uint8_t n = (uint8_t)(op.variant + 2);
+    if (op.variant == 3) {
         n = (uint8_t)read_constant(U_BITS);
     }
     bool is_any = false;
     bool are_all = true;
     for (; n != 0; n--) {
-        read_bit(op, 0);
-        if (op->value[0] != 0) {
+        read_bit(0);
+        if (calc[0] != 0) {
             is_any = true;
         } else {
             are_all = false;
@@ -266,21 +265,21 @@ static void read_list(struct vm_op *op)
             return;
         }
     }
-    op->value[0] = op->code == OP_ALL ? are_all : is_any;
+    calc[V0] = op.code == OP_ALL ? are_all : is_any;
 }
 
-static void read_probes(struct vm_op *op)
+static void read_probes(void)
 {
     uint8_t n = (uint8_t)read_constant(U_PROBES);
-    op->options = n;
+    op.options = n;
     for (uint8_t i = 0; i < n && reader.verdict == VM_SOUND; i++) {
-        read_number(op, i);
+        read_number(i);
     }
 }
 
-static void read_curve(struct vm_op *op)
+static void read_curve(void)
 {
-    int32_t n = op->value[0];
+    int32_t n = calc[V0];
     int32_t x = 0;
     int32_t y = 0;
     int32_t result = 0;
@@ -294,20 +293,17 @@ static void read_curve(struct vm_op *op)
         if (i == 0 || n >= next_x) {
             result = next_y;
         } else if (n > x) {
-            bool falls = next_y < y;
-            uint32_t rise = falls ? (uint32_t)y - (uint32_t)next_y : (uint32_t)next_y - (uint32_t)y;
-            rise = arith_nearest(rise, (uint32_t)n - (uint32_t)x, (uint32_t)next_x - (uint32_t)x, 1);
-            result = arith_move(y, rise, falls);
+            result = arith_scaled(y, n - x, next_y - y, (uint32_t)(next_x - x));
             /* Nothing behind is wanted. */
             n = INT32_MIN;
         }
         x = next_x;
         y = next_y;
     }
-    op->value[1] = result;
+    calc[V0] = result;
 }
 
-static void read_procedure(struct vm_op *op)
+static void read_procedure(void)
 {
     uint8_t n_steps = (uint8_t)read_constant(U_STEPS);
     uint8_t present = 0;
@@ -315,12 +311,12 @@ static void read_procedure(struct vm_op *op)
     uint8_t command = 0;
     int32_t *lasted = 0;
     if (reader.mode == VM_RUN) {
-        uint8_t *quality = vm_quality_at(op->slot);
+        uint8_t *quality = vm_quality_at(op.slot);
         command = *quality >> COMMAND_SHIFT;
-        present = (uint8_t)*vm_number_at(op->slot);
+        present = (uint8_t)*vm_number_at(op.slot);
         next = present;
-        lasted = vm_cell_at(op->cell);
-        if (command == VM_STOP || op->value[0] != 0 || op->quality[0] == BAD) {
+        lasted = vm_cell_at(op.cell);
+        if (command == VM_STOP || calc[0] != 0 || op.quality[0] == BAD) {
             next = 0;
         } else if (present == 0 && command == VM_START) {
             next = 1;
@@ -335,11 +331,11 @@ static void read_procedure(struct vm_op *op)
         int32_t longest = read_constant(OPERAND_D);
         bool is_done = false;
         if (kind == 2) {
-            read_bit(op, 1);
-            is_done = op->value[1] != 0 && op->quality[1] != BAD;
+            read_bit(1);
+            is_done = calc[1] != 0 && op.quality[1] != BAD;
         }
         if (step == present && step == next) {
-            int32_t time = *lasted + now.period_ms;
+            int32_t time = *lasted + calc[PERIOD_MS];
             bool is_over = time >= longest;
             *lasted = is_over ? longest : time;
             if (is_done || command == VM_CONFIRM || (kind == 0 && is_over)) {
@@ -361,15 +357,14 @@ static void read_procedure(struct vm_op *op)
     if (next != present) {
         *lasted = 0;
     }
-    op->value[0] = next;
+    calc[0] = next;
 }
 
 /* The checks that look at two operands. */
-static void check_pairs(const struct vm_op *op)
+static void check_pairs(void)
 {
-    const int32_t *value = op->value;
-    if ((op->code == OP_CLAMP && value[2] < value[1]) || (op->code == OP_MODULATE && value[5] < value[4])
-        || (op->code == OP_DOSE && value[3] / value[4] >= 8000)) {
+    if ((op.code == OP_CLAMP && calc[V2] < calc[V1]) || (op.code == OP_MODULATE && calc[V5] < calc[V4])
+        || (op.code == OP_DOSE && calc[V3] / calc[V4] >= 8000)) {
         vm_fail(VM_RANGE);
     }
 }
@@ -399,65 +394,65 @@ static uint8_t part_of(uint8_t code)
 }
 
 /* Byte h of a drive; gives which operands are there, from bit 0 on. */
-static uint8_t read_options(struct vm_op *op)
+static uint8_t read_options(void)
 {
     uint8_t options = vm_next_byte();
-    if ((options & 0x30) == 0x30 || (op->code == OP_DRIVE_DUTY && (options & 0xC0) != 0)) {
+    if ((options & 0x30) == 0x30 || (op.code == OP_DRIVE_DUTY && (options & 0xC0) != 0)) {
         vm_fail(VM_VARIANT);
     }
-    op->options = options;
+    op.options = options;
     return (uint8_t)(1 | (options & 7) << 1 | (options & 0xC0) >> 2);
 }
 
-static void read_operands(struct vm_op *op, uint8_t at, uint8_t end)
+static void read_operands(uint8_t at, uint8_t end)
 {
     uint8_t present = 0;
-    uint8_t variant_bit = (uint8_t)(0x10u << op->variant);
-    bool is_drive = op->part == PART_DRIVE;
+    uint8_t variant_bit = (uint8_t)(0x10u << op.variant);
+    bool is_drive = op.part == PART_DRIVE;
     if (is_drive) {
-        present = read_options(op);
+        present = read_options();
     }
     for (uint8_t operand = 0; at < end; at++, operand++) {
         uint8_t format = flash_u8((const uint8_t *)&formats + at);
         bool is_there = is_drive ? (present & 1) != 0 : (format & variant_bit) != 0;
         present >>= 1;
-        op->value[operand] = 0;
-        op->quality[operand] = GOOD;
+        calc[operand] = 0;
+        op.quality[operand] = GOOD;
         if (!is_there) {
             continue;
         }
         uint8_t kind = format & 15;
         if (kind == OPERAND_N) {
-            read_number(op, operand);
+            read_number(operand);
         } else if (kind == OPERAND_B) {
-            read_bit(op, operand);
+            read_bit(operand);
         } else {
-            op->value[operand] = read_constant(kind);
+            calc[operand] = read_constant(kind);
         }
     }
-    switch (op->code) {
+    switch (op.code) {
     case OP_ALL:
     case OP_ANY:
-        read_list(op);
+        read_list();
         break;
     case OP_COMBINE:
-        read_probes(op);
+        read_probes();
         break;
     case OP_CURVE:
-        read_curve(op);
+        read_curve();
         break;
     case OP_PROCEDURE:
-        read_procedure(op);
+        read_procedure();
         break;
     default:
         break;
     }
     if (is_checking() && reader.verdict == VM_SOUND) {
-        check_pairs(op);
+        check_pairs();
     }
 }
 
-bool vm_next(struct vm_op *op)
+bool vm_next(void)
 {
     if (reader.verdict != VM_SOUND || reader.at >= reader.end) {
         return false;
@@ -474,40 +469,41 @@ bool vm_next(struct vm_op *op)
     }
     uint8_t at = flash_u8(&starts[index]);
     uint8_t first = flash_u8((const uint8_t *)&formats + at);
-    op->code = code;
-    op->variant = head >> 6;
-    op->worst = GOOD;
-    op->value[0] = 0;
-    op->value[1] = 0;
-    op->stands_still = (first & STILL) != 0;
-    op->part = part_of(code);
-    if ((first & (1u << op->variant)) == 0) {
+    op.code = code;
+    op.variant = head >> 6;
+    op.index = index;
+    op.worst = GOOD;
+    calc[0] = 0;
+    calc[1] = 0;
+    op.traits = first;
+    op.part = part_of(code);
+    if ((first & (1u << op.variant)) == 0) {
         vm_fail(VM_VARIANT);
         return false;
     }
     struct vm_counts *before = &reader.before;
-    op->cell = before->n_cells;
-    op->ordinal = before->n_parts[op->part];
-    before->n_cells = (uint16_t)(before->n_cells + ((first >> 4) & 7));
-    before->n_parts[op->part]++;
-    op->slot = code >= FIRST_NUMBER_OP ? before->n_numbers++ : before->n_bits++;
+    op.cell = before->n_cells;
+    op.ordinal = before->n_parts[op.part];
+    before->n_cells = (uint16_t)(before->n_cells + N_CELLS_OF(first));
+    before->n_parts[op.part]++;
+    op.slot = code >= FIRST_NUMBER_OP ? before->n_numbers++ : before->n_bits++;
     if (!is_checking()) {
         /* A program whose bytes changed since they were checked stops here, before it leaves its storage. */
         vm_check_counts();
     }
     if (reader.verdict == VM_SOUND) {
-        read_operands(op, (uint8_t)(at + 1), flash_u8(&starts[index + 1]));
+        read_operands((uint8_t)(at + 1), flash_u8(&starts[index + 1]));
     }
     if (is_checking() && reader.verdict == VM_SOUND) {
         if (code == OP_PROCEDURE && before->n_parts[PART_DRIVE] != 0) {
             vm_fail(VM_PROCEDURE);
         }
-        if (op->part != PART_NONE && op->ordinal == 255) {
+        if (op.part != PART_NONE && op.ordinal == 255) {
             vm_fail(VM_TOO_MANY);
         }
         vm_check_counts();
         reader.n_ops++;
-        reader.n_counted = (uint8_t)(reader.n_counted + (code == OP_TRIP && op->variant == 1));
+        reader.n_counted = (uint8_t)(reader.n_counted + (code == OP_TRIP && op.variant == 1));
         reader.n_totals = (uint8_t)(reader.n_totals + (code == OP_TOTAL_VOLUME || code == OP_TOTAL_RUN));
     }
     return reader.verdict == VM_SOUND;

@@ -1,533 +1,399 @@
-/* What each operation does with its operands. Its state and its result before are in storage; vm_read.c has read the rest. */
+/* What each operation does with its operands. Those that are arithmetic are routines of the calculator (calc.h): vm_read.c has put
+ * the operands into V0 to V6, and here cells come to C0 to C4 and the result before to OLD; their words follow the page line by
+ * line. The others are written out. */
 #include "vm_core.h"
+
+#include <string.h>
 
 #include "arith.h"
 
 struct vm_now now;
+struct vm_op op;
 
-#define UNIT_MS 250
-#define DAY_UNITS INT32_C(345600)
-#define DAY_LAST_MS 86399999
-/* Flows above this count as this, µL/min. */
-#define HIGHEST_FLOW 50000000
-/* A volume is integrated in µL/240, for a flow in µL/min over quarter seconds. */
-#define PARTS_PER_ML 240000
-#define LAG_REACH 16777215
-#define MODULATE_REACH 1000000
-#define PROPORTIONAL_REACH 10000000
+/* Answers of routines that give a bit. Numbers are left in OLD; such a routine answers 1 when its result is not yet to be relied on. */
+#define NO 0
+#define YES 1
+#define AS_BEFORE 2
 
-static int32_t smaller(int32_t a, int32_t b)
-{
-    return a < b ? a : b;
-}
+static const struct {
+    uint16_t first_bit[3], compare[11], switch_[10], set_reset[5], delay[13], stall[20], disagree[8], window[12];
+    uint16_t first[2], arithmetic[12], scale[5], clamp[4], lag[17], rate[37], select[8], ramp[28], total_volume[7], total_run[10],
+        modulate[42], dose[50];
+    uint16_t is_starting[3], holds[10], may_reset[8];
+} routines IN_FLASH = {
+    .first_bit = {TRUE(V0), END(YES), END(NO)},
+    .compare = {
+        LESS(V0, V1), END(NO),
+        LESS(V1, V0), JUMP(3),
+        ZERO(VARIANT), END(NO), END(YES),                /* equal */
+        SMALL(X, 2), LESS(VARIANT, X), END(YES), END(NO) /* above */
+    },
+    .switch_ = {
+        ZERO(VARIANT), JUMP(2), NOT(V0), NOT(V1),        /* rising: the number line turned round */
+        LESS(V0, V1), END(YES),
+        ADD(V1, V2), LESS(V1, V0), END(NO),
+        END(AS_BEFORE)
+    },
+    .set_reset = {TRUE(V1), END(NO), TRUE(V0), END(YES), END(AS_BEFORE)},
+    .delay = {
+        MOVE(X, V2), TRUE(V0), MOVE(X, V1),
+        EQUAL(V0, OLD), JUMP(2),
+        LESS(C0, X), JUMP(4),
+        SMALL(C0, 0), TRUE(V0), END(YES), END(NO),
+        ADD(C0, PERIOD_MS), END(AS_BEFORE)
+    },
+    .stall = {
+        MOVE(X, V1), SUB(X, C0), ZERO(VARIANT), JUMP(2), MOVE(X, C0), SUB(X, V1),
+        ZERO(V0), JUMP(2), LESS(X, V3), JUMP(3),
+        MOVE(C0, V1), SMALL(C1, 0), JUMP(2),
+        ADD(C1, ELAPSED_MS), MIN(C1, V2),
+        ZERO(V0), END(NO), LESS(C1, V2), END(NO), END(YES)
+    },
+    /* Saturating is exact here: no constant has the last seven values of its range. */
+    .disagree = {MOVE(X, V0), SUB(X, V1), MOVE(Y, V1), SUB(Y, V0), MAX(X, Y), LESS(V2, X), END(YES), END(NO)},
+    .window = {
+        LESS(V2, V1), JUMP(5),
+        LESS(V0, V1), END(NO), LESS(V0, V2), END(YES), END(NO),
+        LESS(V0, V2), END(YES), LESS(V0, V1), END(NO), END(YES)
+    },
+    .first = {MOVE(OLD, V0), END(0)},
+    .arithmetic = {
+        SMALL(X, 1), SMALL(Y, 2), MOVE(OLD, V0),
+        ZERO(VARIANT), ADD(OLD, V1), EQUAL(VARIANT, X), SUB(OLD, V1), EQUAL(VARIANT, Y), MIN(OLD, V1), LESS(Y, VARIANT), MAX(OLD, V1),
+        END(0)
+    },
+    .scale = {MOVE(OLD, V3), MOVE(Y, V2), SMALL(Z, 1), NEAREST(OLD, V1), END(0)},
+    .clamp = {MOVE(OLD, V0), MAX(OLD, V1), MIN(OLD, V2), END(0)},
+    .lag = {
+        TRUE(C0), JUMP(2), MOVE(OLD, V0), SMALL(C0, 1),
+        MOVE(X, V0), SUB(X, OLD), KEEP(X, K_LAG), MUL(X, ELAPSED), ADD(X, C0), SMALL(Y, 1), SUB(X, Y),
+        SCANS(V1), DIV(X, V1), ADD(OLD, X), MOVE(C0, REST), ADD(C0, Y), END(0)
+    },
+    .rate = {
+        SMALL(X, 4), DIV(V1, X), SCANS(V1),
+        SMALL(Y, 8), MOVE(X, C4), DIV(X, Y), MOVE(Z, REST), /* waited in X, taken in Z */
+        TRUE(Z), JUMP(7),
+        MOVE(C0, V0), MOVE(C1, V0), MOVE(C2, V0), MOVE(C3, V0), SMALL(OLD, 0), SMALL(Z, 1), JUMP(14),
+        ADD(X, ELAPSED), LESS(X, V1), JUMP(11),
+        SUB(X, V1), MOVE(OLD, V0), SUB(OLD, C3), MOVE(C3, C2), MOVE(C2, C1), MOVE(C1, C0), MOVE(C0, V0),
+        SMALL(V2, 1), ADD(Z, V2), SMALL(V2, 5), MIN(Z, V2),
+        MUL(X, Y), ADD(X, Z), MOVE(C4, X), SMALL(V2, 5), LESS(Z, V2), END(1), END(0)
+    },
+    .select = {TRUE(V0), JUMP(3), MOVE(OLD, V3), ADD(OLD, V4), END(0), MOVE(OLD, V1), ADD(OLD, V2), END(0)},
+    .ramp = {
+        SET(Y, K_UNIT), DIV(V1, Y), DIV(V2, Y), DIV(V3, Y),
+        SMALL(X, 0), MAX(V0, X), SET(Z, K_DAY_LAST), MIN(V0, Z), DIV(V0, Y),
+        SET(Y, K_DAY), SUB(V0, V1), NEGATIVE(V0), ADD(V0, Y), SUB(V2, V1), NEGATIVE(V2), ADD(V2, Y),
+        MOVE(OLD, X), SUB(V2, V0), LEAST(X, V2), END(0),
+        MIN(V2, V0), MOVE(OLD, V4), LEAST(V2, V3), END(0),
+        MUL(V2, V4), DIV(V2, V3), MOVE(OLD, V2), END(0)
+    },
+    .total_volume = {SMALL(X, 0), MAX(V0, X), SET(X, K_FLOW), MIN(V0, X), MUL(V0, ELAPSED), SET(Y, K_PER_ML), JUMP(3)},
+    /* The volume goes on in here. */
+    .total_run = {
+        MOVE(V1, V0), MOVE(V0, ELAPSED_MS), SET(Y, K_THOUSAND),
+        ZERO(V1), END(0), ADD(V0, C0), DIV(V0, Y), ADD(OLD, V0), MOVE(C0, REST), END(0)
+    },
+    .modulate = {
+        SUB(V0, V1), KEEP(V0, K_DEVIATION), TRUE(VARIANT), JUMP(3), SMALL(X, 0), SUB(X, V0), MOVE(V0, X),
+        SMALL(X, 0), SMALL(Y, 1), SMALL(Z, 1), NEAREST(X, V2), KEEP(X, K_PROPORTIONAL),
+        MOVE(V1, X), ADD(V1, C0),
+        SET(Y, K_THOUSAND), MUL(V4, Y), MUL(V5, Y),
+        MOVE(OLD, V1), MAX(OLD, V4), MIN(OLD, V5), SET(Z, K_HALF), ADD(OLD, Z), DIV(OLD, Y),
+        NEGATIVE(X), JUMP(3), LEAST(V1, V5), END(0), JUMP(2), LEAST(V4, V1), END(0), /* wound up */
+        ZERO(V3), END(0),
+        MUL(X, ELAPSED), ADD(X, C1), SCANS(V3), DIV(X, V3), MOVE(C1, REST),
+        ADD(C0, X), SMALL(Z, 0), MAX(C0, Z), MIN(C0, V5), END(0)
+    },
+    .dose = {
+        SET(Y, K_UNIT), DIV(V5, Y), DIV(V6, Y),
+        SMALL(X, 0), MAX(V0, X), SET(X, K_DAY_LAST), MIN(V0, X), DIV(V0, Y),
+        SUB(V0, V5), SET(Y, K_DAY), NEGATIVE(V0), ADD(V0, Y),
+        SUB(V6, V5), SMALL(Z, 1), LESS(V6, Z), ADD(V6, Y), LESS(V6, Z), ADD(V6, Y),
+        SMALL(X, 0), LEAST(V0, V6), JUMP(4), MOVE(X, V0), MUL(X, V4), DIV(X, V6), ADD(X, Z), /* portion in X */
+        TRUE(FIRST), JUMP(4), EQUAL(X, C1), JUMP(4),
+        SMALL(C0, 0), JUMP(10),
+        SET(C0, K_MOST), JUMP(8),
+        ZERO(V2), JUMP(6), SMALL(V6, 0), MAX(V1, V6), SET(V6, K_FLOW), MIN(V1, V6), MUL(V1, ELAPSED), ADD(C0, V1),
+        MOVE(C1, X),
+        MOVE(Y, V4), SET(Z, K_PER_ML), TRUNCATED(V3, Z),
+        ZERO(X), END(NO), LESS(C0, V3), END(YES), END(NO)
+    },
+    .is_starting = {LESS(UPTIME_MS, V3), END(YES), END(NO)},
+    .holds = {
+        ADD(C0, ELAPSED_MS), MOVE(X, V4), MAX(X, V5), MIN(C0, X),
+        MOVE(X, V5), TRUE(OLD), MOVE(X, V4), LESS(C0, X), END(YES), END(NO)
+    },
+    .may_reset = {SMALL(X, 2), EQUAL(VARIANT, X), JUMP(2), LEAST(C0, V2), END(NO), SMALL(X, 1), ADD(C0, X), END(YES)},
+};
 
-static int32_t larger(int32_t a, int32_t b)
-{
-    return a < b ? b : a;
-}
-
-/* Time constants in units of 250 ms, at least one scan. */
-static int32_t scans_at_least(int32_t units)
-{
-    return larger(units, now.period);
-}
-
-/* Time of day kept to a day, since `from`, in units, modulo a day. */
-static int32_t since(int32_t time, int32_t from)
-{
-    time = arith_clamp(time, 0, DAY_LAST_MS) / UNIT_MS - from / UNIT_MS;
-    return time < 0 ? time + DAY_UNITS : time;
-}
-
-static bool compare(uint8_t relation, int32_t a, int32_t b)
-{
-    if (relation == 0) {
-        return a > b;
-    }
-    return relation == 1 ? a >= b : a == b;
-}
-
-static bool run_switch(const struct vm_op *op, bool old)
-{
-    int32_t n = op->value[0];
-    int32_t start = op->value[1];
-    if (op->variant != 0) {
-        n = ~n;
-        start = ~start;
-    }
-    if (n < start) {
-        return true;
-    }
-    return n > arith_add(start, op->value[2]) ? false : old;
-}
-
-static bool run_vote(struct vm_op *op)
-{
-    uint8_t n_operands = op->variant == 2 ? 3 : 2;
-    uint8_t n_usable = 0;
-    uint8_t n_true = 0;
-    for (uint8_t i = 0; i < n_operands; i++) {
-        if (op->quality[i] != BAD) {
-            n_usable++;
-            n_true = (uint8_t)(n_true + (op->value[i] != 0));
-        }
-    }
-    if (n_usable != 0 && n_usable != n_operands) {
-        op->worst = UNCERTAIN;
-    }
-    return n_true >= (op->variant != 0 && n_usable == n_operands ? 2 : 1);
-}
-
-static bool run_delay(const struct vm_op *op, bool input, bool old, int32_t *cell)
-{
-    if (input == old) {
-        cell[0] = 0;
-        return old;
-    }
-    cell[0] += now.period_ms;
-    if (cell[0] < op->value[input ? 1 : 2] + now.period_ms) {
-        return old;
-    }
-    cell[0] = 0;
-    return input;
-}
+/* Where the routine of each operation begins, in words; WRITTEN has none. */
+#define WRITTEN 0xFF
+#define AT(name) ((uint8_t)(__builtin_offsetof(__typeof__(routines), name) / 2))
+_Static_assert(__builtin_offsetof(__typeof__(routines), dose) / 2 < WRITTEN, "routines begin within 255 words");
+static const uint8_t routine_of[] IN_FLASH = {
+    AT(compare), AT(compare), AT(switch_), AT(set_reset), AT(first_bit), AT(first_bit), WRITTEN, AT(delay), WRITTEN, AT(stall),
+    WRITTEN, AT(disagree), AT(window), WRITTEN, AT(delay), WRITTEN, AT(dose), AT(delay),
+    AT(first), AT(arithmetic), AT(scale), AT(clamp), AT(lag), AT(rate), WRITTEN, WRITTEN, AT(select), WRITTEN,
+    AT(ramp), AT(first), AT(total_volume), AT(total_run), AT(modulate), WRITTEN, WRITTEN,
+};
 
 /* True or bad. */
-static bool is_set(const struct vm_op *op, uint8_t operand)
+static bool is_set(uint8_t operand)
 {
-    return op->value[operand] != 0 || op->quality[operand] == BAD;
+    return op.quality[operand] == BAD || calc[operand] != 0;
 }
 
 /* True and not bad. */
-static bool is_sure(const struct vm_op *op, uint8_t operand)
+static bool is_sure(uint8_t operand)
 {
-    return op->value[operand] != 0 && op->quality[operand] != BAD;
+    return op.quality[operand] != BAD && (uint8_t)calc[operand] != 0;
 }
 
-static bool run_trip(struct vm_op *op, uint8_t old, int32_t *cell)
+static bool run_vote(void)
 {
-    op->worst = GOOD;
-    if (now.is_new_day) {
-        cell[0] = 0;
+    uint8_t n_operands = op.variant == 2 ? 3 : 2;
+    uint8_t n_usable = 0;
+    uint8_t n_true = 0;
+    for (uint8_t i = 0; i < n_operands; i++) {
+        if (op.quality[i] != BAD) {
+            n_usable++;
+            if ((uint8_t)calc[i] != 0) {
+                n_true++;
+            }
+        }
     }
-    if (is_set(op, 0)) {
+    uint8_t n_needed = 1;
+    if (n_usable == n_operands) {
+        if (op.variant != 0) {
+            n_needed = 2;
+        }
+    } else if (n_usable != 0) {
+        op.worst = UNCERTAIN;
+    }
+    return n_true >= n_needed;
+}
+
+static bool run_trip(uint8_t old)
+{
+    op.worst = GOOD;
+    if (now.is_new_day) {
+        calc[C0] = 0;
+    }
+    if (is_set(V0)) {
         return true;
     }
     if ((old & 1) == 0) {
         return false;
     }
     if ((old & RESET_WAITS) != 0) {
-        cell[0] = 0;
+        calc[C0] = 0;
         return false;
     }
-    if (is_sure(op, 1) && (op->variant == 2 || cell[0] < op->value[2])) {
-        cell[0] = arith_add(cell[0], 1);
-        return false;
+    return !is_sure(V1) || calc_run(routines.may_reset) == NO;
+}
+
+/* Both substitutes: which operand is the result. The one in place of a bad first is operand 1 or 2; the absent one is 0 and good. */
+static void run_substitute(void)
+{
+    op.worst = op.quality[0];
+    if (op.worst == BAD) {
+        op.worst = op.quality[1] | op.quality[2];
+        if (op.worst == GOOD) {
+            op.worst = UNCERTAIN;
+        }
+        calc[V0] = calc[V1] | calc[V2];
     }
-    return true;
+    calc[OLD] = calc[V0];
 }
 
-static bool run_stall(const struct vm_op *op, int32_t *cell)
+/* Both drives, from and to OLD; `full` is 1 or FULL_DUTY. */
+static void run_drive(uint16_t full)
 {
-    int32_t n = op->value[1];
-    int32_t time = op->value[2];
-    int32_t gained = op->variant != 0 ? arith_subtract(cell[0], n) : arith_subtract(n, cell[0]);
-    if (op->value[0] == 0 || gained >= op->value[3]) {
-        cell[0] = n;
-        cell[1] = 0;
-    } else {
-        cell[1] = smaller(cell[1] + now.elapsed_ms, time);
-    }
-    return op->value[0] != 0 && cell[1] >= time;
-}
-
-static bool run_disagree(const struct vm_op *op)
-{
-    int32_t a = op->value[0];
-    int32_t b = op->value[1];
-    uint32_t apart = a > b ? (uint32_t)a - (uint32_t)b : (uint32_t)b - (uint32_t)a;
-    return apart > (uint32_t)op->value[2];
-}
-
-static bool run_window(const struct vm_op *op)
-{
-    bool is_after = op->value[0] >= op->value[1];
-    bool is_before = op->value[0] < op->value[2];
-    return op->value[1] <= op->value[2] ? is_after && is_before : is_after || is_before;
-}
-
-/* Both substitutes: which operand is the result; its quality becomes `worst`. The one in place of a bad first is operand 1 or 2;
- * the absent one is 0 and good. */
-static int32_t run_substitute(struct vm_op *op)
-{
-    op->worst = op->quality[0];
-    if (op->worst != BAD) {
-        return op->value[0];
-    }
-    op->worst = op->quality[1] | op->quality[2];
-    if (op->worst == GOOD) {
-        op->worst = UNCERTAIN;
-    }
-    return op->value[1] | op->value[2];
-}
-
-/* Both drives; `full` is 1 or FULL_DUTY, `old` the result before. */
-static int16_t run_drive(struct vm_op *op, int16_t old, int16_t full, int32_t *cell)
-{
-    int16_t at_power_up = (op->options & 8) != 0 ? full : 0;
+    uint8_t options = op.options;
+    uint16_t old = (uint16_t)calc[OLD];
+    uint16_t at_power_up = (options & 8) != 0 ? full : 0;
     if (now.is_first) {
         old = at_power_up;
+        calc[OLD] = old;
     }
-    int16_t wanted = (int16_t)arith_clamp(op->value[0], 0, full);
-    if (op->quality[0] == BAD) {
-        wanted = 0;
-        if ((op->options & 0x10) != 0) {
-            wanted = full;
-        } else if ((op->options & 0x20) != 0) {
-            wanted = old;
-        }
+    uint16_t wanted = (uint16_t)arith_clamp(calc[V0], 0, full);
+    if (op.quality[0] == BAD) {
+        wanted = (options & 0x10) != 0 ? full : (options & 0x20) != 0 ? old : 0;
     }
-    if (now.uptime_ms < op->value[3]) {
+    if (calc_run(routines.is_starting) == YES) {
         wanted = at_power_up;
     }
-    uint16_t hand = *vm_hand_at(op->ordinal);
-    if ((hand & FORCED_OFF) != 0) {
+    uint16_t *hand = vm_hand_at(op.ordinal);
+    if ((*hand & FORCED_OFF) != 0) {
         wanted = 0;
-    } else if ((hand & FORCED_ON) != 0) {
+    } else if ((*hand & FORCED_ON) != 0) {
         wanted = full;
     }
-    int32_t *left = vm_hand_left_at(op->ordinal);
+    int32_t *left = vm_hand_left_at(op.ordinal);
     if (*left > 0) {
-        wanted = (int16_t)smaller(hand & HAND_MASK, full);
-        *left = larger(*left - now.period_ms, 0);
-    }
-    int32_t lasted = 0;
-    if (full == 1) {
-        lasted = smaller(cell[0] + now.elapsed_ms, larger(op->value[4], op->value[5]));
-        if (lasted < op->value[old != 0 ? 4 : 5]) {
-            wanted = old;
+        wanted = *hand & HAND_MASK;
+        if (wanted > full) {
+            wanted = full;
         }
+        int32_t rest = *left - calc[PERIOD_MS];
+        *left = rest < 0 ? 0 : rest;
     }
-    if ((op->options & 1) != 0 && !is_sure(op, 1)) {
+    /* A modulated drive has neither times nor a cell: all are 0 and decide nothing. */
+    if (calc_run(routines.holds) == YES) {
+        wanted = old;
+    }
+    if ((options & 1) != 0 && !is_sure(V1)) {
         wanted = 0;
     }
-    if (is_set(op, 2)) {
-        wanted = op->variant != 0 ? full : 0;
+    if (is_set(V2)) {
+        wanted = op.variant != 0 ? full : 0;
     }
-    if (full == 1) {
-        cell[0] = wanted == old ? lasted : 0;
+    if (wanted != old) {
+        calc[C0] = 0;
     }
-    op->worst = GOOD;
-    return wanted;
-}
-
-static int32_t flow_of(int32_t flow)
-{
-    return arith_clamp(flow, 0, HIGHEST_FLOW) * now.elapsed;
-}
-
-static bool run_dose(const struct vm_op *op, int32_t *cell)
-{
-    int32_t length = op->value[6] / UNIT_MS - op->value[5] / UNIT_MS;
-    while (length <= 0) {
-        length += DAY_UNITS;
-    }
-    int32_t portion = since(op->value[0], op->value[5]);
-    portion = portion < length ? portion * op->value[4] / length + 1 : 0;
-    if (now.is_first) {
-        cell[0] = INT32_MAX;
-    } else if (portion != cell[1]) {
-        cell[0] = 0;
-    } else if (op->value[2] != 0) {
-        cell[0] = arith_add(cell[0], flow_of(op->value[1]));
-    }
-    cell[1] = portion;
-    return portion > 0
-           && (uint32_t)cell[0] < arith_truncated((uint32_t)op->value[3], PARTS_PER_ML, (uint32_t)op->value[4]);
-}
-
-/* The result of an operation that gives a bit; `old` is its slot. */
-static bool run_bit(struct vm_op *op, uint8_t old, int32_t *cell)
-{
-    bool was = (old & 1) != 0;
-    switch (op->code) {
-    case OP_COMPARE:
-    case OP_COMPARE_SLOTS:
-        return compare(op->variant, op->value[0], op->value[1]);
-    case OP_SWITCH:
-        return run_switch(op, was);
-    case OP_SET_RESET:
-        return op->value[1] == 0 && (op->value[0] != 0 || was);
-    case OP_VOTE:
-        return run_vote(op);
-    case OP_DELAY:
-        return run_delay(op, op->value[0] != 0, was, cell);
-    case OP_ALARM:
-    case OP_SHORT_ALARM:
-        return run_delay(op, is_set(op, 0), was, cell);
-    case OP_TRIP:
-        return run_trip(op, old, cell);
-    case OP_STALL:
-        return run_stall(op, cell);
-    case OP_QUALITY_TEST: {
-        uint8_t quality = op->worst;
-        op->worst = GOOD;
-        return quality > ((op->variant & 1) != 0 ? GOOD : UNCERTAIN);
-    }
-    case OP_DISAGREE:
-        return run_disagree(op);
-    case OP_WINDOW:
-        return run_window(op);
-    case OP_SUBSTITUTE_BIT:
-        return run_substitute(op) != 0;
-    case OP_DRIVE:
-        return run_drive(op, was, 1, cell) != 0;
-    case OP_DOSE:
-        return run_dose(op, cell);
-    default:
-        return op->value[0] != 0;
-    }
-}
-
-static int32_t run_arithmetic(const struct vm_op *op)
-{
-    int32_t a = op->value[0];
-    int32_t b = op->value[1];
-    switch (op->variant) {
-    case 0:
-        return arith_add(a, b);
-    case 1:
-        return arith_subtract(a, b);
-    case 2:
-        return smaller(a, b);
-    default:
-        return larger(a, b);
-    }
-}
-
-static int32_t run_lag(const struct vm_op *op, int32_t y, int32_t *cell)
-{
-    int32_t n = op->value[0];
-    if (cell[0] == 0) {
-        y = n;
-        cell[0] = 1;
-    }
-    int32_t step = arith_clamp(arith_subtract(n, y), -LAG_REACH, LAG_REACH) * now.elapsed + cell[0] - 1;
-    y = arith_add(y, arith_floored(step, scans_at_least(op->value[1] / UNIT_MS), cell));
-    cell[0]++;
-    return y;
-}
-
-static int32_t run_rate(struct vm_op *op, int32_t result, int32_t *cell)
-{
-    int32_t n = op->value[0];
-    int32_t interval = scans_at_least(op->value[1] / 1000);
-    uint8_t taken = (uint8_t)(cell[4] & 7);
-    int32_t waited = cell[4] >> 3;
-    uint8_t i = 3;
-    if (taken == 0) {
-        result = 0;
-        taken = 1;
-        do {
-            cell[i] = n;
-        } while (i-- != 0);
-    } else {
-        waited += now.elapsed;
-        if (waited >= interval) {
-            waited -= interval;
-            result = arith_subtract(n, cell[3]);
-            do {
-                cell[i] = cell[i - 1];
-            } while (--i != 0);
-            cell[0] = n;
-            if (taken < 5) {
-                taken++;
-            }
-        }
-    }
-    cell[4] = waited * 8 + taken;
-    if (taken < 5) {
-        op->worst = UNCERTAIN;
-    }
-    return result;
+    op.worst = GOOD;
+    calc[OLD] = wanted;
 }
 
 /* All four are the floor of a mean of some neighbours among the usable ones in order. */
-static int32_t run_combine(struct vm_op *op)
+static void run_combine(void)
 {
-    int32_t *value = op->value;
     uint8_t n = 0;
-    for (uint8_t i = 0; i < op->options; i++) {
-        if (op->quality[i] == BAD) {
-            continue;
+    for (uint8_t i = 0; i < op.options; i++) {
+        if (op.quality[i] != BAD) {
+            int32_t next = calc[i];
+            int32_t *place = &calc[n];
+            for (uint8_t before = n; before != 0 && place[-1] > next; before--) {
+                *place = place[-1];
+                place--;
+            }
+            *place = next;
+            n++;
         }
-        int32_t next = value[i];
-        uint8_t at = n++;
-        for (; at != 0 && value[at - 1] > next; at--) {
-            value[at] = value[at - 1];
-        }
-        value[at] = next;
     }
+    calc[OLD] = 0;
     if (n == 0) {
-        return 0;
+        return;
     }
-    if (n != op->options) {
-        op->worst = UNCERTAIN;
+    if (n != op.options) {
+        op.worst = UNCERTAIN;
     }
     uint8_t from = 0;
     uint8_t to = (uint8_t)(n - 1);
-    switch (op->variant) {
-    case 0:
-        break;
-    case 1:
+    if (op.variant == 1) {
         from = to / 2;
         to = n / 2;
-        break;
-    case 2:
+    } else if (op.variant == 2) {
         to = 0;
-        break;
-    default:
+    } else if (op.variant == 3) {
         from = to;
-        break;
     }
     n = (uint8_t)(to - from + 1);
     uint32_t mean = 0;
-    int32_t rests = 0;
+    uint8_t rests = 0;
     for (; from <= to; from++) {
-        int32_t rest;
-        mean += (uint32_t)arith_floored(value[from], n, &rest);
-        rests += rest;
+        mean += (uint32_t)arith_floored(calc[from], n);
+        rests = (uint8_t)(rests + (uint8_t)arith_rest);
     }
-    return (int32_t)(mean + (uint32_t)rests / n);
+    calc[OLD] = (int32_t)(mean + rests / n);
 }
 
-static int32_t run_time(struct vm_op *op)
+static void run_time(void)
 {
-    op->worst = now.clock_quality;
-    if (op->variant == 3) {
-        return (int32_t)(now.clock_s % 86400u * 1000u);
-    }
-    struct local_time local;
-    zone_local(&reader.code, &reader.zone, now.clock_s, &local);
-    if (op->variant == 0) {
-        return (int32_t)(local.second_of_day * 1000u);
-    }
-    return op->variant == 1 ? local.weekday : local.day_of_year;
-}
-
-static int32_t run_ramp(const struct vm_op *op)
-{
-    int32_t length = op->value[2] / UNIT_MS - op->value[1] / UNIT_MS;
-    if (length < 0) {
-        length += DAY_UNITS;
-    }
-    int32_t into = since(op->value[0], op->value[1]);
-    int32_t left = length - into;
-    int32_t nearest = smaller(into, left);
-    int32_t ramp = op->value[3] / UNIT_MS;
-    if (left <= 0) {
-        return 0;
-    }
-    return nearest >= ramp ? op->value[4] : nearest * op->value[4] / ramp;
-}
-
-/* Both totals. A remainder with one more scan's gain stays below 2^31. */
-static int32_t run_total(struct vm_op *op, int32_t total, int32_t *cell)
-{
-    int32_t gain = now.elapsed_ms;
-    int32_t per_unit = 1000;
-    uint8_t running = 0;
-    if (op->code == OP_TOTAL_VOLUME) {
-        gain = flow_of(op->value[0]);
-        per_unit = PARTS_PER_ML;
-        running = 1;
-    }
-    if (op->value[running] != 0) {
-        total = arith_add(total, arith_floored(cell[0] + gain, per_unit, cell));
-    }
-    return total;
-}
-
-static int32_t run_modulate(const struct vm_op *op, int32_t *cell)
-{
-    int32_t deviation = arith_clamp(arith_subtract(op->value[0], op->value[1]), -MODULATE_REACH, MODULATE_REACH);
-    if (op->variant == 0) {
-        deviation = -deviation;
-    }
-    int32_t proportional = arith_clamp(arith_scaled(0, deviation, op->value[2], 1), -PROPORTIONAL_REACH, PROPORTIONAL_REACH);
-    int32_t duty = proportional + cell[0];
-    int32_t lowest = op->value[4] * 1000;
-    int32_t highest = op->value[5] * 1000;
-    bool is_wound_up = (duty >= highest && proportional > 0) || (duty <= lowest && proportional < 0);
-    if (op->value[3] != 0 && !is_wound_up) {
-        int32_t step = arith_floored(proportional * now.elapsed + cell[1], scans_at_least(op->value[3] / UNIT_MS), &cell[1]);
-        cell[0] = arith_clamp(cell[0] + step, 0, highest);
-    }
-    return (arith_clamp(duty, lowest, highest) + 500) / 1000;
-}
-
-/* The result of an operation that gives a number; `old` is its slot's value. */
-static int32_t run_number(struct vm_op *op, int32_t old, int32_t *cell)
-{
-    const int32_t *value = op->value;
-    switch (op->code) {
-    case OP_ARITHMETIC:
-        return run_arithmetic(op);
-    case OP_SCALE:
-        return arith_scaled(value[3], value[0], value[1], (uint32_t)value[2]);
-    case OP_CLAMP:
-        return arith_clamp(value[0], value[1], value[2]);
-    case OP_LAG:
-        return run_lag(op, old, cell);
-    case OP_RATE:
-        return run_rate(op, old, cell);
-    case OP_COMBINE:
-        return run_combine(op);
-    case OP_SUBSTITUTE:
-        return run_substitute(op);
-    case OP_SELECT:
-        return value[0] != 0 ? value[1] | value[2] : value[3] | value[4];
-    case OP_TIME:
-        return run_time(op);
-    case OP_RAMP:
-        return run_ramp(op);
-    case OP_CURVE:
-        return value[1];
-    case OP_TOTAL_VOLUME:
-    case OP_TOTAL_RUN:
-        return run_total(op, old, cell);
-    case OP_MODULATE:
-        return run_modulate(op, cell);
-    case OP_DRIVE_DUTY:
-        return run_drive(op, (int16_t)old, FULL_DUTY, cell);
-    case OP_PROCEDURE:
-        op->worst = GOOD;
-        return value[0];
-    default:
-        return value[0];
-    }
-}
-
-void vm_run(struct vm_op *op)
-{
-    int32_t *cell = vm_cell_at(op->cell);
-    bool stands_still = op->stands_still && op->worst == BAD;
-    if (op->code < FIRST_NUMBER_OP) {
-        uint8_t *bit = vm_bit_at(op->slot);
-        uint8_t value = *bit & 1;
-        if (!stands_still) {
-            value = run_bit(op, *bit, cell);
+    op.worst = now.clock_quality;
+    uint32_t second = now.clock_s % 86400u;
+    if (op.variant != 3) {
+        struct local_time local;
+        zone_local(&reader.code, &reader.zone, now.clock_s, &local);
+        if (op.variant == 1) {
+            calc[OLD] = local.weekday;
+            return;
         }
-        *bit = (uint8_t)(value | op->worst << 1);
-        return;
+        if (op.variant == 2) {
+            calc[OLD] = local.day_of_year;
+            return;
+        }
+        second = local.second_of_day;
     }
-    int32_t *number = vm_number_at(op->slot);
-    if (now.is_new_day && op->variant == 0 && (op->code == OP_TOTAL_VOLUME || op->code == OP_TOTAL_RUN)) {
-        *number = 0;
-        cell[0] = 0;
+    calc[OLD] = (int32_t)(second * 1000u);
+}
+
+/* From and to OLD. */
+static void run_written(uint8_t bit)
+{
+    switch (op.code) {
+    case OP_VOTE:
+        calc[OLD] = run_vote();
+        break;
+    case OP_TRIP:
+        calc[OLD] = run_trip(bit);
+        break;
+    case OP_QUALITY_TEST:
+        calc[OLD] = op.worst > ((op.variant & 1) != 0 ? GOOD : UNCERTAIN);
+        op.worst = GOOD;
+        break;
+    case OP_SUBSTITUTE_BIT:
+    case OP_SUBSTITUTE:
+        run_substitute();
+        break;
+    case OP_DRIVE:
+        run_drive(1);
+        break;
+    case OP_DRIVE_DUTY:
+        run_drive(FULL_DUTY);
+        break;
+    case OP_COMBINE:
+        run_combine();
+        break;
+    case OP_TIME:
+        run_time();
+        break;
+    default: /* a procedure, worked out while it was read */
+        calc[OLD] = calc[V0];
+        op.worst = GOOD;
+        break;
     }
-    if (!stands_still) {
-        *number = run_number(op, *number, cell);
+}
+
+void vm_run(void)
+{
+    bool is_number = op.code >= FIRST_NUMBER_OP;
+    int32_t *cells = vm_cell_at(op.cell);
+    int32_t *number = vm_number_at(op.slot);
+    uint8_t *bit = is_number ? vm_quality_at(op.slot) : vm_bit_at(op.slot);
+    uint8_t n_bytes = (uint8_t)(N_CELLS_OF(op.traits) * sizeof calc[0]);
+    calc[C0] = 0;
+    memcpy(&calc[C0], cells, n_bytes);
+    calc[OLD] = is_number ? *number : *bit & 1;
+    calc[VARIANT] = op.variant;
+    if ((op.code == OP_TOTAL_VOLUME || op.code == OP_TOTAL_RUN) && now.is_new_day && op.variant == 0) {
+        calc[OLD] = 0;
+        calc[C0] = 0;
     }
-    *vm_quality_at(op->slot) = op->worst;
+    if ((op.traits & STANDS_STILL) == 0 || op.worst != BAD) {
+        uint8_t at = flash_u8(&routine_of[op.index]);
+        if (at == WRITTEN) {
+            run_written(*bit);
+        } else {
+            if (op.part == PART_ALARM && op.worst == BAD) {
+                calc[V0] = 1;
+            }
+            uint8_t answer = calc_run((const uint16_t *)&routines + at);
+            if (!is_number) {
+                if (answer != AS_BEFORE) {
+                    calc[OLD] = answer;
+                }
+            } else if (answer != 0) {
+                op.worst = UNCERTAIN;
+            }
+        }
+    }
+    memcpy(cells, &calc[C0], n_bytes);
+    if (is_number) {
+        *number = calc[OLD];
+        *bit = op.worst;
+    } else {
+        *bit = (uint8_t)((uint8_t)calc[OLD] | op.worst << 1);
+    }
 }

@@ -36,7 +36,7 @@ uint8_t wiring_byte(uint16_t at)
     return code_byte(&table, at);
 }
 
-static uint16_t word(uint16_t at)
+uint16_t wiring_u16(uint16_t at)
 {
     return (uint16_t)(wiring_byte(at) | (uint16_t)wiring_byte((uint16_t)(at + 1u)) << 8);
 }
@@ -206,14 +206,14 @@ static bool check_container(void)
 {
     uint16_t end = (uint16_t)(table.length - CRC_BYTES);
     if (table.length < HEADER_BYTES + CRC_BYTES || wiring_byte(0) != 'T' || wiring_byte(1) != 'i' || wiring_byte(2) != 1
-        || word(3) != table.length) {
+        || wiring_u16(3) != table.length) {
         return false;
     }
     uint32_t crc = CRC32_START;
     for (uint16_t at = 0; at < end; at++) {
         crc = crc32_add(crc, wiring_byte(at));
     }
-    wiring.crc = word(end) | (uint32_t)word((uint16_t)(end + 2u)) << 16;
+    wiring.crc = wiring_u16(end) | (uint32_t)wiring_u16((uint16_t)(end + 2u)) << 16;
     return crc32_end(crc) == wiring.crc;
 }
 
@@ -258,8 +258,8 @@ bool wiring_open(const struct code *code)
     bool is_sound = check_container();
     if (is_sound) {
         wiring.board = wiring_byte(5);
-        wiring.reference_mv = word(6);
-        wiring.full_scale = word(8);
+        wiring.reference_mv = wiring_u16(6);
+        wiring.full_scale = wiring_u16(8);
         wiring.n_numbers = wiring_byte(10);
         wiring.n_bits = wiring_byte(11);
         wiring.n_outputs = wiring_byte(12);

@@ -189,8 +189,8 @@ impl Ranges {
             Op::Substitute { input, fallback } => within(self.of(*input).hull(self.source(*fallback))),
             Op::Select { yes, no, .. } => within(self.source(*yes).hull(self.source(*no))),
             Op::Curve { .. } => {
-                // Points lie within 2^30 and results between points, so no reading of them is needed.
-                const CURVE_REACH: i64 = 1 << 30;
+                // Points lie within 10^9 and results between points, so no reading of them is needed.
+                const CURVE_REACH: i64 = 1_000_000_000;
                 within(Interval { low: -CURVE_REACH, high: CURVE_REACH })
             }
             Op::TotalVolume { rate, .. } => {

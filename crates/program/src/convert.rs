@@ -181,12 +181,12 @@ pub fn linear_voltage(reading: AdcSum, scale: AdcScale, zero_uv: i32, per_volt: 
     if reading.is_at_end(scale) {
         return Sample::BAD;
     }
-    let above = i64::from(reading.microvolts(scale)) - i64::from(zero_uv);
+    let above = i64::from(reading.microvolts(scale).saturating_sub(zero_uv));
     within(nearest(above * i64::from(per_volt), 1_000_000), i32::MIN.into()..=i32::MAX.into())
 }
 
 /// Conductivity referred to 25 °C: `c / (1 + a (t - 25 °C))`, `a` in ppm per kelvin (about 20 000 for seawater, common
-/// practice). With a bad temperature it is left as it is and uncertain.
+/// practice), the factor within 0.1 to 2.147. With a bad temperature it is left as it is and uncertain.
 pub fn conductivity_at_25(conductivity: Sample, temperature: Sample, ppm_per_k: i32) -> Sample {
     if conductivity.quality == Quality::Bad || ppm_per_k == 0 {
         return conductivity;
@@ -194,8 +194,8 @@ pub fn conductivity_at_25(conductivity: Sample, temperature: Sample, ppm_per_k: 
     if temperature.quality == Quality::Bad {
         return Sample::uncertain(conductivity.value);
     }
-    let factor = 1_000_000_000 + i64::from(ppm_per_k) * (i64::from(temperature.value) - 25_000);
-    if factor < 100_000_000 {
+    let factor = 1_000_000_000 + i64::from(ppm_per_k) * i64::from(temperature.value.saturating_sub(25_000));
+    if !(100_000_000..=i64::from(i32::MAX)).contains(&factor) {
         return Sample::BAD;
     }
     let value = nearest(i64::from(conductivity.value) * 1_000_000_000, factor);
@@ -214,9 +214,9 @@ pub fn ultrasonic(echo_us: i32, mounted_um: i32, temperature: Sample) -> Sample 
         Quality::Bad => (20_000, Quality::Uncertain),
         quality => (temperature.value.clamp(-40_000, 60_000), quality),
     };
-    let um_per_ms = 331_300 + i64::from(milli_celsius) * 606 / 1_000;
+    let um_per_ms = 331_300 + (i64::from(milli_celsius) * 606).div_euclid(1_000);
     let distance = nearest(i64::from(echo_us) * um_per_ms, 2_000);
-    Sample { value: (i64::from(mounted_um) - distance) as i32, quality }
+    with_quality(within(i64::from(mounted_um) - distance, i32::MIN.into()..=i32::MAX.into()), quality)
 }
 
 /// Flow by a pulse meter over one scan, mL/min; bad when the meter's constant is 0.

@@ -6,8 +6,8 @@ use crate::format::LoadError;
 
 const DUTY_FULL: i32 = 1_000;
 
-/// Coordinates of a curve lie within this, so that interpolation stays within `i64`.
-const CURVE_REACH: i32 = 1 << 30;
+/// Coordinates of a curve lie within this, so that the difference of two is an `i32`.
+pub(crate) const CURVE_REACH: i32 = 1_000_000_000;
 
 fn read_bits(reader: &mut Reader<'_>, n: usize) -> Result<BitList, LoadError> {
     let mut items = [BitRef::TRUE; 8];

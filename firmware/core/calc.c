@@ -1,0 +1,143 @@
+/* The calculator; contract in calc.h. */
+#include "calc.h"
+
+#include "arith.h"
+#include "vm_core.h"
+
+int32_t calc[N_CALC];
+bool calc_overflowed;
+
+static const int32_t constants[N_CONSTANTS] IN_FLASH = {
+    [K_MOST] = INT32_MAX,
+    [K_LAG] = 16777215,
+    [K_DEVIATION] = 1000000,       /* also a million of anything else */
+    [K_PROPORTIONAL] = 10000000,
+    [K_FLOW] = 50000000,           /* uL/min */
+    [K_PER_ML] = 240000,           /* uL/240 */
+    [K_UNIT] = 250,
+    [K_DAY_LAST] = 86399999,
+    [K_DAY] = 345600,              /* in 250 ms */
+    [K_THOUSAND] = 1000,
+    [K_HALF] = 500,
+    [K_MINUTE] = 60000000,
+    [K_KELVIN] = 273150,
+    [K_COLDEST] = 250000,
+    [K_HOTTEST] = 400000,
+    [K_REFERENCE] = 298150000,
+    [K_NEUTRAL] = 7000,
+    [K_MOST_PH] = 14000,
+    [K_REFERRED] = 25000,
+    [K_WARMEST_AIR] = 60000,
+    [K_SOUND] = 331300,
+    [K_SOUND_RISE] = 606,
+    [K_HALF_WAY] = 2000,
+    [K_LONGEST_ECHO] = 23200,
+    [K_BILLION] = 1000000000,
+    [K_LEAST_FACTOR] = 100000000,
+    [K_TMP36_ZERO] = 50000,
+    [K_TMP36_HIGHEST] = 125000,
+    [K_FORTY] = 40000,
+};
+
+uint8_t calc_run(const uint16_t *routine)
+{
+    for (;;) {
+        uint16_t word = flash_u16(routine);
+        routine++;
+        uint8_t first = (uint8_t)word;
+        uint8_t second = (uint8_t)(word >> 8);
+        uint8_t small = second & 31;
+        int32_t s = calc[small < N_CALC ? small : 0];
+        int32_t *at = &calc[first & 31];
+        int32_t d = *at;
+        bool holds;
+        switch ((uint8_t)(first >> 5 | (second >> 5) << 3)) {
+        case CALC_END:
+            return small;
+        case CALC_MOVE:
+            d = s;
+            break;
+        case CALC_ADD:
+            d = arith_add(d, s);
+            break;
+        case CALC_SUB:
+            d = arith_subtract(d, s);
+            break;
+        case CALC_MIN:
+            if (s < d) {
+                d = s;
+            }
+            break;
+        case CALC_MAX:
+            if (s > d) {
+                d = s;
+            }
+            break;
+        case CALC_MUL:
+            d = (int32_t)((uint32_t)d * (uint32_t)s);
+            break;
+        case CALC_DIV:
+            d = arith_floored(d, s);
+            calc[REST] = arith_rest;
+            break;
+        case CALC_NEAREST:
+            d = arith_nearest(d, s);
+            break;
+        case CALC_TRUNCATED:
+            d = (int32_t)arith_truncated((uint32_t)d, (uint32_t)s, (uint32_t)calc[Y]);
+            break;
+        case CALC_NOT:
+            d = ~d;
+            break;
+        case CALC_SET:
+            d = (int32_t)flash_u32(&constants[small]);
+            break;
+        case CALC_SMALL:
+            d = small;
+            break;
+        case CALC_KEEP: {
+            int32_t reach = (int32_t)flash_u32(&constants[small]);
+            d = arith_clamp(d, -reach, reach);
+            break;
+        }
+        case CALC_SCANS:
+            d /= 250;
+            if (d < calc[PERIOD]) {
+                d = calc[PERIOD];
+            }
+            break;
+        case CALC_READ:
+            d = vm_read_decimal();
+            break;
+        case CALC_JUMP:
+            routine += small;
+            continue;
+        default:
+            switch ((uint8_t)(first >> 5 | (second >> 5) << 3)) {
+            case CALC_LESS:
+                holds = d < s;
+                break;
+            case CALC_LEAST:
+                holds = d >= s;
+                break;
+            case CALC_EQUAL:
+                holds = d == s;
+                break;
+            case CALC_TRUE:
+                holds = d != 0;
+                break;
+            case CALC_ZERO:
+                holds = d == 0;
+                break;
+            default:
+                holds = d < 0;
+                break;
+            }
+            if (!holds) {
+                routine++;
+            }
+            continue;
+        }
+        *at = d;
+    }
+}
