@@ -112,7 +112,8 @@ pub fn run(runtime: &mut Runtime, seed: u64, n_scans: u32, coverage: &mut Covera
         }
         let (ours, theirs) = (machine.lane_words(0), loaded.words());
         if ours != theirs {
-            let at = ours.iter().zip(&theirs).position(|(a, b)| a != b).unwrap_or(ours.len().min(theirs.len()));
+            let at =
+                ours.iter().zip(&theirs).position(|(a, b)| a != b).unwrap_or(ours.len().min(theirs.len()));
             let what = describe(&decoded, at);
             return Err(fail(format!("{what}: {:?} in Rust, {:?} in C", ours.get(at), theirs.get(at))));
         }
@@ -152,7 +153,8 @@ fn describe(decoded: &Decoded, mut at: usize) -> String {
     }
     at -= usize::from(sizes.n_bits);
     if at < sizes.n_cells.into() {
-        let placed = decoded.ops().iter().rfind(|placed| usize::from(placed.cell) <= at && placed.op.n_cells() > 0);
+        let placed =
+            decoded.ops().iter().rfind(|placed| usize::from(placed.cell) <= at && placed.op.n_cells() > 0);
         return format!("cell {at} of {:?}", placed.map(|placed| placed.op));
     }
     at -= usize::from(sizes.n_cells);
