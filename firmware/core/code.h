@@ -3,6 +3,7 @@
 #ifndef CODE_H
 #define CODE_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 enum code_place { CODE_FLASH, CODE_EEPROM, CODE_MEMORY };
@@ -37,5 +38,8 @@ uint8_t code_byte(const struct code *code, uint16_t offset);
 uint32_t crc32_add(uint32_t crc, uint8_t byte);
 #define crc32_end(crc) (~(crc))
 uint16_t crc16_add(uint16_t crc, uint8_t byte);
+
+/* The last four bytes are the CRC-32 of those before: how every table and program ends. */
+bool code_is_whole(const struct code *code);
 
 #endif

@@ -7,6 +7,7 @@
 
 #include "arith.h"
 #include "board.h"
+#include "small.h"
 #include "store.h"
 #include "vm.h"
 
@@ -66,18 +67,11 @@ static struct state {
     uint8_t left_s[N_LEFT];
     uint8_t tick;
     uint8_t level, n_standing;
+    uint8_t doubt;
     uint16_t silence_left_s;
     uint16_t walked, phase;
     uint16_t attention, step; /* where their texts stand; 0 for none */
 } panel;
-static uint8_t doubt_now;
-
-/* Access by a base register is half as long as by address. */
-#ifdef __AVR__
-#define BASED(p) __asm__("" : "+b"(p))
-#else
-#define BASED(p) (void)0
-#endif
 
 SHARED uint8_t next(void)
 {
@@ -126,21 +120,6 @@ SHARED int16_t output(uint8_t drive)
     return drive < vm.n_drives ? vm_output(drive) : -1;
 }
 
-/* Magic, format, length and checksum; ranges are the business of who wrote it. */
-static bool is_sound(void)
-{
-    if (table.length < HEAD || next_word() != ('T' | 'p' << 8) || next() != 1 || next_word() != table.length) {
-        return false;
-    }
-    uint32_t crc = CRC32_START;
-    at = 0;
-    while (at != table.length) {
-        crc = crc32_add(crc, next());
-    }
-    /* What a CRC over data and its own CRC always leaves. */
-    return crc == 0xDEBB20E3u;
-}
-
 /* The counts of the running program stand together, in the order of the table; every port is little-endian. */
 _Static_assert(offsetof(struct vm_sizes, n_procedures) == N_COUNTS - 1, "counts of the layout");
 
@@ -148,12 +127,13 @@ bool panel_open(const struct code *code)
 {
     table = *code;
     at = 0;
-    bool is_open = is_sound();
+    /* Magic, format, length and checksum; ranges are the business of who wrote it. */
+    bool is_open = next_word() == ('T' | 'p' << 8) && next() == 1 && next_word() == table.length && code_is_whole(code);
     if (!is_open) {
         table.length = 0;
     }
     struct state *p = &panel;
-    BASED(p);
+    BY_POINTER(p);
     uint8_t *byte = (uint8_t *)p;
     for (uint8_t n = sizeof panel; n != 0; n--) {
         *byte++ = 0;
@@ -195,7 +175,7 @@ SHARED void find_pattern(void)
 void panel_tick(void)
 {
     struct state *p = &panel;
-    BASED(p);
+    BY_POINTER(p);
     find_pattern();
     if (++p->phase >= ahead(2) * TICKS_PER_SECOND) {
         p->phase = 0;
@@ -246,7 +226,7 @@ static uint16_t running_step(void)
 void panel_scan(void)
 {
     struct state *p = &panel;
-    BASED(p);
+    BY_POINTER(p);
     uint8_t level = 0;
     uint8_t n_standing = 0;
     uint8_t sentence = TEXT_WELL;
@@ -261,8 +241,8 @@ void panel_scan(void)
             }
         }
     }
-    if (doubt_now != 0) {
-        sentence = doubt_now;
+    if (p->doubt != 0) {
+        sentence = p->doubt;
         level = LEVEL_DOUBT;
         n_standing++;
     }
@@ -293,7 +273,7 @@ void panel_scan(void)
 
 void panel_doubt(uint8_t doubt)
 {
-    doubt_now = doubt < PANEL_DOUBTS ? doubt : PANEL_SURE;
+    panel.doubt = doubt;
 }
 
 void panel_silence(uint16_t time_s)
@@ -326,7 +306,7 @@ uint16_t panel_tone(void)
 static uint8_t text_char(uint8_t kind, uint8_t width, uint8_t column)
 {
     struct state *p = &panel;
-    BASED(p);
+    BY_POINTER(p);
     uint8_t before = 0;
     at = p->attention;
     if (kind == STEP) {
@@ -361,7 +341,7 @@ static uint8_t text_char(uint8_t kind, uint8_t width, uint8_t column)
 
 /* The `back`-th char from the right of a number in its field. Every digit is worked out, for one that does not fit is shown
  * nowhere. */
-static uint8_t number_char(int32_t shown, uint8_t decimals, uint8_t field, uint8_t back)
+static uint8_t number_char(int32_t shown, uint8_t decimals, uint8_t point, uint8_t field, uint8_t back)
 {
     uint32_t left = arith_magnitude(shown);
     uint8_t sign = shown < 0 ? '-' : ' ';
@@ -374,7 +354,7 @@ static uint8_t number_char(int32_t shown, uint8_t decimals, uint8_t field, uint8
     for (uint8_t i = 0; i < field; i++) {
         uint8_t character = sign;
         if (i == decimals && i != 0) {
-            character = '.';
+            character = point;
         } else if (left != 0 || i <= least) {
             character = (uint8_t)('0' + left % 10u);
             left /= 10u;
@@ -391,34 +371,6 @@ static uint8_t number_char(int32_t shown, uint8_t decimals, uint8_t field, uint8
     return out;
 }
 
-/* The `back`-th char from the right of a time: h:mm for a clock, m:ss or 2h05 for what is left. */
-static uint8_t time_char(uint32_t ms, uint8_t kind, uint8_t back)
-{
-    uint16_t first = (uint16_t)(ms / 60000u);
-    uint8_t second = (uint8_t)((uint16_t)(ms % 60000u) / 1000u);
-    uint8_t between = ':';
-    if (first >= 60u || kind == CLOCK) {
-        if (kind != CLOCK) {
-            between = 'h';
-        }
-        second = (uint8_t)(first % 60u);
-        first /= 60u;
-    }
-    if (back == 2) {
-        return between;
-    }
-    if (back > 2) {
-        second = first > 99u ? 99u : (uint8_t)first;
-    }
-    uint8_t tens = second / 10u;
-    if (back == 0 || back == 3) {
-        tens = second % 10u;
-    } else if (back > 4 || (back == 4 && tens == 0)) {
-        return ' ';
-    }
-    return (uint8_t)('0' + tens);
-}
-
 /* A char of a place, whose fields come next. */
 static uint8_t place_char(uint8_t kind, uint8_t width, uint8_t column)
 {
@@ -431,6 +383,7 @@ static uint8_t place_char(uint8_t kind, uint8_t width, uint8_t column)
     uint8_t high = next();
     int32_t value = 0;
     uint8_t quality = BAD;
+    uint16_t slot = (uint16_t)(low | (uint16_t)((high & (NEGATED - 1u)) << 8));
     if (kind == HAND_LEFT) {
         if (low < vm.n_drives) {
             value = vm_hand_left_ms(low);
@@ -438,10 +391,8 @@ static uint8_t place_char(uint8_t kind, uint8_t width, uint8_t column)
         if (value <= 0) {
             return ' ';
         }
-        return time_char((uint32_t)value + 999u, kind, back);
-    }
-    uint16_t slot = (uint16_t)(low | (uint16_t)((high & (NEGATED - 1u)) << 8));
-    if ((high & FROM_OUTPUT) != 0) {
+        quality = GOOD;
+    } else if ((high & FROM_OUTPUT) != 0) {
         value = output(low);
         if (value >= 0) {
             quality = GOOD;
@@ -469,13 +420,30 @@ static uint8_t place_char(uint8_t kind, uint8_t width, uint8_t column)
         }
         return ahead((uint8_t)(column - 1u));
     }
-    if (kind == CLOCK) {
-        return time_char((uint32_t)value, kind, back);
+    uint8_t decimals = 2;
+    uint8_t point = ':';
+    if (kind != NUMBER) {
+        /* Sixties as a number with two decimals: h:mm of a clock, m:ss or 2h05 of what is left. */
+        uint32_t ms = (uint32_t)value;
+        uint16_t unit = 60000u;
+        if (kind == HAND_LEFT) {
+            ms += 999u;
+            point = 'h';
+            if (ms < 3600000u) {
+                unit = 1000;
+                point = ':';
+            }
+        }
+        uint16_t count = (uint16_t)(ms / unit);
+        value = count + (uint16_t)(count / 60u * 40u);
+    } else {
+        decimals = next();
+        point = '.';
+        uint16_t multiplier = next_word();
+        uint16_t divisor = next_word();
+        value = arith_scaled((int16_t)next_word(), value, multiplier, divisor);
     }
-    uint8_t decimals = next();
-    uint16_t multiplier = next_word();
-    uint16_t divisor = next_word();
-    return number_char(arith_scaled((int16_t)next_word(), value, multiplier, divisor), decimals, field, back);
+    return number_char(value, decimals, point, field, back);
 }
 
 uint8_t panel_char(uint8_t row, uint8_t column)
@@ -551,7 +519,7 @@ static bool act(void)
 uint8_t panel_key(uint32_t code)
 {
     struct state *p = &panel;
-    BASED(p);
+    BY_POINTER(p);
     uint8_t key = p->learning;
     bool is_done;
     if (p->left_s[LEARNING_LEFT] != 0) {

@@ -208,7 +208,8 @@ impl Display {
 
     /// What the board itself doubts, 0 for nothing.
     pub fn doubt(&mut self, doubt: u8) {
-        self.doubt = if usize::from(doubt) <= N_DOUBTS { doubt } else { 0 };
+        debug_assert!(usize::from(doubt) <= N_DOUBTS);
+        self.doubt = doubt;
     }
 
     /// Silences the buzzer for so many seconds.
@@ -354,9 +355,13 @@ impl Display {
                 let seconds = left_ms / 1000 + i32::from(left_ms % 1000 > 0);
                 let text = match seconds {
                     0..3600 => pair(seconds / 60, b':', seconds % 60),
-                    _ => pair((seconds / 3600).min(99), b'h', seconds / 60 % 60),
+                    _ => pair(seconds / 3600, b'h', seconds / 60 % 60),
                 };
-                right(text, width)
+                // Above 99 h it would not fit.
+                let text = if text.len() > field { alloc::vec![b'>'; field] } else { text };
+                let mut out = alloc::vec![BLANK];
+                out.extend(right(text, field));
+                out
             }
             What::Attention => self.walking(self.sentence(), width),
             What::Step => match self.step {

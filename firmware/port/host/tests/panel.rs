@@ -360,7 +360,7 @@ fn run(seed: u64, n_steps: usize) {
                 alone_scan();
             }
             6 => {
-                let doubt = dice.pick(&[0, 0, 0, 1, 2, 3, 4, 9]);
+                let doubt = dice.pick(&[0, 0, 0, 1, 2, 3, 4]);
                 display.doubt(doubt);
                 alone_doubt(doubt);
                 display.scan(&board.seen);
