@@ -19,24 +19,41 @@ fn main() {
 
     let simchip = out.join("simchip");
     let mut compiler = Command::new("cc");
-    compiler.args(["-std=c11", "-D_DEFAULT_SOURCE", "-O2", "-Wall", "-Wextra", "-Werror", "-o"]).arg(&simchip);
+    compiler
+        .args(["-std=c11", "-D_DEFAULT_SOURCE", "-O2", "-Wall", "-Wextra", "-Werror", "-o"])
+        .arg(&simchip);
     compiler.args(sources(&here.join("sim"), |_| true)).args(["-lsimavr", "-lelf", "-lm"]);
     report("SIMCHIP", &simchip, compiler, "libsimavr (on Debian: apt-get install libsimavr-dev libelf-dev)");
 
     let vm = out.join("vm.elf");
     let mut compiler = Command::new("avr-gcc");
     compiler
-        .args(["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=c11", "-Os", "-flto", "-mcall-prologues", "-Wl,--gc-sections"])
-        .args(["-ffunction-sections", "-fdata-sections", "-fshort-enums", "-Wall", "-Wextra", "-Werror", "-I"])
+        .args([
+            "-mmcu=atmega328p",
+            "-DF_CPU=16000000UL",
+            "-std=c11",
+            "-Os",
+            "-flto",
+            "-mcall-prologues",
+            "-Wl,--gc-sections",
+        ])
+        .args([
+            "-ffunction-sections",
+            "-fdata-sections",
+            "-fshort-enums",
+            "-Wall",
+            "-Wextra",
+            "-Werror",
+            "-I",
+        ])
         .arg(here.join("chip"))
         .arg("-I")
         .arg(&core)
         .arg("-o")
         .arg(&vm)
         .arg(here.join("chip/vm_main.c"));
-    let of_vm = |name: &str| {
-        name.starts_with("vm") || ["code.c", "arith.c", "zone.c", "wide.c", "calendar.c"].contains(&name)
-    };
+    let of_vm =
+        |name: &str| name.starts_with("vm") || ["code.c", "arith.c", "calc.c", "zone.c"].contains(&name);
     compiler.args(sources(&core, of_vm));
     report("VM_ELF", &vm, compiler, AVR_GCC);
 

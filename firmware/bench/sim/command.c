@@ -7,7 +7,7 @@
  *   eeprom                         eeprom_set <at> <hex>        eeprom_cut <mode>     eeprom_stop <n>
  *   ports                          give <hex>                   take                  mark
  *   serial <hex>                   serial_out                   serial_stop 0|1
- *   pin <pin> low|high|none|up     level <pin>                  watch <pin> 0|1       edges            pwm <pin>
+ *   pin <pin> low|high|none|up|short_low|short_high   level <pin>                  watch <pin> 0|1       edges            pwm <pin>
  *   press <pin> low|high <us> <after>
  *   adc <channel> <sum> <n>
  *   probe <pin> <rom7>             probe_set <i> <code> <fault> <times>               onewire
@@ -66,7 +66,7 @@ static int drive(int i) {
     if (i >= n_arguments) return -1;
     const char *w = argument[i];
     return !strcmp(w, "low") ? DRIVE_LOW : !strcmp(w, "high") ? DRIVE_HIGH : !strcmp(w, "none") ? DRIVE_NONE
-         : !strcmp(w, "up") ? DRIVE_PULL_UP : -1;
+         : !strcmp(w, "up") ? DRIVE_PULL_UP : !strcmp(w, "short_low") ? DRIVE_SHORT_LOW : !strcmp(w, "short_high") ? DRIVE_SHORT_HIGH : -1;
 }
 
 static uint8_t pin(int i) { return i < n_arguments ? pin_of(argument[i]) : NO_PIN; }

@@ -47,6 +47,7 @@ bool pin_is_pulled_up(uint8_t pin) {
 
 static bool level_of(uint8_t pin) {
     const struct pin *p = &pins[pin];
+    if (p->drive == DRIVE_SHORT_LOW || p->drive == DRIVE_SHORT_HIGH) return p->drive == DRIVE_SHORT_HIGH;
     bool is_pulled_low = p->pullers != 0 || p->drive == DRIVE_LOW;
     if (chip_is_powered && pin_is_output(pin)) {
         bool level = bit(model(pin)->r_port, pin);

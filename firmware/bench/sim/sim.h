@@ -78,7 +78,8 @@ void pins_reset(void);            /* all inputs again: the chip forgot */
 bool pin_level(uint8_t pin);
 bool pin_is_output(uint8_t pin);
 bool pin_is_pulled_up(uint8_t pin); /* by the chip or outside */
-enum drive { DRIVE_NONE, DRIVE_LOW, DRIVE_HIGH, DRIVE_PULL_UP };
+/* SHORT is stronger than the chip: a solder bridge. */
+enum drive { DRIVE_NONE, DRIVE_LOW, DRIVE_HIGH, DRIVE_PULL_UP, DRIVE_SHORT_LOW, DRIVE_SHORT_HIGH };
 void pin_drive(uint8_t pin, uint8_t drive);
 void pin_pull_low(uint8_t pin, bool is_low, unsigned puller); /* open drain, up to 32 parts */
 /* A listener hears every change of level; up to four on a pin. */

@@ -38,7 +38,8 @@ pub fn image(name: &str) -> Result<&'static Path> {
         }
         _ => return Err(format!("no image is called {name}")),
     };
-    path.map(Path::new).ok_or_else(|| format!("no image for {name}: {}", missing.unwrap_or("it was not built")))
+    path.map(Path::new)
+        .ok_or_else(|| format!("no image for {name}: {}", missing.unwrap_or("it was not built")))
 }
 
 /// Bytes of a wiring table and of a program for it; the program's CRC of its wiring must be that of the table.
@@ -124,7 +125,9 @@ impl Board {
     /// Takes what the board has sent.
     fn listen(&mut self) -> Result<()> {
         for byte in self.chip.received()? {
-            let Some(message) = self.splitter.push(byte).and_then(|frame| from_cable(&frame)) else { continue };
+            let Some(message) = self.splitter.push(byte).and_then(|frame| from_cable(&frame)) else {
+                continue;
+            };
             let message = message.as_slice();
             if message.first() == Some(&RECORD) {
                 self.records.extend(self.assembler.push(message));
@@ -213,7 +216,10 @@ impl Board {
             }
             let state = self.chip.state()?;
             if !state.is_alive || state.cycle >= until {
-                return Err(format!("no record within {ms} ms ({} broken): {state:?}", self.assembler.n_broken));
+                return Err(format!(
+                    "no record within {ms} ms ({} broken): {state:?}",
+                    self.assembler.n_broken
+                ));
             }
             self.chip.run(until - state.cycle)?;
             self.listen()?;
@@ -233,7 +239,8 @@ impl Board {
         let mut next = from;
         loop {
             let fields = self.demand(&Request::Events { from: next })?;
-            let events: Vec<Event> = decode_events(&fields).map(|(_, events)| events.collect()).unwrap_or_default();
+            let events: Vec<Event> =
+                decode_events(&fields).map(|(_, events)| events.collect()).unwrap_or_default();
             let Some(last) = events.last() else { return Ok(all) };
             next = last.sequence.wrapping_add(1);
             all.extend(events);

@@ -42,6 +42,10 @@ pub enum Level {
     Open,
     /// A pull-up outside of the chip.
     PullUp,
+    /// A solder bridge to ground: stronger than the chip.
+    ShortLow,
+    /// A solder bridge to the supply.
+    ShortHigh,
 }
 
 impl Level {
@@ -51,6 +55,8 @@ impl Level {
             Level::High => "high",
             Level::Open => "none",
             Level::PullUp => "up",
+            Level::ShortLow => "short_low",
+            Level::ShortHigh => "short_high",
         }
     }
 }

@@ -111,12 +111,24 @@ fn kinds() -> Vec<Kind> {
         plain(0x04, "set-reset", |a, d, _| {
             a.bit(Op::SetReset { set: bit(d), reset: bit(d) });
         }),
-        listed(0x05, "all", |a, d, n| {
-            a.bit(Op::All(bits(d, n)));
-        }, 2, 8),
-        listed(0x06, "any", |a, d, n| {
-            a.bit(Op::Any(bits(d, n)));
-        }, 2, 8),
+        listed(
+            0x05,
+            "all",
+            |a, d, n| {
+                a.bit(Op::All(bits(d, n)));
+            },
+            2,
+            8,
+        ),
+        listed(
+            0x06,
+            "any",
+            |a, d, n| {
+                a.bit(Op::Any(bits(d, n)));
+            },
+            2,
+            8,
+        ),
         plain(0x07, "vote", |a, d, _| {
             let vote = one_of(d, &[Vote::OneOfTwo, Vote::TwoOfTwo, Vote::TwoOfThree]);
             a.bit(Op::VoteBits { vote, inputs: bits(d, vote.n_operands()) });
@@ -186,12 +198,15 @@ fn kinds() -> Vec<Kind> {
             a.number(Op::Constant(constant(d)));
         }),
         plain(0x21, "arithmetic", |a, d, _| {
-            let kind =
-                one_of(d, &[Arithmetic::Sum, Arithmetic::Difference, Arithmetic::Minimum, Arithmetic::Maximum]);
+            let kind = one_of(
+                d,
+                &[Arithmetic::Sum, Arithmetic::Difference, Arithmetic::Minimum, Arithmetic::Maximum],
+            );
             a.number(Op::Arithmetic { kind, a: number(d), b: number(d) });
         }),
         plain(0x22, "scale", |a, d, _| {
-            let divisor = if d.below(2) == 0 { 1 + d.below(5_000) as i32 } else { 400_000_000 + d.below(9) as i32 };
+            let divisor =
+                if d.below(2) == 0 { 1 + d.below(5_000) as i32 } else { 400_000_000 + d.below(9) as i32 };
             a.number(Op::Scale { input: number(d), multiplier: constant(d), divisor, offset: constant(d) });
         }),
         plain(0x23, "clamp", |a, d, _| {
@@ -204,11 +219,18 @@ fn kinds() -> Vec<Kind> {
         plain(0x25, "rate", |a, d, _| {
             a.number(Op::Rate { input: number(d), window_ms: duration(d).max(1_000) });
         }),
-        listed(0x26, "combine", |a, d, n| {
-            let items: Vec<NumRef> = (0..n).map(|_| number(d)).collect();
-            let combine = one_of(d, &[Combine::Mean, Combine::MidValue, Combine::Lowest, Combine::Highest]);
-            a.number(Op::Probes { combine, inputs: List::new(&items, NumRef(0)) });
-        }, 2, 4),
+        listed(
+            0x26,
+            "combine",
+            |a, d, n| {
+                let items: Vec<NumRef> = (0..n).map(|_| number(d)).collect();
+                let combine =
+                    one_of(d, &[Combine::Mean, Combine::MidValue, Combine::Lowest, Combine::Highest]);
+                a.number(Op::Probes { combine, inputs: List::new(&items, NumRef(0)) });
+            },
+            2,
+            4,
+        ),
         plain(0x27, "substitute", |a, d, _| {
             let fallback =
                 if d.below(2) == 0 { Source::Slot(number(d)) } else { Source::Constant(constant(d)) };
@@ -236,12 +258,18 @@ fn kinds() -> Vec<Kind> {
                 highest: 1_000 - d.below(500) as i16,
             });
         }),
-        listed(0x2B, "curve", |a, d, n| {
-            let step = 33_000_000 + d.below(1_000_000) as i32;
-            let points: Vec<(i32, i32)> =
-                (0..n as i32).map(|at| (-250_000_000 + at * step, constant(d))).collect();
-            a.curve(number(d), &points);
-        }, 2, 16),
+        listed(
+            0x2B,
+            "curve",
+            |a, d, n| {
+                let step = 33_000_000 + d.below(1_000_000) as i32;
+                let points: Vec<(i32, i32)> =
+                    (0..n as i32).map(|at| (-250_000_000 + at * step, constant(d))).collect();
+                a.curve(number(d), &points);
+            },
+            2,
+            16,
+        ),
         plain(0x2C, "total volume", |a, d, _| {
             a.number(Op::TotalVolume { rate: number(d), running: bit(d), is_daily: d.below(2) == 0 });
         }),
@@ -262,16 +290,22 @@ fn kinds() -> Vec<Kind> {
         plain(0x2F, "drive, modulated", |a, d, _| {
             a.number(Op::DriveDuty { auto: number(d), stage: stage(d) });
         }),
-        listed(0x30, "procedure", |a, d, n| {
-            let steps: Vec<StepPlan> = (0..n)
-                .map(|_| StepPlan {
-                    end: StepEnd::When(bit(d)),
-                    longest_ms: duration(d),
-                    forces: vec![Force { drive: 0, is_on: true }, Force { drive: 0, is_on: false }],
-                })
-                .collect();
-            a.procedure(bit(d), &steps);
-        }, 1, 6),
+        listed(
+            0x30,
+            "procedure",
+            |a, d, n| {
+                let steps: Vec<StepPlan> = (0..n)
+                    .map(|_| StepPlan {
+                        end: StepEnd::When(bit(d)),
+                        longest_ms: duration(d),
+                        forces: vec![Force { drive: 0, is_on: true }, Force { drive: 0, is_on: false }],
+                    })
+                    .collect();
+                a.procedure(bit(d), &steps);
+            },
+            1,
+            6,
+        ),
     ]
 }
 

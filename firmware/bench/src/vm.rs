@@ -154,7 +154,8 @@ impl VmChip {
         n_scans: u32,
         inputs: impl Fn(u32, &Program<'_>) -> Inputs,
     ) -> Result<Outcome> {
-        let program = Program::validate(bytes).map_err(|error| format!("the reference refuses it: {error:?}"))?;
+        let program =
+            Program::validate(bytes).map_err(|error| format!("the reference refuses it: {error:?}"))?;
         let mut outcome = Outcome::default();
         match self.load(bytes, place)? {
             0 => {}
@@ -254,7 +255,9 @@ fn difference(
     ops: &[program::format::Placed],
 ) -> String {
     let op_of = |slot: usize, gives_bit: bool| {
-        let op = ops.iter().find(|placed| usize::from(placed.result) == slot && placed.op.gives_bit() == gives_bit);
+        let op = ops
+            .iter()
+            .find(|placed| usize::from(placed.result) == slot && placed.op.gives_bit() == gives_bit);
         op.map_or("an input".to_owned(), |placed| format!("{:?}", placed.op))
     };
     let at = got.iter().zip(expected).position(|(a, b)| a != b).unwrap_or(0);
@@ -272,7 +275,12 @@ fn difference(
         let slot = at - 5 * n_numbers;
         format!("bit {slot}: {} instead of {}, {}", got[at], expected[at], op_of(slot, true))
     } else {
-        format!("result byte {} behind the bits: {} instead of {}", at - 5 * n_numbers - n_bits, got[at], expected[at])
+        format!(
+            "result byte {} behind the bits: {} instead of {}",
+            at - 5 * n_numbers - n_bits,
+            got[at],
+            expected[at]
+        )
     };
     format!("scan {scan}: {what}")
 }

@@ -1,0 +1,184 @@
+//! What the runtime on the chip drives: boot, outputs and their read-back, expanders that forget, display, buzzer.
+
+mod common;
+
+use common::*;
+use firmware_bench::{Board, Level};
+use link::message::Request;
+use program::Quality;
+
+const SELF_TEST: u8 = 17;
+const RESET: u8 = 2;
+const DOES_NOT_FOLLOW: u16 = 3;
+
+fn scans(board: &mut Board, n: usize) {
+    for _ in 0..n {
+        board.next_record(12_000).expect("a record");
+    }
+}
+
+fn level(board: &mut Board, pin: &str) -> bool {
+    board.chip.pin(pin).expect("a pin").0
+}
+
+#[test]
+fn a_board_boots_into_its_golden_program_and_scans_each_second() {
+    let Some(mut board) = rig() else { return };
+    board.chip.watch("PB4").expect("a pin");
+    board.power(7).expect("power");
+    board.run_ms(3_000).expect("time");
+    let hello = board.meet().expect("an answer");
+    assert_eq!((hello.reset_cause, hello.program, hello.fallback), (1, 0, 0), "{hello:?}");
+    assert!(hello.scan >= 1, "the first scan comes within 3 s of power");
+    assert_eq!(hello.period_ms, 1_000);
+    assert_eq!(hello.n_skipped, 0);
+    board.subscribe(1).expect("records");
+    let first = board.fresh_record().expect("a record");
+    let before = board.chip.state().expect("a chip").cycle;
+    for n in 1..=5 {
+        assert_eq!(board.next_record(1_500).expect("a record").scan, first.scan + n);
+    }
+    let period = (board.chip.state().expect("a chip").cycle - before) / 5;
+    assert!(period.abs_diff(16_000_000) < 160_000, "{period} cycles");
+    let events = board.events(0).expect("events");
+    assert!(events.iter().any(|event| event.code == RESET && event.argument & 1 == 1), "{events:?}");
+}
+
+#[test]
+fn outputs_are_off_until_the_first_scan_also_active_low_ones() {
+    let Some(mut board) = rig() else { return };
+    board.chip.drive("PB0", Level::Low).expect("a contact that wants its output on");
+    board.chip.watch("PB4").expect("a pin");
+    board.chip.watch("PB5").expect("a pin");
+    board.power(3).expect("power");
+    board.chip.set_expander(EXPANDER, 0xFFFF).expect("an expander");
+    for _ in 0..60 {
+        board.run_ms(20).expect("time");
+        if board.chip.expander(EXPANDER).expect("an expander")[1] & 0x100 == 0 {
+            break;
+        }
+    }
+    let [levels, directions, _] = board.chip.expander(EXPANDER).expect("an expander");
+    assert_eq!(directions & 0x100, 0, "line 8 is an output by now");
+    assert_eq!(levels & 0x100, 0x100, "off is high");
+    board.run_ms(3_000).expect("time");
+    let rises: Vec<u64> = board
+        .chip
+        .edges()
+        .expect("edges")
+        .iter()
+        .filter(|edge| edge.is_high)
+        .map(|edge| edge.cycle)
+        .collect();
+    assert_eq!(rises.len(), 2, "both on once: {rises:?}");
+    let apart = rises[1] - rises[0];
+    assert!(
+        (16_000_000 / 1_000 * 18..16_000_000 / 1_000 * 30).contains(&apart),
+        "staggered by {apart} cycles"
+    );
+}
+
+#[test]
+fn duty_is_pulse_width_at_25_khz() {
+    let Some(mut board) = running() else { return };
+    scans(&mut board, 1);
+    board.run_ms(100).expect("time");
+    let (permille, hz) = board.chip.pulse_width("PB1").expect("a pin");
+    // Intel's specification of four-wire fans wants 21 to 28 kHz.
+    assert!((24_900..=25_100).contains(&hz), "{hz} Hz");
+    assert!(permille.abs_diff(400) <= 2, "{permille} permille");
+    for value in [0i16, 1000, 250] {
+        board.demand(&Request::Hand { drive: drive::PWM as u8, value, time_ms: 60_000 }).expect("hand");
+        scans(&mut board, 2);
+        board.run_ms(100).expect("time");
+        let (permille, _) = board.chip.pulse_width("PB1").expect("a pin");
+        assert!(permille.abs_diff(value as u32) <= 2, "{permille} instead of {value}");
+    }
+}
+
+#[test]
+fn an_output_that_does_not_follow_is_told_and_goes_safe() {
+    let Some(mut board) = running() else { return };
+    board.chip.drive("PB0", Level::Low).expect("a contact");
+    scans(&mut board, 2);
+    board.run_ms(100).expect("time");
+    assert!(level(&mut board, "PB4"));
+    board.chip.drive("PB4", Level::ShortLow).expect("a short");
+    scans(&mut board, 6);
+    let events = board.events(0).expect("events");
+    assert!(
+        events.iter().any(|event| event.code == SELF_TEST && event.argument & 0xFF == DOES_NOT_FOLLOW),
+        "{events:?}"
+    );
+    board.chip.drive("PB4", Level::Open).expect("no short");
+    scans(&mut board, 8);
+    board.run_ms(100).expect("time");
+    assert!(level(&mut board, "PB4"), "on again when it follows");
+    assert!(level(&mut board, "PB5"), "the other was never off");
+}
+
+#[test]
+fn an_expander_that_forgot_is_set_up_again_within_a_scan() {
+    let Some(mut board) = running() else { return };
+    scans(&mut board, 1);
+    board.run_ms(200).expect("time");
+    // Line 3 open: its contact is 1, so line 8 (active low) is on.
+    let [levels, directions, _] = board.chip.expander(EXPANDER).expect("an expander");
+    assert_eq!((levels & 0x100, directions & 0x108), (0, 0x008));
+    board.chip.forget_expander(EXPANDER).expect("an expander");
+    assert_eq!(board.chip.expander(EXPANDER).expect("an expander")[1], 0xFFFF);
+    scans(&mut board, 2);
+    board.run_ms(200).expect("time");
+    let [levels, directions, _] = board.chip.expander(EXPANDER).expect("an expander");
+    assert_eq!((levels & 0x100, directions & 0x108), (0, 0x008));
+    let record = board.fresh_record().expect("a record");
+    assert_eq!(record.bit_inputs[bit::EXPANDER], (true, Quality::Good));
+}
+
+#[test]
+fn a_pcf8574_takes_its_outputs() {
+    let Some(mut board) = running() else { return };
+    scans(&mut board, 1);
+    board.run_ms(200).expect("time");
+    assert_eq!(
+        board.chip.expander(SECOND_EXPANDER).expect("an expander")[2] & 0x81,
+        0x01,
+        "off is low, the input is let go"
+    );
+    board.chip.set_expander(SECOND_EXPANDER, !1).expect("an expander");
+    scans(&mut board, 2);
+    board.run_ms(200).expect("time");
+    assert_eq!(board.chip.expander(SECOND_EXPANDER).expect("an expander")[2] & 0x81, 0x81);
+}
+
+#[test]
+fn the_buzzer_sounds_while_its_drive_is_on() {
+    let Some(mut board) = running() else { return };
+    board.demand(&Request::Hand { drive: drive::BUZZER as u8, value: 1, time_ms: 5_000 }).expect("hand");
+    scans(&mut board, 1);
+    let mut frequencies = Vec::new();
+    for _ in 0..100 {
+        board.run_ms(20).expect("time");
+        frequencies.push(board.chip.pulse_width(BUZZER).expect("a pin").1);
+    }
+    assert!(frequencies.iter().any(|hz| (200..5_000).contains(hz)), "{frequencies:?}");
+}
+
+#[test]
+fn the_display_is_written_without_haste() {
+    let Some(mut board) = running() else { return };
+    scans(&mut board, 4);
+    let (rows, n_too_early) = board.chip.display(DISPLAY).expect("a display");
+    assert_eq!(n_too_early, 0, "{rows:?}");
+    assert_eq!(rows.len(), 4, "it is on: {rows:?}");
+}
+
+#[test]
+fn a_wanted_restart_says_so() {
+    let Some(mut board) = running() else { return };
+    board.demand(&Request::Restart).expect("an answer before the restart");
+    board.run_ms(4_000).expect("time");
+    let hello = board.meet().expect("an answer");
+    assert_ne!(hello.reset_cause & 0x10, 0, "{hello:?}");
+    assert_eq!(hello.boots, 2);
+}
