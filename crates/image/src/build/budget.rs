@@ -1,0 +1,256 @@
+//! What an image takes of its chip: flash, memory, EEPROM and the time of a scan, and who takes most of it.
+
+use program::calibration::ENTRY_LENGTH;
+use program::eeprom::{BOOT_LENGTH, BOOT_RECORDS, EVENT_LENGTH, KEY_LENGTH, MARK_LENGTH, Map};
+use program::op::Op;
+use program::wiring::NumberDriver;
+use program::{Program, Sizes};
+use system::parts::Chip;
+
+use super::Made;
+use crate::runtime::{self, Runtime};
+
+/// Clock of all boards, cycles a µs.
+const CYCLES_PER_US: u64 = 16;
+/// Stack when none was measured, bytes (assumed: the deepest chain of calls with an interrupt on top).
+const ASSUMED_STACK: u64 = 200;
+/// Reading a DS18B20: reset, ROM command (one byte, with a ROM code nine) and scratchpad of nine bytes after its command, a reset 960 µs
+/// and a bit 65 µs at least (data sheet); some thermometers of one bus are read one after the other.
+const ONE_WIRE_BIT_US: u64 = 70;
+const ONE_WIRE_RESET_US: u64 = 1000;
+
+/// One thing that is used up.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Use {
+    /// There is so much: bytes, or µs of a scan.
+    pub total: u64,
+    /// Of which so much is used.
+    pub used: u64,
+    /// Who uses it, the biggest first.
+    pub users: Vec<User>,
+    /// Part of it was not measured.
+    pub is_estimate: bool,
+}
+
+/// Somebody who uses it.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct User {
+    /// Who.
+    pub name: String,
+    /// Bytes, or µs.
+    pub amount: u64,
+}
+
+impl Use {
+    fn new(total: u64, users: Vec<(String, u64)>, is_estimate: bool) -> Use {
+        let mut users: Vec<User> = (users.into_iter().filter(|(_, amount)| *amount > 0))
+            .map(|(name, amount)| User { name, amount })
+            .collect();
+        users.sort_by(|a, b| b.amount.cmp(&a.amount).then_with(|| a.name.cmp(&b.name)));
+        let used = users.iter().map(|user| user.amount).sum();
+        Use { total, used, users, is_estimate }
+    }
+
+    /// What is left; 0 when more is used than there is.
+    pub fn free(&self) -> u64 {
+        self.total.saturating_sub(self.used)
+    }
+}
+
+/// What an image takes.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Budget {
+    /// Bytes below the bootloader.
+    pub flash: Use,
+    /// Bytes, stack included.
+    pub sram: Use,
+    /// Bytes.
+    pub eeprom: Use,
+    /// Bytes of one program slot in EEPROM, and what the program takes of it.
+    pub slot: Use,
+    /// µs of a scan at its longest, of its period.
+    pub scan: Use,
+}
+
+/// Memory of a program's slots: 5 bytes a number, 1 a bit, 4 a cell, 6 a hand (docs/control-program.md, section 9).
+pub(super) fn pool_bytes(sizes: &Sizes) -> u64 {
+    let of = |n: u16, bytes: u64| u64::from(n) * bytes;
+    of(sizes.n_numbers, 5) + of(sizes.n_bits, 1) + of(sizes.n_cells, 4) + of(sizes.n_drives, 6)
+}
+
+impl Budget {
+    pub(super) fn new(chip: &Chip, made: &Made, runtime: &Runtime, n_runtime: usize) -> Budget {
+        let map = Map::for_size(chip.eeprom as usize);
+        Budget {
+            flash: flash(chip, made, runtime, n_runtime),
+            sram: sram(chip, made, runtime),
+            eeprom: eeprom(chip, map),
+            slot: Use::new(
+                map.map_or(0, |map| map.slot as u64),
+                vec![("program".to_owned(), made.compiled.bytes.len() as u64)],
+                false,
+            ),
+            scan: scan(made),
+        }
+    }
+}
+
+fn flash(chip: &Chip, made: &Made, runtime: &Runtime, n_runtime: usize) -> Use {
+    let mut users: Vec<(String, u64)> =
+        runtime.manifest.modules.iter().map(|module| (module.name.clone(), module.flash.into())).collect();
+    let named: u64 = users.iter().map(|(_, bytes)| bytes).sum();
+    // What no module has: start-up code, tables of vectors, helpers of the compiler.
+    users.push(("start and helpers".to_owned(), (runtime.bytes.len() as u64).saturating_sub(named)));
+    users.push(("up to the tables".to_owned(), (n_runtime - runtime.bytes.len()) as u64));
+    users.push(("wiring table".to_owned(), made.tables.wiring.len() as u64));
+    users.push(("golden program".to_owned(), made.tables.program.len() as u64));
+    users.push(("panel table".to_owned(), made.tables.panel.len() as u64));
+    users.push(("header of the tables".to_owned(), crate::tables::HEADER as u64));
+    Use::new(chip.flash.into(), users, false)
+}
+
+fn sram(chip: &Chip, made: &Made, runtime: &Runtime) -> Use {
+    let manifest = &runtime.manifest;
+    let sizes = &made.compiled.sizes;
+    let pool = pool_bytes(sizes);
+    let mut users = vec![
+        ("numbers of the program".to_owned(), u64::from(sizes.n_numbers) * 5),
+        ("bits of the program".to_owned(), sizes.n_bits.into()),
+        ("state of the program".to_owned(), u64::from(sizes.n_cells) * 4),
+        ("hands".to_owned(), u64::from(sizes.n_drives) * 6),
+        ("room for a larger program".to_owned(), u64::from(manifest.pool).saturating_sub(pool)),
+    ];
+    let modules = manifest.modules.iter().map(|module| (module.name.clone(), u64::from(module.sram)));
+    // The pool stands in one of the modules; it is told apart above.
+    let named: u64 = manifest.modules.iter().map(|module| u64::from(module.sram)).sum();
+    users.extend(modules.map(|(name, bytes)| {
+        let bytes = if name == POOL_MODULE { bytes.saturating_sub(manifest.pool.into()) } else { bytes };
+        (name, bytes)
+    }));
+    let has_pool_module = manifest.modules.iter().any(|module| module.name == POOL_MODULE);
+    let told = if has_pool_module { named } else { named + u64::from(manifest.pool) };
+    users.push(("other variables".to_owned(), u64::from(manifest.sram).saturating_sub(told)));
+    let stack = manifest.stack.map_or(ASSUMED_STACK, u64::from);
+    users.push(("stack".to_owned(), stack));
+    Use::new(chip.sram.into(), users, manifest.stack.is_none())
+}
+
+/// The module that the program's slots stand in.
+const POOL_MODULE: &str = "vm";
+
+fn eeprom(chip: &Chip, map: Option<Map>) -> Use {
+    let Some(map) = map else { return Use::new(chip.eeprom.into(), vec![], false) };
+    let users = vec![
+        ("two program slots".to_owned(), 2 * map.slot as u64),
+        ("boot records".to_owned(), (BOOT_RECORDS * BOOT_LENGTH) as u64),
+        ("calibration and learned keys".to_owned(), (map.n_entries * ENTRY_LENGTH) as u64),
+        ("retained state".to_owned(), 2 * map.kept as u64),
+        ("event journal".to_owned(), (map.n_events * EVENT_LENGTH + 2 * MARK_LENGTH) as u64),
+        ("network key".to_owned(), (KEY_LENGTH + 2) as u64),
+        ("version of the map".to_owned(), 2),
+    ];
+    Use::new(chip.eeprom.into(), users, false)
+}
+
+/// A row of the table of cycles.
+struct Cost<'t> {
+    code: u8,
+    cycles: u64,
+    per_item: u64,
+    name: &'t str,
+}
+
+fn costs(table: &str) -> Vec<Cost<'_>> {
+    let row = |line: &'_ str| -> Option<(u8, u64, u64)> {
+        let mut words = line.split_whitespace();
+        let code = u8::from_str_radix(words.next()?.strip_prefix("0x")?, 16).ok()?;
+        Some((code, words.next()?.parse().ok()?, words.next()?.parse().ok()?))
+    };
+    let mut all = vec![];
+    for line in table.lines() {
+        let Some((code, cycles, per_item)) = row(line) else { continue };
+        // The name is what stands behind the third word.
+        let mut rest = line.trim_start();
+        for _ in 0..3 {
+            rest = rest.split_once(char::is_whitespace).map_or("", |(_, rest)| rest).trim_start();
+        }
+        all.push(Cost { code, cycles, per_item, name: rest });
+    }
+    all
+}
+
+/// Items of an operation beyond those that its cycles include.
+fn n_more(op: &Op) -> u64 {
+    let beyond = |n: usize, included: usize| n.saturating_sub(included) as u64;
+    match op {
+        Op::All(list) | Op::Any(list) | Op::VoteBits { inputs: list, .. } => beyond(list.as_slice().len(), 2),
+        Op::Probes { inputs, .. } => beyond(inputs.as_slice().len(), 2),
+        Op::Curve { n_points, .. } => beyond(usize::from(*n_points), 2),
+        Op::Procedure { n_steps, .. } => beyond(usize::from(*n_steps), 1),
+        _ => 0,
+    }
+}
+
+fn scan(made: &Made) -> Use {
+    let (is_measured, table) = runtime::cycles();
+    let costs = costs(table);
+    let find = |code: u8| costs.iter().find(|cost| cost.code == code);
+    let Ok(program) = Program::validate(&made.compiled.bytes) else {
+        return Use::new(0, vec![], true);
+    };
+    let mut users: Vec<(String, u64, u64)> = vec![];
+    let mut add = |name: &str, cycles: u64| match users.iter_mut().find(|(known, ..)| known == name) {
+        Some((_, n, sum)) => (*n, *sum) = (*n + 1, *sum + cycles),
+        None => users.push((name.to_owned(), 1, cycles)),
+    };
+    if let Some(cost) = find(0) {
+        add("latching and beginning", cost.cycles);
+    }
+    for placed in program.ops() {
+        // The code is in the low six bits of the operation's first byte.
+        let code = program.bytes().get(usize::from(placed.at)).map_or(0, |byte| byte & 0x3F);
+        if let Some(cost) = find(code) {
+            add(cost.name, cost.cycles + cost.per_item * n_more(&placed.op));
+        }
+    }
+    let mut users: Vec<(String, u64)> = (users.into_iter())
+        .map(|(name, n, cycles)| {
+            let name = if n > 1 { format!("{n} x {name}") } else { name };
+            (name, cycles.div_ceil(CYCLES_PER_US))
+        })
+        .collect();
+    let thermometers = made.wiring.numbers.iter().filter_map(|input| match input.driver {
+        NumberDriver::Ds18b20 { rom, .. } => Some(if rom == [0; 8] { 1 } else { 9 }),
+        _ => None,
+    });
+    let (mut n, mut us) = (0, 0);
+    for n_rom in thermometers {
+        n += 1;
+        us += ONE_WIRE_RESET_US + (n_rom + 1 + 9) * 8 * ONE_WIRE_BIT_US;
+    }
+    users.push((format!("reading {n} x ds18b20"), us));
+    // The one-wire times are worked out from the data sheet, not measured.
+    Use::new(program.period_ms() as u64 * 1000, users, !is_measured || n > 0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::costs;
+
+    #[test]
+    fn reads_the_table_of_cycles() {
+        let all = costs("# code\n0x00   8000      0  scan\n0x02    900     12  compare slots\n\n");
+        assert_eq!(all.len(), 2);
+        assert_eq!((all[1].code, all[1].cycles, all[1].per_item, all[1].name), (2, 900, 12, "compare slots"));
+    }
+
+    /// Every operation of docs/control-program.md has a row.
+    #[test]
+    fn every_operation_has_a_cost() {
+        let (_, table) = crate::runtime::cycles();
+        let all = costs(table);
+        for code in (0..=0x12).chain(0x20..=0x30) {
+            assert!(all.iter().any(|cost| cost.code == code), "{code:#04x}");
+        }
+    }
+}
