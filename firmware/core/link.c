@@ -3,6 +3,7 @@
 #include "link.h"
 
 #include <stddef.h>
+#include <string.h>
 
 #include "board.h"
 #include "code.h"
@@ -43,6 +44,11 @@ static struct {
 static struct {
     uint8_t id, code, detail;
 } last[LINK_LINES];
+#ifdef NETWORK
+#define LAST(line) (&last[line])
+#else
+#define LAST(line) ((void)(line), &last[0])
+#endif
 
 void link_put8(uint8_t value)
 {
@@ -61,19 +67,32 @@ void link_put32(uint32_t value)
     link_put16((uint16_t)(value >> 16));
 }
 
+/* Every chip that this runs on is little-endian, as the link is. */
 static uint16_t read16(const uint8_t *at)
 {
-    return (uint16_t)(at[0] | (uint16_t)at[1] << 8);
+    uint16_t value;
+    memcpy(&value, at, sizeof value);
+    return value;
 }
 
 static uint32_t read32(const uint8_t *at)
 {
-    return read16(at) | (uint32_t)read16(at + 2) << 16;
+    uint32_t value;
+    memcpy(&value, at, sizeof value);
+    return value;
+}
+
+static void put_bytes(const void *from, uint8_t n)
+{
+    const uint8_t *byte = from;
+    while (n-- != 0) {
+        link_put8(*byte++);
+    }
 }
 
 void link_forget(uint8_t line)
 {
-    last[line].id = 0;
+    LAST(line)->id = 0;
 }
 
 void link_start(void)
@@ -89,14 +108,17 @@ void link_start(void)
 #endif
 }
 
-/* The identity of the confirmed program: the last four bytes of what its slot holds; 0 without one. */
+/* The identity of the confirmed program: the last four bytes of what its slot holds, which is sound or nothing; 0 without one. */
 static void put_confirmed_crc(void)
 {
     struct code slot = store_program_code(RUN_CONFIRMED);
-    uint16_t length = (uint16_t)(code_byte(&slot, 4) | (uint16_t)code_byte(&slot, 5) << 8);
-    bool is_there = code_byte(&slot, 0) == 'T' && code_byte(&slot, 1) == 'w' && length >= 18 && length <= slot.length;
+    uint16_t at = (uint16_t)(code_byte(&slot, 4) | (uint16_t)code_byte(&slot, 5) << 8);
+    if (code_byte(&slot, 0) != 'T') {
+        at = 0xFFF0u; /* behind any end, where 0 is read */
+    }
+    at = (uint16_t)(at - 4u);
     for (uint8_t n = 4; n != 0; n--) {
-        link_put8(is_there ? code_byte(&slot, (uint16_t)(length - n)) : 0);
+        link_put8(code_byte(&slot, at++));
     }
 }
 
@@ -113,17 +135,15 @@ static void put_hello(void)
     link_put8(RUNTIME_MAJOR);
     link_put8(RUNTIME_MINOR);
     link_put8(RUNTIME_PATCH);
-    link_put32(wiring.crc);
-    link_put32(vm.crc);
+    put_bytes(&wiring.crc, sizeof wiring.crc);
+    put_bytes(&vm.crc, sizeof vm.crc);
     put_confirmed_crc();
     uint32_t boots = board_boot_counter();
     link_put16((uint16_t)boots);
     link_put8((uint8_t)(boots >> 16));
     link_put8(board_reset_cause());
     link_put8((uint8_t)(board_program() | board_fallback() << 4));
-    for (uint8_t at = 0; at < PROGRAM_SIZES; at++) {
-        link_put8(((const uint8_t *)&vm)[at]);
-    }
+    put_bytes(&vm, PROGRAM_SIZES);
     link_put32(board_scan_number());
     link_put32(board_skipped_scans());
     link_put16(board_longest_scan_ticks());
@@ -251,9 +271,9 @@ void link_carry_out(uint8_t line, const uint8_t *request, uint8_t n)
         uint8_t fields = flash_u8(&fields_of[type - 1u]);
         is_act = fields & ACT;
         fields &= CHUNK_FIELDS;
-        if (is_act != 0 && id != 0 && id == last[line].id) {
-            code = last[line].code;
-            detail = last[line].detail;
+        if (is_act != 0 && id != 0 && id == LAST(line)->id) {
+            code = LAST(line)->code;
+            detail = LAST(line)->detail;
         } else if (fields == CHUNK_FIELDS ? n < 3u : n != fields) {
             code = ANSWER_BAD_VALUE;
         } else if (is_act == 0) {
@@ -261,9 +281,9 @@ void link_carry_out(uint8_t line, const uint8_t *request, uint8_t n)
         } else {
             code = act(line, type, field, n, &detail);
             if (code != ANSWER_BUSY) {
-                last[line].id = id;
-                last[line].code = code;
-                last[line].detail = detail;
+                LAST(line)->id = id;
+                LAST(line)->code = code;
+                LAST(line)->detail = detail;
             }
         }
     }

@@ -3,12 +3,19 @@
 #include <stddef.h>
 
 #include "board.h"
+#include "code.h"
 #include "link_out.h"
+#include "small.h"
 #include "store.h"
 #include "vm.h"
 
-enum section { HEAD, COMMANDS, NUMBER_INPUTS, BIT_INPUTS, OUTPUTS, HANDS, TRIPS, ALARMS, STEPS, NUMBERS, BITS, DAY, CELLS, N_SECTIONS };
+enum section { HEAD, COMMANDS, NUMBERS, BITS, OUTPUTS, HANDS, TRIPS, ALARMS, STEPS, DAY, CELLS, N_SECTIONS };
 enum sections { WITH_INPUTS = 1, WITH_OUTPUTS = 2, WITH_STATES = 4, WITH_RESULTS = 8, WITH_CELLS = 16 };
+/* Which of them a subscriber must have asked for; the head goes always. */
+static const uint8_t wanted_by[] IN_FLASH = {
+    0xFF, WITH_INPUTS, WITH_INPUTS | WITH_RESULTS, WITH_INPUTS | WITH_RESULTS, WITH_OUTPUTS, WITH_STATES, WITH_STATES,
+    WITH_STATES, WITH_STATES, WITH_CELLS, WITH_CELLS,
+};
 
 /* No item is longer; but for the head, which stands first. */
 #define LONGEST_ITEM 8u
@@ -25,7 +32,7 @@ struct command {
 static struct command commands[LINK_COMMANDS];
 static uint8_t n_taken, n_commands;
 
-static struct {
+static struct record {
     uint8_t line, sections, every, wait;
     uint8_t section; /* where the record in progress is; N_SECTIONS without one */
     uint8_t part;
@@ -90,29 +97,19 @@ void record_line_closed(uint8_t line)
 
 void link_scan_done(void)
 {
+    struct record *now = &record;
+    BY_POINTER(now);
     drop_taken();
     n_taken = n_commands;
-    record.section = N_SECTIONS;
-    if (record.sections == 0) {
+    now->section = N_SECTIONS;
+    if (now->sections != 0 && now->wait-- == 0) {
+        now->wait = (uint8_t)(now->every - 1u);
+        now->section = HEAD;
+        now->item = 0;
+        now->part = 0;
+    } else {
         drop_taken();
-        return;
     }
-    if (record.wait != 0) {
-        record.wait--;
-        drop_taken();
-        return;
-    }
-    record.wait = (uint8_t)(record.every - 1u);
-    record.section = HEAD;
-    record.item = 0;
-    record.part = 0;
-}
-
-static void put_number(uint16_t slot)
-{
-    struct sample sample = vm_number(slot);
-    link_put8(sample.quality);
-    link_put32((uint32_t)sample.value);
 }
 
 static void put_head(void)
@@ -135,44 +132,35 @@ static void put_command(const struct command *command)
     link_put32(command->time_ms);
 }
 
-/* The section that an item belongs to for a subscriber; HEAD goes always. */
-static bool is_wanted(uint8_t section)
-{
-    uint8_t with = section < OUTPUTS ? WITH_INPUTS
-                   : section == OUTPUTS ? WITH_OUTPUTS
-                   : section < NUMBERS ? WITH_STATES
-                   : section < DAY ? WITH_RESULTS
-                                   : WITH_CELLS;
-    return section == HEAD || (record.sections & with) != 0;
-}
-
-/* Items of the section in progress. The counts of parts stand side by side in struct vm_sizes, in the order of the sections. */
-_Static_assert(offsetof(struct vm_sizes, n_procedures) == offsetof(struct vm_sizes, n_number_inputs) + 5, "counts of parts");
+/* Items of a section. The counts of drives, trips, alarms and procedures stand side by side in struct vm_sizes. */
+_Static_assert(offsetof(struct vm_sizes, n_procedures) == offsetof(struct vm_sizes, n_drives) + 3, "counts of parts");
 static uint16_t n_items(uint8_t section)
 {
-    const uint8_t *counts = &vm.n_number_inputs;
+    bool with_results = (record.sections & WITH_RESULTS) != 0;
     switch (section) {
-    case HEAD:
-    case DAY:
-        return 1;
     case COMMANDS:
         return n_taken;
     case NUMBERS:
-        return (uint16_t)(vm.n_numbers - vm.n_number_inputs);
+        return with_results ? vm.n_numbers : vm.n_number_inputs;
     case BITS:
-        return (uint16_t)(vm.n_bits - vm.n_bit_inputs - N_BUILT_IN);
+        return with_results ? (uint16_t)(vm.n_bits - N_BUILT_IN) : vm.n_bit_inputs;
+    case OUTPUTS:
+        return vm.n_drives;
     case CELLS:
         return vm.n_cells;
+    case HEAD:
+    case DAY:
+        return 1;
     default:
-        return counts[section < HANDS ? section - NUMBER_INPUTS : section - NUMBER_INPUTS - 1];
+        return (&vm.n_drives)[section - HANDS];
     }
 }
 
 static void put_item(uint8_t section, uint16_t item)
 {
     uint8_t part = (uint8_t)item;
-    uint8_t byte = 0;
-    uint32_t word = 0;
+    uint8_t byte;
+    uint32_t word;
     switch (section) {
     case HEAD:
         put_head();
@@ -180,21 +168,10 @@ static void put_item(uint8_t section, uint16_t item)
     case COMMANDS:
         put_command(&commands[part]);
         return;
-    case NUMBERS:
-        item = (uint16_t)(item + vm.n_number_inputs);
-        /* as an input */
-        /* fall through */
-    case NUMBER_INPUTS:
-        put_number(item);
-        return;
     case OUTPUTS:
         link_put16((uint16_t)vm_output(part));
         return;
     case BITS:
-        item = (uint16_t)(item + vm.n_bit_inputs);
-        /* as an input */
-        /* fall through */
-    case BIT_INPUTS:
         byte = vm_bit((uint16_t)(item + N_BUILT_IN));
         break;
     case TRIPS:
@@ -206,49 +183,54 @@ static void put_item(uint8_t section, uint16_t item)
     case STEPS:
         byte = vm_step(part);
         break;
-    case HANDS:
-        word = (uint32_t)vm_hand_left_ms(part);
-        break;
-    case DAY:
-        word = vm_day();
-        break;
-    default:
-        word = (uint32_t)vm_cell(item);
-    }
-    if (section == HANDS || section >= DAY) {
+    default: {
+        if (section == NUMBERS) {
+            struct sample sample = vm_number(item);
+            link_put8(sample.quality);
+            word = (uint32_t)sample.value;
+        } else if (section == HANDS) {
+            word = (uint32_t)vm_hand_left_ms(part);
+        } else if (section == DAY) {
+            word = vm_day();
+        } else {
+            word = (uint32_t)vm_cell(item);
+        }
         link_put32(word);
-    } else {
-        link_put8(byte);
+        return;
     }
+    }
+    link_put8(byte);
 }
 
 bool record_part(void)
 {
-    if (record.section >= N_SECTIONS) {
+    struct record *now = &record;
+    BY_POINTER(now);
+    if (now->section >= N_SECTIONS) {
         return false;
     }
     link_n = 1;
     link_put8(RECORD);
     link_put16((uint16_t)board_scan_number());
-    link_put8(record.part);
+    link_put8(now->part);
+    now->part = (now->part + 1u) & 0x7Fu;
     while (link_n <= 1u + LINK_MESSAGE - LONGEST_ITEM) {
-        if (is_wanted(record.section) && record.item < n_items(record.section)) {
-            put_item(record.section, record.item++);
+        uint8_t section = now->section;
+        if ((flash_u8(&wanted_by[section]) & now->sections) != 0 && now->item < n_items(section)) {
+            put_item(section, now->item++);
             continue;
         }
-        if (record.section == COMMANDS) {
+        if (section == COMMANDS) {
             drop_taken();
         }
-        record.item = 0;
-        record.section++;
-        if (record.section >= N_SECTIONS) {
+        now->item = 0;
+        if (++now->section >= N_SECTIONS) {
             link_buffer[4] |= 0x80u;
-            if (record.every == 0) {
-                record.sections = 0;
+            if (now->every == 0) {
+                now->sections = 0;
             }
             break;
         }
     }
-    record.part = (uint8_t)((record.part + 1u) & 0x7Fu);
     return true;
 }

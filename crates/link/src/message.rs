@@ -24,7 +24,7 @@ pub mod sections {
     pub const OUTPUTS: u8 = 2;
     /// Time left of hands, trips, alarms, steps of procedures.
     pub const STATES: u8 = 4;
-    /// Every number and bit slot behind the inputs.
+    /// Every number and bit slot, those of the inputs too.
     pub const RESULTS: u8 = 8;
     /// Day of the daily counts, every cell.
     pub const CELLS: u8 = 16;

@@ -35,9 +35,9 @@ pub struct Record {
     pub newest_event: u8,
     /// Commands that the scan took, in order.
     pub commands: Vec<Command>,
-    /// Number inputs.
+    /// Number inputs; with inputs or results.
     pub number_inputs: Vec<Sample>,
-    /// Bit inputs.
+    /// Bit inputs; with inputs or results.
     pub bit_inputs: Vec<(bool, Quality)>,
     /// Outputs: 0 or 1, or permille.
     pub outputs: Vec<i16>,
@@ -49,9 +49,9 @@ pub struct Record {
     pub alarms: Vec<(bool, Quality, u8)>,
     /// Step of each procedure, 0 when it does not run.
     pub steps: Vec<u8>,
-    /// Number slots behind the inputs.
+    /// Number slots behind the inputs, with the results.
     pub numbers: Vec<Sample>,
-    /// Bit slots behind the inputs.
+    /// Bit slots behind the inputs, with the results.
     pub bits: Vec<(bool, Quality)>,
     /// Day of the daily counts.
     pub day: u32,
@@ -86,20 +86,32 @@ impl Shape {
             n_trips: hello.n_trips.into(),
             n_alarms: hello.n_alarms.into(),
             n_procedures: hello.n_procedures.into(),
-            n_numbers: usize::from(hello.n_numbers).saturating_sub(hello.n_number_inputs.into()),
-            n_bits: usize::from(hello.n_bits).saturating_sub(usize::from(hello.n_bit_inputs) + N_BUILT_IN),
+            n_numbers: hello.n_numbers.max(hello.n_number_inputs.into()).into(),
+            n_bits: usize::from(hello.n_bits).saturating_sub(N_BUILT_IN).max(hello.n_bit_inputs.into()),
             n_cells: hello.n_cells.into(),
+        }
+    }
+
+    /// Number and bit slots in a record with these sections.
+    fn banks(&self, asked: u8) -> (usize, usize) {
+        if asked & sections::RESULTS != 0 {
+            (self.n_numbers, self.n_bits)
+        } else if asked & sections::INPUTS != 0 {
+            (self.n_number_inputs, self.n_bit_inputs)
+        } else {
+            (0, 0)
         }
     }
 
     /// Bytes of the items of a record without commands.
     fn length(&self, asked: u8) -> usize {
         let with = |section, n: usize| if asked & section == 0 { 0 } else { n };
+        let (n_numbers, n_bits) = self.banks(asked);
         HEAD_LENGTH
-            + with(sections::INPUTS, 5 * self.n_number_inputs + self.n_bit_inputs)
+            + 5 * n_numbers
+            + n_bits
             + with(sections::OUTPUTS, 2 * self.n_drives)
             + with(sections::STATES, 4 * self.n_drives + self.n_trips + self.n_alarms + self.n_procedures)
-            + with(sections::RESULTS, 5 * self.n_numbers + self.n_bits)
             + with(sections::CELLS, 4 + 4 * self.n_cells)
     }
 }
@@ -125,6 +137,7 @@ impl Record {
             ..Record::default()
         };
         let n_commands = usize::from(fields.u8());
+        let n_commands = if record.sections & sections::INPUTS == 0 { 0 } else { n_commands };
         if items.len() != shape.length(record.sections) + COMMAND_LENGTH * n_commands {
             return None;
         }
@@ -138,9 +151,12 @@ impl Record {
                     time_ms: fields.u32(),
                 })
                 .collect();
-            record.number_inputs = (0..shape.n_number_inputs).map(|_| sample(&mut fields)).collect();
-            record.bit_inputs = (0..shape.n_bit_inputs).map(|_| unpack_bit(fields.u8())).collect();
         }
+        let (n_numbers, n_bits) = shape.banks(record.sections);
+        record.number_inputs = (0..n_numbers).map(|_| sample(&mut fields)).collect();
+        record.numbers = record.number_inputs.split_off(n_numbers.min(shape.n_number_inputs));
+        record.bit_inputs = (0..n_bits).map(|_| unpack_bit(fields.u8())).collect();
+        record.bits = record.bit_inputs.split_off(n_bits.min(shape.n_bit_inputs));
         if has(sections::OUTPUTS) {
             record.outputs = (0..shape.n_drives).map(|_| fields.u16().cast_signed()).collect();
         }
@@ -155,10 +171,6 @@ impl Record {
                 })
                 .collect();
             record.steps = (0..shape.n_procedures).map(|_| fields.u8()).collect();
-        }
-        if has(sections::RESULTS) {
-            record.numbers = (0..shape.n_numbers).map(|_| sample(&mut fields)).collect();
-            record.bits = (0..shape.n_bits).map(|_| unpack_bit(fields.u8())).collect();
         }
         if has(sections::CELLS) {
             record.day = fields.u32();
@@ -201,9 +213,9 @@ impl Record {
                 out.extend(command.value.to_le_bytes());
                 out.extend(command.time_ms.to_le_bytes());
             }
-            out.extend(self.number_inputs.iter().flat_map(number));
-            out.extend(self.bit_inputs.iter().map(bit));
         }
+        out.extend(self.number_inputs.iter().chain(&self.numbers).flat_map(number));
+        out.extend(self.bit_inputs.iter().chain(&self.bits).map(bit));
         if has(sections::OUTPUTS) {
             out.extend(self.outputs.iter().flat_map(|output| output.to_le_bytes()));
         }
@@ -214,10 +226,6 @@ impl Record {
                 self.alarms.iter().map(|&(is_on, quality, priority)| bit(&(is_on, quality)) | priority << 4),
             );
             out.extend(&self.steps);
-        }
-        if has(sections::RESULTS) {
-            out.extend(self.numbers.iter().flat_map(number));
-            out.extend(self.bits.iter().map(bit));
         }
         if has(sections::CELLS) {
             out.extend(self.day.to_le_bytes());

@@ -139,6 +139,8 @@ proptest! {
         let mut record = Record { sections: asked, scan, clock_s: scan ^ 77, is_clock_good: scan % 2 == 0, ..Record::default() };
         if has(1) {
             record.commands = commands.into_iter().map(|(kind, part, value, time_ms)| Command { kind, part, value, time_ms }).collect();
+        }
+        if has(1 | 8) {
             record.number_inputs = numbers[..9].to_vec();
             record.bit_inputs = bits[..11].to_vec();
         }
