@@ -97,10 +97,7 @@ uint8_t board_hand(uint8_t drive, int16_t value, uint32_t time_ms)
     }
     vm_hand(drive, value, (int32_t)time_ms);
     link_command(LINK_HAND, drive, value, time_ms);
-    if (time_ms != 0) {
-        output_states[drive] |= OUTPUT_HAND;
-        runtime_event(EVENT_HAND, (uint16_t)((uint16_t)(runtime.hand_flags | 1u) << 8 | drive));
-    }
+    output_states[drive] = (uint8_t)((output_states[drive] & (uint8_t)~OUTPUT_BY_KEY) | runtime.by_key);
     return ANSWER_DONE;
 }
 

@@ -15,64 +15,69 @@ static struct test {
     uint32_t at_boot;
 } test;
 
-static uint16_t word(uint16_t at)
+uint16_t flash_word(uint16_t at)
 {
     return (uint16_t)(port_flash_byte(at) | (uint16_t)((uint16_t)port_flash_byte((uint16_t)(at + 1u)) << 8));
 }
 
-struct code table_code(uint8_t table)
+void table_code(uint8_t table, struct code *out)
 {
     uint16_t lengths = (uint16_t)(port_tables_at() + LENGTHS_AT);
     uint16_t at = (uint16_t)(port_tables_at() + HEADER);
-    uint16_t length;
+    out->place = CODE_FLASH;
     for (;;) {
-        length = word(lengths);
+        uint16_t length = flash_word(lengths);
         if (length > (uint16_t)(port_flash_end() - at)) {
             length = 0;
         }
+        out->length = length;
+        out->base = at;
         if (table-- == 0) {
             break;
         }
         at = (uint16_t)(at + length);
         lengths = (uint16_t)(lengths + 2u);
     }
-    struct code code = {CODE_FLASH, length, at};
-    return code;
+}
+
+static void add_up_to(uint16_t end, uint8_t n)
+{
+    struct test *now = &test;
+    BY_POINTER(now);
+    for (; n != 0 && now->at != end; n--) {
+        now->crc = crc32_add(now->crc, port_flash_byte(now->at));
+        now->at++;
+    }
 }
 
 bool flash_step(uint8_t n_bytes)
 {
-    struct test *now = &test;
-    BY_POINTER(now);
-    bool is_sound = true;
-    for (; n_bytes != 0; n_bytes--) {
-        uint16_t at = now->at;
-        if (at == now->end) {
-            is_sound = is_sound && now->crc == now->at_boot;
-            at = 0;
-            now->crc = CRC32_START;
+    if (test.at == test.end) {
+        if (test.crc != test.at_boot) {
+            return false;
         }
-        if (at == port_tables_at()) {
-            uint16_t stored = (uint16_t)(at + RUNTIME_CRC_AT);
-            is_sound = is_sound && (uint16_t)~now->crc == word(stored)
-                && (uint16_t)(~now->crc >> 16) == word((uint16_t)(stored + 2u));
-        }
-        now->crc = crc32_add(now->crc, port_flash_byte(at));
-        now->at = (uint16_t)(at + 1u);
+        test.at = 0;
+        test.crc = CRC32_START;
     }
-    return is_sound;
+    add_up_to(test.end, n_bytes);
+    return true;
 }
 
 bool flash_start(void)
 {
-    struct code last = table_code(PANEL_TABLE);
+    struct code last;
+    table_code(PANEL_TABLE, &last);
+    uint16_t block = port_tables_at();
     test.end = (uint16_t)(last.base + last.length);
     test.at = 0;
     test.crc = CRC32_START;
-    bool is_sound = true;
+    while (test.at != block) {
+        add_up_to(block, 255);
+    }
+    bool is_sound = (uint16_t)~test.crc == flash_word((uint16_t)(block + RUNTIME_CRC_AT))
+        && (uint16_t)(~test.crc >> 16) == flash_word((uint16_t)(block + RUNTIME_CRC_AT + 2));
     while (test.at != test.end) {
-        is_sound = flash_step(1) && is_sound;
-        port_watchdog_kick();
+        add_up_to(test.end, 255);
     }
     test.at_boot = test.crc;
     return is_sound;

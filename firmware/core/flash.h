@@ -9,7 +9,10 @@
 enum table { WIRING_TABLE, GOLDEN_PROGRAM, PANEL_TABLE, N_TABLES };
 
 /* Empty when the block's lengths do not fit the flash; what it holds checks itself. */
-struct code table_code(uint8_t table);
+void table_code(uint8_t table, struct code *out);
+
+/* Two bytes of flash, the lower first. */
+uint16_t flash_word(uint16_t at);
 
 /* The whole once: false when the runtime is not what the block says. Every later step compares with this. */
 bool flash_start(void);

@@ -4,7 +4,7 @@
  *   PORT_CHIP          what hello tells: 1 ATmega328P, 2 ATmega32U4, 3 ATmega2560, 4 host, 5 through the Arduino API
  *   PORT_EEPROM_BYTES  size of the EEPROM
  *   VM_POOL_BYTES      slots, cells and hands of the running program
- *   PORT_STATE_BYTES   states of inputs, outputs and devices: 4 a number input, 1 a bit input, 1 an output, 1 a device
+ *   PORT_STATE_BYTES   states: 4 a number input, 1 a bit input, output, device, drive, trip, alarm, procedure
  *   PORT_WATCHED_PINS  pins whose edges are watched (infrared, pulse meters, echoes)
  * Pins are bytes as docs/firmware.md has them. A pin that the chip does not have reads low and drives nothing. */
 #ifndef PORT_H

@@ -31,8 +31,7 @@ uint16_t now_ms;
 
 static struct due {
     uint16_t scan, contacts, panel, minute; /* since when */
-    uint16_t wanted, loud;                  /* a reset; the line's last word before it */
-    uint32_t told_skips;                    /* the next number of skipped scans that is an event */
+    uint8_t wanted_ms, quiet_ms;            /* how long a reset is wanted, how long the line is quiet */
     bool is_first;                          /* no scan yet */
 } due;
 
@@ -78,43 +77,44 @@ static _Noreturn void give_up(uint8_t cause)
     port_reset(cause);
 }
 
-/* Without sound flash and a sound table there is nothing wired, and nothing runs. */
-static void open_tables(void)
+/* Without sound flash and a sound table there is nothing wired, and nothing runs. What failed, as EVENT_SELF_TEST has it. */
+static uint8_t open_tables(void)
 {
-    struct code table = table_code(WIRING_TABLE);
+    struct code table;
+    table_code(WIRING_TABLE, &table);
     uint8_t failed = 1;
     if (flash_start()) {
         failed = 5;
         if (wiring_open(&table) && states_lay()) {
             runtime.is_wired = true;
-            return;
+            return 0;
         }
     }
     table.length = 0;
     wiring_open(&table);
     states_lay();
-    runtime_event(EVENT_SELF_TEST, failed);
+    return failed;
 }
 
 /* Trial, confirmed, golden, until one is accepted. */
 static void load(void)
 {
-    struct code golden = table_code(GOLDEN_PROGRAM);
-    uint16_t identity = (uint16_t)(golden.length - 4u);
-    runtime.program = store_open((uint16_t)(code_byte(&golden, identity)
-        | (uint16_t)code_byte(&golden, (uint16_t)(identity + 1u)) << 8));
+    struct code code;
+    table_code(GOLDEN_PROGRAM, &code);
+    runtime.program = store_open(flash_word((uint16_t)(code.base + code.length - 4u)));
     while (runtime.is_wired) {
-        struct code code = golden;
         if (runtime.program != RUN_GOLDEN) {
             code = store_program_code(runtime.program);
+        } else {
+            table_code(GOLDEN_PROGRAM, &code);
         }
         uint8_t verdict = vm_load(&code);
-        if (verdict == VM_SOUND && !states_fit(&vm)) {
-            verdict = VM_MEMORY;
-        }
         if (verdict == VM_SOUND) {
-            runtime.is_running = true;
-            break;
+            if (states_fit(&vm)) {
+                runtime.is_running = true;
+                break;
+            }
+            verdict = VM_MEMORY;
         }
         if (runtime.program == RUN_GOLDEN) {
             break;
@@ -124,44 +124,47 @@ static void load(void)
     runtime.fell_back = store_fell_back();
 }
 
-/* Compares what stands with what stood after the last scan; alarms follow trips in `seen`. */
-static bool tell(uint8_t first, uint8_t n, uint8_t (*stands)(uint8_t), uint8_t code)
+/* 1 while a drive is in hand; and by whom. */
+static uint8_t hand(uint8_t drive)
 {
-    bool is_changed = false;
-    for (uint8_t i = 0; i < n; i++, first++) {
-        uint8_t *byte = &seen[vm.n_procedures + first / 8u];
-        uint8_t mask = (uint8_t)(1u << (first & 7u));
-        uint8_t now = (stands(i) & 1u) != 0 ? mask : 0;
-        if (((*byte ^ now) & mask) != 0) {
-            *byte ^= mask;
-            is_changed = true;
-            if (code != 0) {
-                runtime_event(now != 0 ? code : (uint8_t)(code + 1u), i);
-            }
+    if (vm_hand_left_ms(drive) == 0) {
+        return 0;
+    }
+    return (uint8_t)((output_states[drive] & OUTPUT_BY_KEY) | 1u);
+}
+
+static uint8_t alarm(uint8_t i)
+{
+    return vm_alarm(i) & 1u;
+}
+
+/* What is not as it was after the last scan; `seen` has a byte for each part. */
+static uint8_t *tell(uint8_t *before, uint8_t n, uint8_t (*now)(uint8_t), uint8_t code)
+{
+    for (uint8_t i = 0; i < n; i++, before++) {
+        uint8_t is = now(i);
+        if (is == *before) {
+            continue;
+        }
+        *before = is;
+        if (code == EVENT_TRIP) {
+            store_keep();
+        }
+        if (code == EVENT_TRIP || code == EVENT_ALARM) {
+            runtime_event((uint8_t)(code + (is == 0)), i);
+        } else {
+            runtime_event(code, (uint16_t)((uint16_t)is << 8 | i));
         }
     }
-    return is_changed;
+    return before;
 }
 
 static void tell_changes(void)
 {
-    if (tell(0, vm.n_trips, vm_trip, EVENT_TRIP)) {
-        store_keep();
-    }
-    tell(vm.n_trips, vm.n_alarms, vm_alarm, EVENT_ALARM);
-    for (uint8_t i = 0; i < vm.n_procedures; i++) {
-        uint8_t step = vm_step(i);
-        if (step != seen[i]) {
-            seen[i] = step;
-            runtime_event(EVENT_STEP, (uint16_t)((uint16_t)step << 8 | i));
-        }
-    }
-    for (uint8_t i = 0; i < vm.n_drives; i++) {
-        if ((output_states[i] & OUTPUT_HAND) != 0 && vm_hand_left_ms(i) == 0) {
-            output_states[i] &= (uint8_t)~OUTPUT_HAND;
-            runtime_event(EVENT_HAND, i);
-        }
-    }
+    uint8_t *before = tell(seen, vm.n_procedures, vm_step, EVENT_STEP);
+    before = tell(before, vm.n_trips, vm_trip, EVENT_TRIP);
+    before = tell(before, vm.n_alarms, alarm, EVENT_ALARM);
+    tell(before, vm.n_drives, hand, EVENT_HAND);
 }
 
 /* Totals are kept ten minutes after the first change that is not, or when nothing has risen for two; a day's end at once. */
@@ -256,25 +259,24 @@ static void scan_when_due(void)
     now_ms = port_ms();
     while ((uint16_t)(now_ms - due.scan) >= period) {
         due.scan = (uint16_t)(due.scan + period);
-        runtime.n_skipped++;
-    }
-    if (runtime.n_skipped >= due.told_skips) {
-        due.told_skips = runtime.n_skipped * 2u;
-        runtime_event(EVENT_OVERRUN, (uint16_t)runtime.n_skipped);
+        uint16_t n = (uint16_t)++runtime.n_skipped;
+        if ((n & (n - 1u)) == 0) {
+            runtime_event(EVENT_OVERRUN, n); /* the first, then each doubling */
+        }
     }
 }
 
 static void reset_when_wanted(void)
 {
-    struct due *now = &due;
-    BY_POINTER(now);
     if (!runtime.reset_is_wanted) {
-        now->wanted = now_ms;
+        return;
     }
-    if (!runtime.reset_is_wanted || !link_is_quiet()) {
-        now->loud = now_ms;
+    due.wanted_ms++;
+    due.quiet_ms++;
+    if (!link_is_quiet()) {
+        due.quiet_ms = 0;
     }
-    if ((uint16_t)(now_ms - now->loud) >= LINE_MS || (uint16_t)(now_ms - now->wanted) >= ANSWER_MS) {
+    if (due.quiet_ms >= LINE_MS || due.wanted_ms >= ANSWER_MS) {
         store_flush();
         give_up(RESET_WANTED);
     }
@@ -286,10 +288,10 @@ static void take_key(void)
     if (infrared_frame(&code)) {
         code = panel_code(code);
         if (code != PANEL_NO_CODE) {
-            runtime.hand_flags = 0x80;
+            runtime.by_key = OUTPUT_BY_KEY;
             bits_key(code);
             panel_key(code);
-            runtime.hand_flags = 0;
+            runtime.by_key = 0;
         }
     }
 }
@@ -336,21 +338,27 @@ void runtime_start(void)
     memset(&runtime, 0, sizeof runtime);
     memset(&kept, 0, sizeof kept);
     runtime.reset_cause = port_reset_cause();
-    open_tables();
+    uint8_t failed = open_tables();
     clock_start();
     outputs_start();
     load();
     runtime_event(EVENT_RESET, runtime.reset_cause & 0x3Fu);
     if ((runtime.reset_cause & RESET_STACK) != 0) {
-        runtime_event(EVENT_SELF_TEST, 4);
+        failed = 4;
+    }
+    if (failed != 0) {
+        runtime_event(EVENT_SELF_TEST, failed);
     }
     runtime_event(EVENT_PROGRAM, (uint16_t)(runtime.program | (uint16_t)runtime.fell_back << 8));
     if (runtime.is_running) {
         store_retained();
-        tell(0, vm.n_trips, vm_trip, 0);
+        for (uint8_t i = 0; i < vm.n_trips; i++) {
+            seen[vm.n_procedures + i] = vm_trip(i);
+        }
         kept.day = (uint8_t)vm_day();
     }
-    struct code table = table_code(PANEL_TABLE);
+    struct code table;
+    table_code(PANEL_TABLE, &table);
     panel_open(&table);
     link_start();
     display_start();
@@ -358,6 +366,6 @@ void runtime_start(void)
     numbers_start();
     now_ms = port_ms();
     due.scan = due.contacts = due.panel = due.minute = now_ms;
-    due.told_skips = 1;
+    due.wanted_ms = due.quiet_ms = 0;
     due.is_first = true;
 }

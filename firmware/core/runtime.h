@@ -24,7 +24,7 @@ struct runtime {
     uint8_t fell_back;     /* enum store_fallback */
     uint8_t reset_cause;   /* bits as EVENT_RESET */
     bool reset_is_wanted;  /* when the answer is out */
-    uint8_t hand_flags;    /* 0x80 while acts come from a remote key */
+    uint8_t by_key;        /* OUTPUT_BY_KEY while acts come from a remote key */
     uint32_t boot_counter;
     uint32_t n_scans;
     uint32_t n_skipped;

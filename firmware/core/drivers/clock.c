@@ -105,13 +105,8 @@ static void read_part(void)
         quality = BAD;
         bus[MONTH] &= 0x7Fu; /* the century */
         if (device.kind != DS3231 || (bus[STATUS_DS3231] & STOPPED) == 0) {
-            /* Nearly always what the tick says, or a second beside it. */
-            uint32_t utc = now.utc - 1u;
-            uint8_t left = 3;
-            for (; left != 0 && compared(utc) != 0; left--) {
-                utc++;
-            }
-            if (left == 0) {
+            uint32_t utc = now.utc;
+            if (compared(utc) != 0) {
                 utc = 0;
                 for (uint32_t bit = 0x80000000u; bit != 0; bit >>= 1) {
                     uint32_t later = utc | bit;

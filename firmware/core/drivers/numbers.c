@@ -105,28 +105,27 @@ void numbers_idle(void)
 static void latch(uint8_t input)
 {
     struct number_state *state = &number_states[input];
-    struct sample sample = vm_number(input);
-    uint8_t old_quality = sample.quality;
     if (number.driver == PULSE_FLOW) {
         number_read(input, edges_pulses(number.pin));
     } else if (number.driver == PARAMETER) {
         state->age = 0;
     }
     uint16_t age = state->age;
+    if (age != AGE_NONE) {
+        state->age++;
+    }
+    struct sample sample = {0, BAD};
     if (age == 0) {
-        struct sample temperature = {0, BAD};
         if (number.temperature < vm.n_number_inputs) {
-            temperature = vm_number(number.temperature);
+            sample = vm_number(number.temperature);
         }
         struct correction correction;
         store_correction(input, &correction);
-        sample = wiring_convert(&number, state->raw, &correction, temperature, vm.period_ms);
-    } else if (age == AGE_NONE || (int32_t)(age * (uint32_t)vm.period_ms) > number.age_limit_ms) {
-        sample.quality = BAD;
+        sample = wiring_convert(&number, state->raw, &correction, sample, vm.period_ms);
+    } else if (age != AGE_NONE && (int32_t)(age * (uint32_t)vm.period_ms) <= number.age_limit_ms) {
+        return; /* the last value stays */
     }
-    if (age != AGE_NONE) {
-        state->age = (uint16_t)(age + 1u);
-    }
+    uint8_t old_quality = vm_number(input).quality;
     vm_set_number(input, sample);
     runtime_quality(input, old_quality, sample.quality);
 }

@@ -35,7 +35,7 @@ static uint16_t wanted(uint8_t i)
         if (output.driver == OUTPUT_PWM) {
             return value;
         }
-        value /= HALF;
+        value = value >= HALF;
     }
     return value != 0 ? FULL : 0;
 }
@@ -45,13 +45,16 @@ static bool is_safe_high(void)
     return output.on_when_safe != output.active_low;
 }
 
-/* Whether the level of `output` shall be high. */
-static bool is_high(uint8_t i)
+/* For how much of the time the pin or line of `output` shall be high, in permille. */
+static uint16_t high_part(uint8_t i)
 {
+    uint16_t permille = 0;
     if (!runtime.is_running || i >= vm.n_drives) {
-        return is_safe_high();
+        permille = output.on_when_safe ? FULL : 0;
+    } else if ((output_states[i] & OUTPUT_ON) != 0) {
+        permille = wanted(i);
     }
-    return ((output_states[i] & OUTPUT_ON) != 0) != output.active_low;
+    return output.active_low ? FULL - permille : permille;
 }
 
 /* What was read back; true when the output is in doubt. */
@@ -70,19 +73,11 @@ static bool checked(uint8_t i, bool follows)
 
 static void drive_pin(uint8_t i)
 {
-    bool level = is_high(i);
-    if (output.driver == OUTPUT_PWM && runtime.is_running && i < vm.n_drives && (output_states[i] & OUTPUT_ON) != 0) {
-        uint16_t permille = wanted(i);
-        if (output.active_low) {
-            permille = FULL - permille;
-        }
-        if (permille % FULL != 0) {
-            if (port_pwm(output.pin, permille)) {
-                return;
-            }
-            level = permille >= HALF;
-        }
+    uint16_t permille = high_part(i);
+    if (permille % FULL != 0 && port_pwm(output.pin, permille)) {
+        return;
     }
+    bool level = permille >= HALF;
     port_pin_output(output.pin, level);
     port_wait_us(2);
     if (checked(i, port_pin_is_high(output.pin) == level)) {
@@ -111,7 +106,7 @@ static void write(uint8_t on_device)
             uint16_t line = (uint16_t)(1u << output.line);
             if (pass == 0) {
                 outputs |= line;
-                high |= is_high(i) ? line : 0;
+                high |= high_part(i) != 0 ? line : 0;
             } else if (checked(i, ((lines ^ high) & line) == 0)) {
                 safe |= line;
                 high &= (uint16_t)~line;
@@ -152,7 +147,7 @@ void outputs_start(void)
     buzzer_tone = 0;
     for (uint8_t i = 0; i < wiring.n_outputs; i++) {
         wiring_output(i, &output);
-        output_states[i] = output.on_when_safe ? OUTPUT_ON : 0;
+        output_states[i] = output.on_when_safe;
         if (output.driver == OUTPUT_BUZZER) {
             buzzer = i;
             port_pin_output(output.pin, output.active_low);

@@ -39,6 +39,6 @@ bool states_lay(void)
 
 bool states_fit(const struct vm_sizes *program)
 {
-    return seen + program->n_procedures + (uint16_t)(program->n_trips + program->n_alarms + 7) / 8u
+    return seen + program->n_procedures + program->n_trips + program->n_alarms + program->n_drives
         <= pool.bytes + PORT_STATE_BYTES;
 }
