@@ -90,9 +90,14 @@ SHARED uint8_t head(uint8_t from)
     return next();
 }
 
-SHARED uint8_t ahead(uint8_t n)
+SHARED void move(uint8_t n)
 {
     at = (uint16_t)(at + n);
+}
+
+SHARED uint8_t ahead(uint8_t n)
+{
+    move(n);
     return next();
 }
 
@@ -100,8 +105,7 @@ SHARED uint8_t ahead(uint8_t n)
 SHARED uint16_t skip(uint8_t n)
 {
     while (n-- != 0) {
-        uint8_t length = next();
-        at = (uint16_t)(at + length);
+        move(next());
     }
     return at;
 }
@@ -452,7 +456,7 @@ uint8_t panel_char(uint8_t row, uint8_t column)
     if (row < n_rows) {
         at = HEAD;
         skip((uint8_t)(panel.page * n_rows + row));
-        at++;
+        next();
         uint8_t kind;
         while ((kind = next()) != LINE_END) {
             uint8_t width = 1;
@@ -465,7 +469,7 @@ uint8_t panel_char(uint8_t row, uint8_t column)
                 return kind < CHARS ? place_char(kind, width, column) : kind;
             }
             column = (uint8_t)(column - width);
-            at = (uint16_t)(at + n);
+            move(n);
         }
     }
     return ' ';
@@ -532,7 +536,7 @@ uint8_t panel_key(uint32_t code)
                 return PANEL_NO_KEY;
             }
             find(KEYS_AT, key);
-            at++;
+            next();
             uint32_t own = next_word();
             own |= (uint32_t)next() << 16;
             uint32_t learned = store_key_code(key);
