@@ -147,6 +147,8 @@ pub struct Component {
     pub isolated: bool,
     /// Its lines float high at power-up with a weak current and can only sink.
     pub quasi_bidirectional: bool,
+    /// The switch that a card carries.
+    pub carries: Option<String>,
     /// Pins that it takes of a board, by chip.
     pub takes: Vec<(String, Vec<u8>)>,
     /// Where what is no figure comes from.
@@ -251,7 +253,9 @@ pub(super) fn component(table: &Table<'_>) -> Option<Component> {
     let usual_for: Vec<String> = usual_for.iter().filter_map(|f| f.text().map(str::to_owned)).collect();
     if kind == Some(ComponentKind::Load) {
         for word in &usual_for {
-            if !ACTUATOR_KINDS.iter().any(|(known, _)| known == word)
+            // `low_pump` is the usual pump on low voltage.
+            let word = word.strip_prefix("low_").unwrap_or(word);
+            if !ACTUATOR_KINDS.iter().any(|(known, _)| *known == word)
                 && let Some(field) = table.get("usual_for")
             {
                 field.report(
@@ -279,6 +283,7 @@ pub(super) fn component(table: &Table<'_>) -> Option<Component> {
         sealed: flag("sealed"),
         isolated: flag("isolated"),
         quasi_bidirectional: flag("quasi_bidirectional"),
+        carries: table.text("carries").map(str::to_owned),
         takes,
         source: source.unwrap_or_default().to_owned(),
     };
