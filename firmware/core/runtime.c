@@ -101,7 +101,7 @@ static void load(void)
 {
     struct code code;
     table_code(GOLDEN_PROGRAM, &code);
-    runtime.program = store_open(flash_word((uint16_t)(code.base + code.length - 4u)));
+    runtime.program = store_open(runtime.is_wired ? flash_word((uint16_t)(code.base + code.length - 4u)) : 0);
     while (runtime.is_wired) {
         if (runtime.program != RUN_GOLDEN) {
             code = store_program_code(runtime.program);

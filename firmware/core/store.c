@@ -135,10 +135,14 @@ uint8_t store_open(uint16_t golden)
 {
     if (ring_find(&boots, AT_BOOT, BOOT_BYTES + 2, BOOT_RECORDS)) {
         memcpy(&boot, cells_record + 1, sizeof boot);
+    } else {
+        /* The counter begins anew, and with the old key its numbers would come again. */
+        cells_blank(AT_KEY, KEY_BYTES + 2);
+        cells_wait();
     }
     journal_open();
     entries_open();
-    if (boot.golden != golden) {
+    if (golden != 0 && boot.golden != golden) {
         boot.golden = golden;
         if (boot.flags & (HAS_CONFIRMED | HAS_TRIAL)) {
             set_flags(HAS_CONFIRMED | HAS_TRIAL | RESETS_MASK, 0);
@@ -197,9 +201,7 @@ uint32_t store_boot_counter(void)
 
 bool store_minute(void)
 {
-    if (!boot_is_counted) {
-        boot_is_due = true;
-    }
+    boot_is_due |= !boot_is_counted;
     if (running != RUN_TRIAL) {
         return false;
     }
@@ -328,7 +330,9 @@ bool store_key(uint8_t *key)
 
 uint8_t store_set_key(const uint8_t *key)
 {
-    if (cells_are_busy()) {
+    /* A key without a boot record would not outlive the next boot. */
+    boot_is_due |= !boot_is_counted;
+    if (cells_are_busy() || !boot_is_counted) {
         return STORE_BUSY;
     }
     bool is_same = cells_take(AT_KEY, cells_record, KEY_BYTES);

@@ -39,7 +39,8 @@ enum store_fallback {
 };
 
 /* At boot, before anything runs: reads the boot records, counts this boot, says what to load. `golden`: low 16 bits of the CRC-32 of
- * the golden program in flash. Waits for its record (40 ms) when a trial is concerned. */
+ * the golden program in flash, 0 when flash is not sound: then nothing is given up for another's sake. Waits for its record (40 ms) when a
+ * trial is concerned. */
 uint8_t store_open(uint16_t golden);
 /* The loader refused what was to run, with this enum vm_verdict: the next in order trial, confirmed, golden. Waits as store_open. */
 uint8_t store_refused(uint8_t verdict);
@@ -85,7 +86,8 @@ uint32_t store_key_code(uint8_t key);
 uint8_t store_learn(uint8_t key, uint32_t code);
 
 /* Network key, 16 bytes; sixteen zeros are none. False without one, and until this boot's number stands in the cells: ask at each
- * connection. A key that is being set over the one before counts only when whole: power cut meanwhile leaves none. */
+ * connection. A key that is being set over the one before counts only when whole: power cut meanwhile leaves none. A boot that finds no
+ * boot record forgets the key, for the counter begins anew. */
 bool store_key(uint8_t *key);
 uint8_t store_set_key(const uint8_t *key);
 

@@ -174,6 +174,8 @@ fn another_golden_program_ends_what_belonged_to_the_one_before() {
     board.act(&Act::Minute);
     let counter = board.store.boot_counter();
     board.store.power_up(false);
+    assert_eq!(board.store.open(0), Running::Confirmed, "flash that is not sound names no golden program");
+    board.store.power_up(false);
     assert_eq!(board.store.open(0x1234), Running::Golden);
     assert_eq!(fell(&board), Fallback::Flashed);
     assert_eq!(board.store.boot_counter(), counter + 1, "nonces never come again");

@@ -138,6 +138,17 @@ fn no_network_key_before_the_boot_stands_in_the_cells() {
         }
     }
     assert!(last > 3);
+    // Without any boot record the counter begins anew, and the key is forgotten with it.
+    let whole = board.store.bytes();
+    let mut bytes = whole;
+    let at = Map::SMALL.at_boot();
+    bytes[at..at + 30].fill(0xFF);
+    board.store.set_bytes(&bytes);
+    board.store.power_up(false);
+    board.boot();
+    board.act(&Act::Minute);
+    assert_eq!((board.store.boot_counter(), board.store.key()), (1, None));
+    board.store.set_bytes(&whole);
     board.store.power_up(false);
     board.boot();
     board.act(&Act::NetworkKey([0; 16]));
