@@ -37,6 +37,9 @@ static const int32_t constants[N_CONSTANTS] IN_FLASH = {
     [K_TMP36_ZERO] = 50000,
     [K_TMP36_HIGHEST] = 125000,
     [K_FORTY] = 40000,
+    [K_PORTION] = 8000,            /* mL */
+    [K_LONGEST_DAY] = 90000000,    /* 25 h, ms */
+    [K_LAST_DAY] = 49710,          /* of a clock of 32 bits */
 };
 
 uint8_t calc_run(const uint16_t *routine)

@@ -20,6 +20,7 @@ enum {
     ELAPSED, ELAPSED_MS,        /* since the last scan: 0 in the first */
     UPTIME_MS,                  /* since reset */
     SINCE_DAY_MS,               /* since the day ended, or reset */
+    DAY,                        /* that daily counts belong to */
     VARIANT,                    /* of the operation */
     FIRST,                      /* 1 in the first scan */
     REST,                       /* remainder of the last DIV */
@@ -60,7 +61,8 @@ enum {
 enum {
     K_MOST, K_LAG, K_DEVIATION, K_PROPORTIONAL, K_FLOW, K_PER_ML, K_UNIT, K_DAY_LAST, K_DAY, K_THOUSAND, K_HALF,
     K_MINUTE, K_KELVIN, K_COLDEST, K_HOTTEST, K_REFERENCE, K_NEUTRAL, K_MOST_PH, K_REFERRED, K_WARMEST_AIR, K_SOUND,
-    K_SOUND_RISE, K_HALF_WAY, K_LONGEST_ECHO, K_BILLION, K_LEAST_FACTOR, K_TMP36_ZERO, K_TMP36_HIGHEST, K_FORTY,
+    K_SOUND_RISE, K_HALF_WAY, K_LONGEST_ECHO, K_BILLION, K_LEAST_FACTOR, K_TMP36_ZERO, K_TMP36_HIGHEST, K_FORTY, K_PORTION,
+    K_LONGEST_DAY, K_LAST_DAY,
     N_CONSTANTS
 };
 

@@ -22,6 +22,7 @@ static uint16_t *hands;
 static uint8_t *qualities;
 static uint8_t *bits;
 static int32_t longest_hand_ms;
+_Static_assert(VM_POOL_BYTES <= 20000, "sums of the pool's parts fit 16 bits");
 
 /* Longest retained state: two records must fit the ring, each with five bytes beside it (section 9). */
 #ifndef VM_RETAINED_MOST
@@ -36,8 +37,6 @@ static int32_t longest_hand_ms;
 #define MOST_WIDE 0x3FFF
 #define MOST_DRIVES 128
 #define BUILT_IN_BITS 2
-#define LONGEST_DAY_MS 90000000
-#define LAST_DAY 49710u
 
 int32_t *vm_number_at(uint16_t slot)
 {
@@ -79,143 +78,141 @@ static uint32_t code_u32(const struct code *code, uint16_t at)
     return code_u16(code, at) | (uint32_t)code_u16(code, (uint16_t)(at + 2u)) << 16;
 }
 
-static bool is_offset(uint8_t quarters)
+static void read_offset(void)
 {
-    return (uint8_t)(quarters + 60) <= 120;
-}
-
-static void check_zone(const struct code *code, const struct zone *zone)
-{
-    bool is_sound = is_offset(code_byte(code, zone->at));
-    if (zone->n_bytes > 1) {
-        is_sound = is_sound && is_offset(code_byte(code, zone->at + 1u));
-        for (uint16_t at = (uint16_t)(zone->at + 2u); at < zone->at + 8u; at = (uint16_t)(at + 3u)) {
-            uint8_t first = code_byte(code, at);
-            uint8_t month = first >> 4;
-            uint8_t week = (first >> 1) & 7;
-            bool is_eighth_day = (first & 1) != 0 && (code_byte(code, at + 1u) & 0xC0) == 0xC0;
-            is_sound = is_sound && month >= 1 && month <= 12 && week >= 1 && week <= 5 && !is_eighth_day;
-        }
-    }
-    if (!is_sound) {
+    if ((uint8_t)(vm_next_byte() + 60) > 120) {
         vm_fail(VM_ZONE);
     }
 }
 
-void vm_begin(const struct code *code, uint8_t mode)
+static void read_change(void)
 {
-    memset(&reader.before, 0, sizeof reader.before);
-    uint8_t flags = code_byte(code, 3);
-    vm_seek(code, 13);
-    reader.mode = mode;
-    reader.is_wide = (flags & FLAG_WIDE) != 0;
-    reader.n_ops = 0;
-    reader.n_totals = 0;
-    reader.n_counted = 0;
-    reader.before.n_numbers = code_byte(code, 11);
-    reader.before.n_bits = (uint16_t)(code_byte(code, 12) + BUILT_IN_BITS);
-    reader.longest_hand_ms = vm_read_duration();
-    reader.zone.at = reader.at;
-    reader.zone.n_bytes = (flags & FLAG_DAYLIGHT) != 0 ? 8 : (flags & FLAG_ZONE) != 0 ? 1 : 0;
-    vm_skip(reader.zone.n_bytes);
-    if (mode == VM_COUNT && reader.zone.n_bytes != 0) {
-        check_zone(code, &reader.zone);
+    uint8_t first = vm_next_byte();
+    uint8_t second = vm_next_byte();
+    vm_next_byte();
+    uint8_t month = first >> 4;
+    uint8_t week = (first >> 1) & 7;
+    if ((uint8_t)(month - 1) >= 12 || (uint8_t)(week - 1) >= 5 || ((first & 1) != 0 && second >= 0xC0)) {
+        vm_fail(VM_ZONE);
+    }
+}
+
+void vm_begin(const struct code *code, uint8_t mode, const struct vm_sizes *limit)
+{
+    struct vm_reader *from = &reader;
+    IN_REGISTER(from);
+    memset(&from->before, 0, sizeof from->before);
+    vm_seek(code, 3);
+    uint8_t flags = vm_next_byte();
+    from->mode = mode;
+    from->limit = limit;
+    from->is_wide = (flags & FLAG_WIDE) != 0;
+    from->n_retained = 2;
+    from->at = 11;
+    from->before.n_number_inputs = vm_next_byte();
+    from->before.n_bit_inputs = vm_next_byte();
+    from->before.n_numbers = from->before.n_number_inputs;
+    from->before.n_bits = (uint16_t)(from->before.n_bit_inputs + BUILT_IN_BITS);
+    longest_hand_ms = vm_read_duration();
+    from->zone.at = from->at;
+    from->zone.n_bytes = 0;
+    if ((flags & FLAG_ZONE) != 0) {
+        from->zone.n_bytes = 1;
+        read_offset();
+    }
+    if ((flags & FLAG_DAYLIGHT) != 0) {
+        from->zone.n_bytes = 8;
+        read_offset();
+        read_change();
+        read_change();
     }
 }
 
 /* The container, up to and with the period. */
 static uint8_t check_container(const struct code *code)
 {
+    vm_seek(code, 0);
     if (code->length < SHORTEST) {
         return VM_SIZE;
     }
-    if (code_byte(code, 0) != 'T' || code_byte(code, 1) != 'w') {
+    if (vm_next_byte() != 'T' || vm_next_byte() != 'w') {
         return VM_MAGIC;
     }
-    if (code_byte(code, 2) != 1) {
+    if (vm_next_byte() != 1) {
         return VM_FORMAT;
     }
-    uint8_t flags = code_byte(code, 3);
+    uint8_t flags = vm_next_byte();
     if (flags > (FLAG_WIDE | FLAG_ZONE | FLAG_DAYLIGHT) || (flags & (FLAG_ZONE | FLAG_DAYLIGHT)) == FLAG_DAYLIGHT) {
         return VM_FLAGS;
     }
     if (code_u16(code, 4) != code->length) {
         return VM_LENGTH;
     }
-    uint16_t end = (uint16_t)(code->length - CRC_BYTES);
+    vm_seek(code, 0);
     uint32_t crc = CRC32_START;
-    for (uint16_t at = 0; at < end; at++) {
-        crc = crc32_add(crc, code_byte(code, at));
+    for (uint16_t n = reader.end; n != 0; n--) {
+        crc = crc32_add(crc, vm_next_byte());
     }
-    if (crc32_end(crc) != code_u32(code, end)) {
+    if (crc32_end(crc) != code_u32(code, reader.end)) {
         return VM_CHECKSUM;
     }
-    uint8_t period = code_byte(code, 10);
-    return period >= 1 && period <= 40 ? VM_SOUND : VM_PERIOD;
+    return (uint8_t)(code_byte(code, 10) - 1) < 40 ? VM_SOUND : VM_PERIOD;
 }
 
 /* One pass over all operations. */
-static void pass(const struct code *code, uint8_t mode)
+static uint8_t pass(const struct code *code, uint8_t mode, const struct vm_sizes *limit)
 {
-    vm_begin(code, mode);
+    vm_begin(code, mode, limit);
     while (vm_next()) {
     }
     vm_check_counts();
+    /* What is asked next about the running program starts anew. */
+    reader.mode = VM_COUNT;
+    return reader.verdict;
 }
 
 uint8_t vm_check(const struct code *code, struct vm_sizes *sizes)
 {
+    struct vm_sizes found;
     uint8_t verdict = check_container(code);
-    /* What is asked next about the running program starts anew. */
-    reader.mode = VM_COUNT;
     if (verdict != VM_SOUND) {
         return verdict;
     }
-    bool is_wide = (code_byte(code, 3) & FLAG_WIDE) != 0;
-    struct vm_counts *limit = &reader.limit;
-    limit->n_numbers = is_wide ? MOST_WIDE : 256;
-    limit->n_bits = is_wide ? MOST_WIDE : 128;
-    limit->n_cells = MOST_WIDE;
-    limit->n_parts[PART_DRIVE] = MOST_DRIVES;
-    pass(code, VM_COUNT);
-    if (reader.verdict == VM_SOUND) {
-        *limit = reader.before;
-        pass(code, VM_CHECK);
+    uint16_t most = MOST_WIDE;
+    found.n_cells = most;
+    found.n_drives = MOST_DRIVES;
+    if ((code_byte(code, 3) & FLAG_WIDE) == 0) {
+        most = 128;
     }
-    if (reader.verdict != VM_SOUND) {
-        return reader.verdict;
+    found.n_bits = most;
+    found.n_numbers = most == 128 ? 256 : most;
+    verdict = pass(code, VM_COUNT, &found);
+    if (verdict == VM_SOUND) {
+        found = reader.before;
+        verdict = pass(code, VM_CHECK, &found);
     }
-    uint8_t n_drives = limit->n_parts[PART_DRIVE];
+    if (verdict != VM_SOUND) {
+        return verdict;
+    }
     if (code_u32(code, 6) != wiring.crc) {
         return VM_WIRING;
     }
-    uint8_t n_number_inputs = code_byte(code, 11);
-    uint8_t n_bit_inputs = code_byte(code, 12);
-    if (n_number_inputs > wiring.n_numbers || n_bit_inputs > wiring.n_bits || n_drives > wiring.n_outputs) {
+    if (found.n_number_inputs > wiring.n_numbers || found.n_bit_inputs > wiring.n_bits || found.n_drives > wiring.n_outputs) {
         return VM_BOARD;
     }
-    uint32_t n_bytes = (uint32_t)limit->n_numbers * 5 + (uint32_t)limit->n_cells * 4 + limit->n_bits + (uint16_t)(n_drives * 6u);
-    uint16_t n_trips = limit->n_parts[PART_TRIP];
-    uint32_t n_retained = 2u + (n_trips + 7u) / 8 + reader.n_counted + (uint32_t)reader.n_totals * 4;
-    if (n_bytes > VM_POOL_BYTES || n_retained > VM_RETAINED_MOST) {
+    if (found.n_numbers > VM_POOL_BYTES / 5 || found.n_cells > VM_POOL_BYTES / 4 || found.n_bits > VM_POOL_BYTES) {
         return VM_MEMORY;
     }
+    found.pool_bytes = (uint16_t)(found.n_numbers * 5u + found.n_cells * 4u + found.n_bits + found.n_drives * 6u);
+    uint16_t n_retained = (uint16_t)(reader.n_retained + (found.n_trips + 7u) / 8);
+    if (found.pool_bytes > VM_POOL_BYTES || n_retained > VM_RETAINED_MOST) {
+        return VM_MEMORY;
+    }
+    found.retained_bytes = (uint8_t)n_retained;
+    found.period_ms = (uint16_t)(code_byte(code, 10) * 250u);
+    found.crc = code_u32(code, reader.end);
     if (sizes != 0) {
-        sizes->n_numbers = limit->n_numbers;
-        sizes->n_bits = limit->n_bits;
-        sizes->n_cells = limit->n_cells;
-        sizes->n_ops = reader.n_ops;
-        sizes->n_number_inputs = n_number_inputs;
-        sizes->n_bit_inputs = n_bit_inputs;
-        sizes->n_drives = n_drives;
-        sizes->n_trips = limit->n_parts[PART_TRIP];
-        sizes->n_alarms = limit->n_parts[PART_ALARM];
-        sizes->n_procedures = limit->n_parts[PART_PROCEDURE];
-        sizes->period_ms = (uint16_t)(code_byte(code, 10) * 250u);
-        sizes->pool_bytes = (uint16_t)n_bytes;
-        sizes->retained_bytes = (uint8_t)n_retained;
-        sizes->n_counted = reader.n_counted;
-        sizes->crc = code_u32(code, reader.end);
+        *sizes = found;
     }
     return VM_SOUND;
 }
@@ -231,7 +228,6 @@ uint8_t vm_load(const struct code *code)
         return verdict;
     }
     program = *code;
-    longest_hand_ms = reader.longest_hand_ms;
     hand_left = &pool.words[vm.n_numbers + vm.n_cells];
     hands = (uint16_t *)(void *)&hand_left[vm.n_drives];
     qualities = (uint8_t *)&hands[vm.n_drives];
@@ -249,26 +245,7 @@ uint8_t vm_load(const struct code *code)
 
 static void begin(uint8_t mode)
 {
-    vm_begin(&program, mode);
-    reader.limit.n_numbers = vm.n_numbers;
-    reader.limit.n_bits = vm.n_bits;
-    reader.limit.n_cells = vm.n_cells;
-    reader.limit.n_parts[PART_DRIVE] = vm.n_drives;
-}
-
-static void begin_day(void)
-{
-    uint32_t clock_day = now.clock_s / 86400u;
-    bool has_clock = now.clock_quality != BAD;
-    now.is_new_day = (has_clock && clock_day > now.day) || calc[SINCE_DAY_MS] >= LONGEST_DAY_MS;
-    if (now.is_new_day) {
-        calc[SINCE_DAY_MS] = 0;
-        if (has_clock) {
-            now.day = clock_day;
-        } else if (now.day < LAST_DAY) {
-            now.day++;
-        }
-    }
+    vm_begin(&program, mode, &vm);
 }
 
 bool vm_scan(void)
@@ -277,13 +254,12 @@ bool vm_scan(void)
         return false;
     }
     bits[1] = now.is_first;
-    if (!now.is_first) {
-        calc[ELAPSED] = calc[PERIOD];
-        calc[ELAPSED_MS] = vm.period_ms;
-        calc[UPTIME_MS] = arith_add(calc[UPTIME_MS], vm.period_ms);
-        calc[SINCE_DAY_MS] += vm.period_ms;
+    calc[VARIANT] = now.clock_quality != BAD;
+    calc[V0] = 0;
+    if (now.clock_quality != BAD) {
+        calc[V0] = (int32_t)(now.clock_s / 86400u);
     }
-    begin_day();
+    now.is_new_day = vm_ask(IS_NEW_DAY);
     for (uint8_t drive = 0; drive < vm.n_drives; drive++) {
         hands[drive] &= HAND_MASK;
     }
@@ -324,9 +300,16 @@ bool vm_hand(uint8_t drive, int16_t value, int32_t time_ms)
     if (drive >= vm.n_drives) {
         return false;
     }
+    /* The longest time is this program's, whichever was looked at last. */
+    begin(VM_COUNT);
     hands[drive] = (uint16_t)arith_clamp(value, 0, FULL_DUTY);
     hand_left[drive] = arith_clamp(time_ms, 0, longest_hand_ms);
     return true;
+}
+
+bool vm_is_blocked(uint8_t drive)
+{
+    return drive < vm.n_drives && (hands[drive] & BLOCKED) != 0;
 }
 
 /* Reads on to the operation that is the n-th of its kind. From the last one found, so that asking in ascending order goes through
@@ -339,7 +322,7 @@ static bool find(uint8_t part, uint8_t ordinal)
     if (reader.mode == VM_PASS && op.part == part && op.ordinal == ordinal) {
         return true;
     }
-    if (reader.mode != VM_PASS || reader.before.n_parts[part] > ordinal) {
+    if (reader.mode != VM_PASS || N_OF(&reader.before, part) > ordinal) {
         begin(VM_PASS);
     }
     while (vm_next()) {
@@ -424,50 +407,50 @@ uint8_t vm_step(uint8_t procedure)
 
 uint32_t vm_day(void)
 {
-    return now.day;
+    return (uint32_t)calc[DAY];
 }
 
-/* Both ways between storage and the bytes of a retained state. */
-static void retain(uint8_t *bytes, bool is_restoring)
+/* Both ways between storage and the bytes of a retained state: numbers stand in both with their lowest byte first. */
+static uint8_t *kept_at;
+static bool is_restoring;
+
+static void exchange(void *stored, uint8_t n)
 {
-    uint8_t counted = (uint8_t)(2 + (vm.n_trips + 7) / 8);
-    uint8_t total = (uint8_t)(counted + vm.n_counted);
-    if (is_restoring) {
-        now.day = (uint32_t)(bytes[0] | (uint16_t)bytes[1] << 8);
-    } else {
-        memset(bytes, 0, counted);
-        bytes[0] = (uint8_t)now.day;
-        bytes[1] = (uint8_t)(now.day >> 8);
-    }
-    begin(VM_PASS);
-    while (vm_next()) {
-        uint8_t *bit = &bits[op.slot];
-        int32_t *number = &pool.words[op.slot];
-        if (op.code == OP_TRIP) {
-            uint8_t *byte = &bytes[2 + op.ordinal / 8];
-            uint8_t mask = (uint8_t)(1u << (op.ordinal % 8));
-            if (is_restoring) {
-                *bit = (*byte & mask) != 0;
-            } else if ((*bit & 1) != 0) {
-                *byte |= mask;
-            }
-            if (op.variant == 1) {
-                int32_t *cell = vm_cell_at(op.cell);
-                if (is_restoring) {
-                    *cell = bytes[counted];
-                } else {
-                    bytes[counted] = (uint8_t)*cell;
+    memcpy(is_restoring ? stored : kept_at, is_restoring ? kept_at : stored, n);
+    kept_at += n;
+}
+
+static void retain(uint8_t *bytes)
+{
+    kept_at = bytes;
+    exchange(&calc[DAY], 2);
+    for (uint8_t turn = 0; turn < 3; turn++) {
+        begin(VM_PASS);
+        while (vm_next()) {
+            if (turn == 2) {
+                if (op.code == OP_TOTAL_VOLUME || op.code == OP_TOTAL_RUN) {
+                    exchange(vm_number_at(op.slot), 4);
                 }
-                counted++;
-            }
-        } else if (op.code == OP_TOTAL_VOLUME || op.code == OP_TOTAL_RUN) {
-            for (uint8_t shift = 0; shift < 32; shift = (uint8_t)(shift + 8)) {
-                if (is_restoring) {
-                    *number |= (int32_t)((uint32_t)bytes[total] << shift);
+            } else if (op.code == OP_TRIP) {
+                uint8_t *bit = vm_bit_at(op.slot);
+                uint8_t mask = (uint8_t)(1u << (op.ordinal & 7));
+                if (turn == 1) {
+                    if (op.variant == 1) {
+                        exchange(vm_cell_at(op.cell), 1);
+                    }
+                } else if (is_restoring) {
+                    *bit = (*kept_at & mask) != 0;
                 } else {
-                    bytes[total] = (uint8_t)((uint32_t)*number >> shift);
+                    if (mask == 1) {
+                        *kept_at = 0;
+                    }
+                    if ((*bit & 1) != 0) {
+                        *kept_at |= mask;
+                    }
                 }
-                total++;
+                if (turn == 0 && (mask == 0x80 || op.ordinal + 1 == vm.n_trips)) {
+                    kept_at++;
+                }
             }
         }
     }
@@ -476,11 +459,13 @@ static void retain(uint8_t *bytes, bool is_restoring)
 
 void vm_keep(uint8_t *out)
 {
-    retain(out, false);
+    is_restoring = false;
+    retain(out);
 }
 
 void vm_restore(const uint8_t *kept)
 {
     /* Only read from. */
-    retain((uint8_t *)(uintptr_t)kept, true);
+    is_restoring = true;
+    retain((uint8_t *)(uintptr_t)kept);
 }

@@ -51,7 +51,6 @@ struct vm_sizes {
     uint16_t period_ms;
     uint16_t pool_bytes; /* used of VM_POOL_BYTES */
     uint8_t retained_bytes; /* of a retained state of this program, section 9, from `day` up to the CRC */
-    uint8_t n_counted;   /* trips with a count of resets a day */
     uint32_t crc;        /* the program's identity: its last four bytes */
 };
 

@@ -27,13 +27,8 @@ enum vm_mode {
 };
 
 /* Things that are counted by kind. */
-enum vm_part { PART_DRIVE, PART_TRIP, PART_ALARM, PART_PROCEDURE, N_PARTS, PART_NONE = N_PARTS };
-
-/* How much of everything stands before an operation; after the last one, what a program has. */
-struct vm_counts {
-    uint16_t n_numbers, n_bits, n_cells;
-    uint8_t n_parts[N_PARTS + 1];
-};
+enum vm_part { PART_DRIVE, PART_TRIP, PART_ALARM, PART_PROCEDURE, PART_NONE };
+#define N_OF(sizes, part) ((&(sizes)->n_drives)[part]) /* they stand in this order */
 
 #define N_OPERANDS 7
 
@@ -64,12 +59,9 @@ struct vm_reader {
     uint8_t mode;
     bool is_wide;
     uint8_t verdict;
-    struct vm_counts before; /* what is read next */
-    struct vm_counts limit;  /* what exists; while it is not known, the most that a program may have */
-    uint16_t n_ops;
-    uint16_t n_totals;       /* volumes and run times */
-    uint8_t n_counted;       /* trips with a count of resets */
-    int32_t longest_hand_ms;
+    struct vm_sizes before;         /* slots, cells and parts before what is read next; after the last one, all */
+    const struct vm_sizes *limit;   /* what exists; while it is not known, the most that a program may have */
+    uint16_t n_retained;            /* bytes */
     struct zone zone;
 };
 extern struct vm_reader reader;
@@ -77,7 +69,7 @@ extern struct vm_reader reader;
 /* The first thing found wrong is kept. */
 void vm_fail(uint8_t verdict);
 /* Goes to the first operation of a program whose container is sound. */
-void vm_begin(const struct code *code, uint8_t mode);
+void vm_begin(const struct code *code, uint8_t mode, const struct vm_sizes *limit);
 /* Reading of any bytes in the forms of a program, with all checks on forms: also the wiring table's. Ends before the last four
  * bytes, which are a checksum. What is asked next about the running program starts anew. */
 void vm_seek(const struct code *code, uint16_t at);
@@ -90,6 +82,12 @@ int32_t vm_read_decimal(void);
 int32_t vm_read_duration(void);
 /* More than there may be is a fault. */
 void vm_check_counts(void);
+/* What a routine of vm_run.c answers. */
+enum vm_question { IS_POINT_BEHIND, IS_STEP_OVER, IS_PAIR_WRONG, IS_NEW_DAY };
+uint8_t vm_ask(uint8_t question);
+/* An operand is true or bad; true and not bad. */
+bool vm_is_set(uint8_t operand);
+bool vm_is_sure(uint8_t operand);
 /* Reads the next operation into `op`, false behind the last and when something is wrong. In VM_RUN its operands are there. */
 bool vm_next(void);
 
@@ -107,7 +105,8 @@ uint16_t *vm_hand_at(uint8_t drive);
 #define RESET_WAITS 8u       /* in the bit of a trip */
 #define COMMAND_SHIFT 2      /* in the quality of a procedure: enum vm_procedure_command */
 /* In a hand: its value, and what procedures force in this scan. */
-#define HAND_MASK 0x3FFFu
+#define HAND_MASK 0x1FFFu
+#define BLOCKED 0x2000u /* permissive or trip decided in the last scan */
 #define FORCED_OFF 0x4000u
 #define FORCED_ON 0x8000u
 
@@ -118,7 +117,6 @@ struct vm_now {
     bool is_first;
     bool is_new_day;
     uint8_t clock_quality;
-    uint32_t day;
     uint32_t clock_s;
 };
 extern struct vm_now now;

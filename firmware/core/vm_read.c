@@ -229,7 +229,7 @@ static void note_quality(uint8_t operand, uint8_t quality)
 static void read_number(uint8_t operand)
 {
     uint16_t slot = read_slot();
-    if (is_there(slot, reader.limit.n_numbers)) {
+    if (is_there(slot, reader.limit->n_numbers)) {
         calc[operand] = *vm_number_at(slot);
         note_quality(operand, *vm_quality_at(slot) & QUALITY_MASK);
     }
@@ -239,7 +239,7 @@ static void read_bit(uint8_t operand)
 {
     uint16_t slot = read_slot();
     uint16_t top = reader.is_wide ? 0x8000 : 0x80;
-    if (is_there(slot & (uint16_t)(top - 1), reader.limit.n_bits)) {
+    if (is_there(slot & (uint16_t)(top - 1), reader.limit->n_bits)) {
         uint8_t bit = *vm_bit_at(slot & (uint16_t)(top - 1)) & BIT_MASK;
         calc[operand] = (bit & 1) ^ ((slot & top) != 0);
         note_quality(operand, bit >> 1);
@@ -279,28 +279,22 @@ static void read_probes(void)
 
 static void read_curve(void)
 {
-    int32_t n = calc[V0];
-    int32_t x = 0;
-    int32_t y = 0;
-    int32_t result = 0;
-    uint8_t n_points = (uint8_t)read_constant(U_POINTS);
-    for (uint8_t i = 0; i < n_points && reader.verdict == VM_SOUND; i++) {
-        int32_t next_x = read_constant(K_POINT);
-        if (i != 0 && next_x <= x) {
+    calc[C1] = calc[V0];
+    calc[V1] = INT32_MIN;
+    calc[Z] = 1;
+    uint8_t n = (uint8_t)read_constant(U_POINTS);
+    for (bool is_first = true; n != 0 && reader.verdict == VM_SOUND; n--) {
+        calc[V3] = read_constant(K_POINT);
+        calc[V4] = read_constant(K_POINT);
+        if (vm_ask(IS_POINT_BEHIND)) {
             vm_fail(VM_RANGE);
         }
-        int32_t next_y = read_constant(K_POINT);
-        if (i == 0 || n >= next_x) {
-            result = next_y;
-        } else if (n > x) {
-            result = arith_scaled(y, n - x, next_y - y, (uint32_t)(next_x - x));
-            /* Nothing behind is wanted. */
-            n = INT32_MIN;
+        if (is_first) {
+            calc[OLD] = calc[V4];
+            is_first = false;
         }
-        x = next_x;
-        y = next_y;
     }
-    calc[V0] = result;
+    calc[V0] = calc[OLD];
 }
 
 static void read_procedure(void)
@@ -309,14 +303,12 @@ static void read_procedure(void)
     uint8_t present = 0;
     uint8_t next = 0;
     uint8_t command = 0;
-    int32_t *lasted = 0;
     if (reader.mode == VM_RUN) {
-        uint8_t *quality = vm_quality_at(op.slot);
-        command = *quality >> COMMAND_SHIFT;
+        command = *vm_quality_at(op.slot) >> COMMAND_SHIFT;
         present = (uint8_t)*vm_number_at(op.slot);
+        calc[C0] = *vm_cell_at(op.cell);
         next = present;
-        lasted = vm_cell_at(op.cell);
-        if (command == VM_STOP || calc[0] != 0 || op.quality[0] == BAD) {
+        if (command == VM_STOP || vm_is_set(V0)) {
             next = 0;
         } else if (present == 0 && command == VM_START) {
             next = 1;
@@ -328,53 +320,49 @@ static void read_procedure(void)
         if (kind == 3) {
             vm_fail(VM_VARIANT);
         }
-        int32_t longest = read_constant(OPERAND_D);
-        bool is_done = false;
+        calc[V2] = read_constant(OPERAND_D);
+        bool is_done = command == VM_CONFIRM;
         if (kind == 2) {
             read_bit(1);
-            is_done = calc[1] != 0 && op.quality[1] != BAD;
+            is_done = is_done || vm_is_sure(V1);
         }
         if (step == present && step == next) {
-            int32_t time = *lasted + calc[PERIOD_MS];
-            bool is_over = time >= longest;
-            *lasted = is_over ? longest : time;
-            if (is_done || command == VM_CONFIRM || (kind == 0 && is_over)) {
-                next = step == n_steps ? 0 : (uint8_t)(step + 1);
-            } else if (is_over) {
+            bool is_over = vm_ask(IS_STEP_OVER);
+            if (is_over) {
+                next = 0;
+            }
+            if ((is_done || (is_over && kind == 0)) && step != n_steps) {
+                next = (uint8_t)(step + 1);
+            } else if (is_done) {
                 next = 0;
             }
         }
         for (uint8_t n = head & 0x3F; n != 0; n--) {
             uint8_t force = vm_next_byte();
             uint8_t drive = force & 0x7F;
-            if (reader.mode != VM_COUNT && drive >= reader.limit.n_parts[PART_DRIVE]) {
+            if (reader.mode != VM_COUNT && drive >= reader.limit->n_drives) {
                 vm_fail(VM_PROCEDURE);
             } else if (reader.mode == VM_RUN && step == next) {
                 *vm_hand_at(drive) |= (force & 0x80) != 0 ? FORCED_ON : FORCED_OFF;
             }
         }
     }
-    if (next != present) {
-        *lasted = 0;
+    if (reader.mode == VM_RUN) {
+        if (next != present) {
+            calc[C0] = 0;
+        }
+        *vm_cell_at(op.cell) = calc[C0];
     }
-    calc[0] = next;
-}
-
-/* The checks that look at two operands. */
-static void check_pairs(void)
-{
-    if ((op.code == OP_CLAMP && calc[V2] < calc[V1]) || (op.code == OP_MODULATE && calc[V5] < calc[V4])
-        || (op.code == OP_DOSE && calc[V3] / calc[V4] >= 8000)) {
-        vm_fail(VM_RANGE);
-    }
+    calc[V0] = next;
 }
 
 void vm_check_counts(void)
 {
-    const struct vm_counts *n = &reader.before;
-    const struct vm_counts *limit = &reader.limit;
+    const struct vm_sizes *n = &reader.before;
+    const struct vm_sizes *limit = reader.limit;
+    IN_REGISTER(n);
     if (n->n_numbers > limit->n_numbers || n->n_bits > limit->n_bits || n->n_cells > limit->n_cells
-        || n->n_parts[PART_DRIVE] > limit->n_parts[PART_DRIVE]) {
+        || n->n_drives > limit->n_drives) {
         vm_fail(VM_TOO_MANY);
     }
 }
@@ -447,64 +435,72 @@ static void read_operands(uint8_t at, uint8_t end)
     default:
         break;
     }
-    if (is_checking() && reader.verdict == VM_SOUND) {
-        check_pairs();
+    bool has_pair = op.code == OP_CLAMP || op.code == OP_MODULATE || op.code == OP_DOSE;
+    if (has_pair && is_checking() && reader.verdict == VM_SOUND && vm_ask(IS_PAIR_WRONG)) {
+        vm_fail(VM_RANGE);
     }
 }
 
 bool vm_next(void)
 {
-    if (reader.verdict != VM_SOUND || reader.at >= reader.end) {
+    struct vm_reader *from = &reader;
+    IN_REGISTER(from);
+    if (from->verdict != VM_SOUND || from->at >= from->end) {
         return false;
     }
     uint8_t head = vm_next_byte();
     uint8_t code = head & 0x3F;
-    uint8_t index = (uint8_t)(code - OP_COMPARE);
-    if (code >= FIRST_NUMBER_OP) {
-        index = (uint8_t)(code - FIRST_NUMBER_OP + LAST_BIT_OP);
-    }
-    if (code == 0 || code > LAST_OP || (code > LAST_BIT_OP && code < FIRST_NUMBER_OP)) {
+    bool is_number = code >= FIRST_NUMBER_OP;
+    uint8_t index = (uint8_t)(code - (is_number ? FIRST_NUMBER_OP - LAST_BIT_OP : OP_COMPARE));
+    if (code == 0 || code > LAST_OP || (code > LAST_BIT_OP && !is_number)) {
         vm_fail(VM_OPERATION);
         return false;
     }
     uint8_t at = flash_u8(&starts[index]);
-    uint8_t first = flash_u8((const uint8_t *)&formats + at);
-    op.code = code;
-    op.variant = head >> 6;
-    op.index = index;
-    op.worst = GOOD;
-    calc[0] = 0;
-    calc[1] = 0;
-    op.traits = first;
-    op.part = part_of(code);
-    if ((first & (1u << op.variant)) == 0) {
+    uint8_t traits = flash_u8((const uint8_t *)&formats + at);
+    uint8_t part = part_of(code);
+    struct vm_op *it = &op;
+    IN_REGISTER(it);
+    it->code = code;
+    it->variant = head >> 6;
+    it->index = index;
+    it->worst = GOOD;
+    it->traits = traits;
+    it->part = part;
+    calc[V0] = 0;
+    calc[V1] = 0;
+    if ((traits & (1u << it->variant)) == 0) {
         vm_fail(VM_VARIANT);
         return false;
     }
-    struct vm_counts *before = &reader.before;
-    op.cell = before->n_cells;
-    op.ordinal = before->n_parts[op.part];
-    before->n_cells = (uint16_t)(before->n_cells + N_CELLS_OF(first));
-    before->n_parts[op.part]++;
-    op.slot = code >= FIRST_NUMBER_OP ? before->n_numbers++ : before->n_bits++;
+    it->cell = from->before.n_cells;
+    from->before.n_cells = (uint16_t)(from->before.n_cells + N_CELLS_OF(traits));
+    if (part != PART_NONE) {
+        it->ordinal = N_OF(&from->before, part)++;
+    }
+    uint16_t *bank = is_number ? &from->before.n_numbers : &from->before.n_bits;
+    it->slot = (*bank)++;
     if (!is_checking()) {
         /* A program whose bytes changed since they were checked stops here, before it leaves its storage. */
         vm_check_counts();
     }
-    if (reader.verdict == VM_SOUND) {
+    if (from->verdict == VM_SOUND) {
         read_operands((uint8_t)(at + 1), flash_u8(&starts[index + 1]));
     }
-    if (is_checking() && reader.verdict == VM_SOUND) {
-        if (code == OP_PROCEDURE && before->n_parts[PART_DRIVE] != 0) {
+    if (is_checking() && from->verdict == VM_SOUND) {
+        if ((code == OP_PROCEDURE && from->before.n_drives != 0)) {
             vm_fail(VM_PROCEDURE);
         }
-        if (op.part != PART_NONE && op.ordinal == 255) {
+        if (part != PART_NONE && N_OF(&from->before, part) == 0) {
             vm_fail(VM_TOO_MANY);
         }
         vm_check_counts();
-        reader.n_ops++;
-        reader.n_counted = (uint8_t)(reader.n_counted + (code == OP_TRIP && op.variant == 1));
-        reader.n_totals = (uint8_t)(reader.n_totals + (code == OP_TOTAL_VOLUME || code == OP_TOTAL_RUN));
+        from->before.n_ops++;
+        if (code == OP_TRIP && it->variant == 1) {
+            from->n_retained++;
+        } else if (code == OP_TOTAL_VOLUME || code == OP_TOTAL_RUN) {
+            from->n_retained = (uint16_t)(from->n_retained + 4);
+        }
     }
-    return reader.verdict == VM_SOUND;
+    return from->verdict == VM_SOUND;
 }

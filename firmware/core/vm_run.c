@@ -19,7 +19,7 @@ static const struct {
     uint16_t first_bit[3], compare[11], switch_[10], set_reset[5], delay[13], stall[20], disagree[8], window[12];
     uint16_t first[2], arithmetic[12], scale[5], clamp[4], lag[17], rate[37], select[8], ramp[28], total_volume[7], total_run[10],
         modulate[42], dose[50];
-    uint16_t is_starting[3], holds[10], may_reset[8];
+    uint16_t is_starting[3], hand[6], holds[10], may_reset[8], point[19], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19];
 } routines IN_FLASH = {
     .first_bit = {TRUE(V0), END(YES), END(NO)},
     .compare = {
@@ -120,9 +120,30 @@ static const struct {
         ZERO(X), END(NO), LESS(C0, V3), END(YES), END(NO)
     },
     .is_starting = {LESS(UPTIME_MS, V3), END(YES), END(NO)},
+    .hand = {SMALL(Y, 0), LEAST(Y, X), END(NO), SUB(X, PERIOD_MS), MAX(X, Y), END(YES)},
     .holds = {
         ADD(C0, ELAPSED_MS), MOVE(X, V4), MAX(X, V5), MIN(C0, X),
         MOVE(X, V5), TRUE(OLD), MOVE(X, V4), LESS(C0, X), END(YES), END(NO)
+    },
+    /* n in C1, the last point in V1 and V2, the next in V3 and V4. */
+    .point = {
+        LEAST(V1, V3), END(YES),
+        LESS(C1, V3), JUMP(2), MOVE(OLD, V4), JUMP(10),
+        LEAST(V1, C1), JUMP(8),
+        MOVE(V0, C1), SUB(V0, V1), MOVE(Y, V3), SUB(Y, V1), MOVE(OLD, V2), MOVE(X, V4), SUB(X, V2), NEAREST(OLD, X),
+        MOVE(V1, V3), MOVE(V2, V4), END(NO)
+    },
+    .step = {ADD(C0, PERIOD_MS), MIN(C0, V2), LESS(C0, V2), END(NO), END(YES)},
+    .clamp_pair = {LESS(V2, V1), END(YES), END(NO)},
+    .modulate_pair = {LESS(V5, V4), END(YES), END(NO)},
+    .dose_pair = {DIV(V3, V4), SET(X, K_PORTION), LESS(V3, X), END(NO), END(YES)},
+    /* Time goes on by a scan; V0 is the clock's day, VARIANT whether there is one. */
+    .tick = {
+        TRUE(FIRST), JUMP(4),
+        MOVE(ELAPSED, PERIOD), MOVE(ELAPSED_MS, PERIOD_MS), ADD(UPTIME_MS, PERIOD_MS), ADD(SINCE_DAY_MS, PERIOD_MS),
+        LESS(DAY, V0), JUMP(3), SET(X, K_LONGEST_DAY), LESS(SINCE_DAY_MS, X), END(NO),
+        SMALL(SINCE_DAY_MS, 0), SMALL(X, 1), ADD(DAY, X), SET(X, K_LAST_DAY), MIN(DAY, X),
+        TRUE(VARIANT), MOVE(DAY, V0), END(YES)
     },
     .may_reset = {SMALL(X, 2), EQUAL(VARIANT, X), JUMP(2), LEAST(C0, V2), END(NO), SMALL(X, 1), ADD(C0, X), END(YES)},
 };
@@ -138,14 +159,32 @@ static const uint8_t routine_of[] IN_FLASH = {
     AT(ramp), AT(first), AT(total_volume), AT(total_run), AT(modulate), WRITTEN, WRITTEN,
 };
 
+uint8_t vm_ask(uint8_t question)
+{
+    const uint16_t *routine = routines.point;
+    if (question == IS_STEP_OVER) {
+        routine = routines.step;
+    } else if (question == IS_NEW_DAY) {
+        routine = routines.tick;
+    } else if (question == IS_PAIR_WRONG) {
+        routine = routines.clamp_pair;
+        if (op.code == OP_MODULATE) {
+            routine = routines.modulate_pair;
+        } else if (op.code == OP_DOSE) {
+            routine = routines.dose_pair;
+        }
+    }
+    return calc_run(routine);
+}
+
 /* True or bad. */
-static bool is_set(uint8_t operand)
+bool vm_is_set(uint8_t operand)
 {
     return op.quality[operand] == BAD || calc[operand] != 0;
 }
 
 /* True and not bad. */
-static bool is_sure(uint8_t operand)
+bool vm_is_sure(uint8_t operand)
 {
     return op.quality[operand] != BAD && (uint8_t)calc[operand] != 0;
 }
@@ -180,7 +219,7 @@ static bool run_trip(uint8_t old)
     if (now.is_new_day) {
         calc[C0] = 0;
     }
-    if (is_set(V0)) {
+    if (vm_is_set(V0)) {
         return true;
     }
     if ((old & 1) == 0) {
@@ -190,7 +229,7 @@ static bool run_trip(uint8_t old)
         calc[C0] = 0;
         return false;
     }
-    return !is_sure(V1) || calc_run(routines.may_reset) == NO;
+    return !vm_is_sure(V1) || calc_run(routines.may_reset) == NO;
 }
 
 /* Both substitutes: which operand is the result. The one in place of a bad first is operand 1 or 2; the absent one is 0 and good. */
@@ -210,49 +249,48 @@ static void run_substitute(void)
 /* Both drives, from and to OLD; `full` is 1 or FULL_DUTY. */
 static void run_drive(uint16_t full)
 {
-    uint8_t options = op.options;
-    uint16_t old = (uint16_t)calc[OLD];
+    struct vm_op *it = &op;
+    IN_REGISTER(it);
+    uint8_t options = it->options;
     uint16_t at_power_up = (options & 8) != 0 ? full : 0;
     if (now.is_first) {
-        old = at_power_up;
-        calc[OLD] = old;
+        calc[OLD] = at_power_up;
     }
+    uint16_t old = (uint16_t)calc[OLD];
     uint16_t wanted = (uint16_t)arith_clamp(calc[V0], 0, full);
-    if (op.quality[0] == BAD) {
+    if (it->quality[0] == BAD) {
         wanted = (options & 0x10) != 0 ? full : (options & 0x20) != 0 ? old : 0;
     }
     if (calc_run(routines.is_starting) == YES) {
         wanted = at_power_up;
     }
-    uint16_t *hand = vm_hand_at(op.ordinal);
-    if ((*hand & FORCED_OFF) != 0) {
+    uint16_t hand = *vm_hand_at(it->ordinal);
+    if ((hand & FORCED_OFF) != 0) {
         wanted = 0;
-    } else if ((*hand & FORCED_ON) != 0) {
+    } else if ((hand & FORCED_ON) != 0) {
         wanted = full;
     }
-    int32_t *left = vm_hand_left_at(op.ordinal);
-    if (*left > 0) {
-        wanted = *hand & HAND_MASK;
-        if (wanted > full) {
-            wanted = full;
-        }
-        int32_t rest = *left - calc[PERIOD_MS];
-        *left = rest < 0 ? 0 : rest;
+    hand &= HAND_MASK;
+    int32_t *left = vm_hand_left_at(it->ordinal);
+    calc[X] = *left;
+    if (calc_run(routines.hand) == YES) {
+        *left = calc[X];
+        wanted = hand > full ? full : hand;
     }
     /* A modulated drive has neither times nor a cell: all are 0 and decide nothing. */
     if (calc_run(routines.holds) == YES) {
         wanted = old;
     }
-    if ((options & 1) != 0 && !is_sure(V1)) {
+    if ((options & 1) != 0 && !vm_is_sure(V1)) {
         wanted = 0;
     }
-    if (is_set(V2)) {
-        wanted = op.variant != 0 ? full : 0;
+    if (vm_is_set(V2)) {
+        wanted = it->variant != 0 ? full : 0;
     }
     if (wanted != old) {
         calc[C0] = 0;
     }
-    op.worst = GOOD;
+    it->worst = GOOD;
     calc[OLD] = wanted;
 }
 
@@ -358,42 +396,48 @@ static void run_written(uint8_t bit)
 
 void vm_run(void)
 {
-    bool is_number = op.code >= FIRST_NUMBER_OP;
-    int32_t *cells = vm_cell_at(op.cell);
-    int32_t *number = vm_number_at(op.slot);
-    uint8_t *bit = is_number ? vm_quality_at(op.slot) : vm_bit_at(op.slot);
-    uint8_t n_bytes = (uint8_t)(N_CELLS_OF(op.traits) * sizeof calc[0]);
+    struct vm_op *it = &op;
+    IN_REGISTER(it);
+    bool is_number = it->code >= FIRST_NUMBER_OP;
+    int32_t *cells = vm_cell_at(it->cell);
+    int32_t *number = vm_number_at(it->slot);
+    uint8_t *bit = is_number ? vm_quality_at(it->slot) : vm_bit_at(it->slot);
+    uint8_t n_bytes = (uint8_t)(N_CELLS_OF(it->traits) * sizeof calc[0]);
     calc[C0] = 0;
     memcpy(&calc[C0], cells, n_bytes);
-    calc[OLD] = is_number ? *number : *bit & 1;
-    calc[VARIANT] = op.variant;
-    if ((op.code == OP_TOTAL_VOLUME || op.code == OP_TOTAL_RUN) && now.is_new_day && op.variant == 0) {
+    calc[OLD] = *bit & 1;
+    if (is_number) {
+        calc[OLD] = *number;
+    }
+    calc[VARIANT] = it->variant;
+    if (now.is_new_day && (it->code == OP_TOTAL_VOLUME || it->code == OP_TOTAL_RUN) && it->variant == 0) {
         calc[OLD] = 0;
         calc[C0] = 0;
     }
-    if ((op.traits & STANDS_STILL) == 0 || op.worst != BAD) {
-        uint8_t at = flash_u8(&routine_of[op.index]);
+    if ((it->traits & STANDS_STILL) == 0 || it->worst != BAD) {
+        uint8_t at = flash_u8(&routine_of[it->index]);
         if (at == WRITTEN) {
             run_written(*bit);
         } else {
-            if (op.part == PART_ALARM && op.worst == BAD) {
+            if (it->part == PART_ALARM && it->worst == BAD) {
                 calc[V0] = 1;
             }
             uint8_t answer = calc_run((const uint16_t *)&routines + at);
-            if (!is_number) {
-                if (answer != AS_BEFORE) {
-                    calc[OLD] = answer;
+            if (is_number) {
+                if (answer != 0) {
+                    it->worst = UNCERTAIN;
                 }
-            } else if (answer != 0) {
-                op.worst = UNCERTAIN;
+            } else if (answer != AS_BEFORE) {
+                calc[OLD] = answer;
             }
         }
     }
     memcpy(cells, &calc[C0], n_bytes);
+    uint8_t worst = it->worst;
     if (is_number) {
         *number = calc[OLD];
-        *bit = op.worst;
     } else {
-        *bit = (uint8_t)((uint8_t)calc[OLD] | op.worst << 1);
+        worst = (uint8_t)((uint8_t)calc[OLD] | worst << 1);
     }
+    *bit = worst;
 }

@@ -184,23 +184,18 @@ impl Zone {
     /// Reads the zone section of a program: one byte, or eight with daylight-saving time.
     pub(crate) fn read(reader: &mut Reader<'_>, has_daylight: bool) -> Result<Zone, LoadError> {
         let at = reader.position();
-        let standard_quarters = reader.byte()? as i8;
-        let daylight = if has_daylight {
+        let wrong = LoadError::Zone { at };
+        let offset = |reader: &mut Reader<'_>| {
             let quarters = reader.byte()? as i8;
-            let start = Change::from_bytes(reader.array()?);
-            let end = Change::from_bytes(reader.array()?);
-            match (start, end) {
-                (Some(start), Some(end)) => Some(Daylight { quarters, start, end }),
-                _ => return Err(LoadError::Zone { at }),
-            }
+            if (-60..=60).contains(&quarters) { Ok(quarters) } else { Err(wrong) }
+        };
+        let change = |reader: &mut Reader<'_>| Change::from_bytes(reader.array()?).ok_or(wrong);
+        let standard_quarters = offset(reader)?;
+        let daylight = if has_daylight {
+            Some(Daylight { quarters: offset(reader)?, start: change(reader)?, end: change(reader)? })
         } else {
             None
         };
-        let is_possible = |quarters: i8| (-60..=60).contains(&quarters);
-        if !is_possible(standard_quarters) || !daylight.is_none_or(|daylight| is_possible(daylight.quarters))
-        {
-            return Err(LoadError::Zone { at });
-        }
         Ok(Zone { standard_quarters, daylight })
     }
 

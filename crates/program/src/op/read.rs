@@ -278,11 +278,11 @@ impl Op {
                 for _ in 0..n_points {
                     let at = reader.position();
                     let x = reader.decimal_in(-CURVE_REACH..=CURVE_REACH)?;
+                    reader.decimal_in(-CURVE_REACH..=CURVE_REACH)?;
                     if last.is_some_and(|last| x <= last) {
                         return Err(LoadError::Range { at });
                     }
                     last = Some(x);
-                    reader.decimal_in(-CURVE_REACH..=CURVE_REACH)?;
                 }
                 Op::Curve { input, n_points, at: start as u16 }
             }

@@ -22,7 +22,6 @@ pub struct VmSizes {
     pub period_ms: u16,
     pub pool_bytes: u16,
     pub retained_bytes: u8,
-    pub n_counted: u8,
     pub crc: u32,
 }
 
