@@ -1,5 +1,5 @@
-/* Tables block and flash test. The test is one CRC-32 over all flash that is ours: where the block begins it must be the
- * runtime's, where the tables end what it was at boot, when their own checksums were looked at too. */
+/* Tables block and flash test. At boot the runtime must have the CRC-32 that the block says, and the tables their own; from then on
+ * all flash that is ours must keep the CRC-16 that it had then. */
 #include "flash.h"
 
 #include "port.h"
@@ -11,8 +11,8 @@ enum { LENGTHS_AT = 4, RUNTIME_CRC_AT = 10, HEADER = 18 };
 static struct test {
     uint16_t at;
     uint16_t end;
-    uint32_t crc;
-    uint32_t at_boot;
+    uint16_t crc;
+    uint16_t at_boot; /* 0: not known yet */
 } test;
 
 uint16_t flash_word(uint16_t at)
@@ -40,26 +40,24 @@ void table_code(uint8_t table, struct code *out)
     }
 }
 
-static void add_up_to(uint16_t end, uint8_t n)
+bool flash_step(uint8_t n_bytes)
 {
     struct test *now = &test;
     BY_POINTER(now);
-    for (; n != 0 && now->at != end; n--) {
-        now->crc = crc32_add(now->crc, port_flash_byte(now->at));
+    for (; n_bytes != 0; n_bytes--) {
+        if (now->at == now->end) {
+            if (now->at_boot == 0) {
+                now->at_boot = now->crc;
+            }
+            if (now->crc != now->at_boot) {
+                return false;
+            }
+            now->at = 0;
+            now->crc = CRC16_START;
+        }
+        now->crc = crc16_add(now->crc, port_flash_byte(now->at));
         now->at++;
     }
-}
-
-bool flash_step(uint8_t n_bytes)
-{
-    if (test.at == test.end) {
-        if (test.crc != test.at_boot) {
-            return false;
-        }
-        test.at = 0;
-        test.crc = CRC32_START;
-    }
-    add_up_to(test.end, n_bytes);
     return true;
 }
 
@@ -70,15 +68,16 @@ bool flash_start(void)
     uint16_t block = port_tables_at();
     test.end = (uint16_t)(last.base + last.length);
     test.at = 0;
-    test.crc = CRC32_START;
-    while (test.at != block) {
-        add_up_to(block, 255);
+    test.crc = CRC16_START;
+    test.at_boot = 0;
+    uint32_t crc = CRC32_START;
+    for (uint16_t at = 0; at != block; at++) {
+        crc = crc32_add(crc, port_flash_byte(at));
     }
-    bool is_sound = (uint16_t)~test.crc == flash_word((uint16_t)(block + RUNTIME_CRC_AT))
-        && (uint16_t)(~test.crc >> 16) == flash_word((uint16_t)(block + RUNTIME_CRC_AT + 2));
+    crc = crc32_end(crc);
     while (test.at != test.end) {
-        add_up_to(test.end, 255);
+        flash_step(1);
     }
-    test.at_boot = test.crc;
-    return is_sound;
+    return (uint16_t)crc == flash_word((uint16_t)(block + RUNTIME_CRC_AT))
+        && (uint16_t)(crc >> 16) == flash_word((uint16_t)(block + RUNTIME_CRC_AT + 2));
 }

@@ -57,7 +57,7 @@ uint16_t port_adc(uint8_t channel);
 /* Pulse-width modulation of 25 kHz, 1 to 999 permille of high; false when the pin has none. port_pin_output ends it. */
 bool port_pwm(uint8_t pin, uint16_t permille_high);
 
-/* A square wave on this pin (31 to 10 000 Hz) until another is asked for; 0 Hz stops it and leaves the pin's level undefined. */
+/* A square wave on this pin (250 to 10 000 Hz) until another is asked for; 0 Hz stops it and leaves the pin's level undefined. */
 void port_tone(uint8_t pin, uint16_t hz);
 
 /* One transaction on the I2C bus as its master, 100 kHz: writes n_out bytes, then, after a repeated start, reads n_in; either

@@ -61,14 +61,14 @@ static uint8_t days_in(uint8_t month, uint8_t year)
 /* The registers at this second. */
 static void registers_at(uint32_t utc, uint8_t *out)
 {
-    uint32_t rest = utc / 60u;
-    out[SECONDS] = packed((uint8_t)(utc - rest * 60u));
-    uint16_t days = (uint16_t)(rest / 1440u);
-    uint16_t minute = (uint16_t)(rest - days * (uint32_t)1440u);
-    uint8_t hour = (uint8_t)(minute / 60u);
-    out[MINUTES] = packed((uint8_t)(minute - hour * 60u));
-    out[HOURS] = packed(hour);
-    out[WEEKDAY] = (uint8_t)((days + 6u) % 7u + 1u); /* 2000-01-01 was a Saturday; Sunday is 1 */
+    for (uint8_t i = SECONDS; i <= HOURS; i++) {
+        uint8_t n = i == HOURS ? 24 : 60;
+        uint32_t rest = utc / n;
+        out[i] = packed((uint8_t)(utc - rest * n));
+        utc = rest;
+    }
+    out[WEEKDAY] = 1; /* nobody reads it */
+    uint16_t days = (uint16_t)utc;
     uint8_t year = 0, month = 1;
     for (uint16_t n; days >= (n = (year & 3u) == 0 ? 366 : 365); days = (uint16_t)(days - n)) {
         year++;
@@ -173,9 +173,9 @@ bool clock_set(uint32_t utc_s)
         }
         device_heard(now.device, is_heard);
     }
-    int32_t off = (int32_t)(utc_s - now.utc);
-    if (off != (int16_t)off) {
-        off = off < 0 ? INT16_MIN : INT16_MAX;
+    uint32_t off = utc_s - now.utc;
+    if (off + 0x8000u > 0xFFFFu) {
+        off = off >> 31 != 0 ? 0x8000u : 0x7FFFu;
     }
     now.utc = utc_s;
     now.at = port_ms();

@@ -58,7 +58,7 @@ void number_read(uint8_t input, uint16_t raw)
 {
     struct number_state *state = &number_states[input];
     state->raw = (int16_t)raw;
-    state->age = 0;
+    state->age = 1;
 }
 
 void numbers_idle(void)
@@ -108,22 +108,25 @@ static void latch(uint8_t input)
     if (number.driver == PULSE_FLOW) {
         number_read(input, edges_pulses(number.pin));
     } else if (number.driver == PARAMETER) {
-        state->age = 0;
+        state->age = 1;
     }
     uint16_t age = state->age;
-    if (age != AGE_NONE) {
+    if (age != 0) {
         state->age++;
+        age--;
+        if (age != 0 && (int32_t)(age * (uint32_t)vm.period_ms) <= number.age_limit_ms) {
+            return; /* the last value stays */
+        }
+        age = age == 0;
     }
     struct sample sample = {0, BAD};
-    if (age == 0) {
+    if (age != 0) {
         if (number.temperature < vm.n_number_inputs) {
             sample = vm_number(number.temperature);
         }
         struct correction correction;
         store_correction(input, &correction);
         sample = wiring_convert(&number, state->raw, &correction, sample, vm.period_ms);
-    } else if (age != AGE_NONE && (int32_t)(age * (uint32_t)vm.period_ms) <= number.age_limit_ms) {
-        return; /* the last value stays */
     }
     uint8_t old_quality = vm_number(input).quality;
     vm_set_number(input, sample);

@@ -22,11 +22,6 @@ static uint16_t buzzer_tone;
 
 static struct output_entry output;
 
-static bool does_not_follow(uint8_t i)
-{
-    return (output_states[i] & OUTPUT_MISSES) == OUTPUT_MISSES;
-}
-
 /* What the program wants of `output`, in permille. */
 static uint16_t wanted(uint8_t i)
 {
@@ -60,15 +55,16 @@ static uint16_t high_part(uint8_t i)
 /* What was read back; true when the output is in doubt. */
 static bool checked(uint8_t i, bool follows)
 {
+    uint8_t *state = &output_states[i];
     if (follows) {
-        output_states[i] &= (uint8_t)~OUTPUT_MISSES;
-    } else if (!does_not_follow(i)) {
-        output_states[i] = (uint8_t)(output_states[i] + OUTPUT_MISS);
-        if (does_not_follow(i)) {
+        *state &= (uint8_t)~OUTPUT_MISSES;
+    } else if ((*state & OUTPUT_MISSES) != OUTPUT_MISSES) {
+        *state = (uint8_t)(*state + OUTPUT_MISS);
+        if ((*state & OUTPUT_MISSES) == OUTPUT_MISSES) {
             runtime_event(EVENT_SELF_TEST, (uint16_t)((uint16_t)i << 8 | 3u));
         }
     }
-    return does_not_follow(i);
+    return (*state & OUTPUT_MISSES) == OUTPUT_MISSES;
 }
 
 static void drive_pin(uint8_t i)
@@ -205,7 +201,7 @@ void outputs_idle(void)
 bool outputs_follow(void)
 {
     for (uint8_t i = 0; i < wiring.n_outputs; i++) {
-        if (does_not_follow(i)) {
+        if ((output_states[i] & OUTPUT_MISSES) == OUTPUT_MISSES) {
             return false;
         }
     }

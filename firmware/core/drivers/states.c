@@ -28,13 +28,7 @@ bool states_lay(void)
     device_states = at;
     at += wiring.n_devices;
     seen = at;
-    if (at > pool.bytes + PORT_STATE_BYTES) {
-        return false;
-    }
-    for (uint8_t i = wiring.n_numbers; i != 0;) {
-        pool.numbers[--i].age = AGE_NONE;
-    }
-    return true;
+    return at <= pool.bytes + PORT_STATE_BYTES;
 }
 
 bool states_fit(const struct vm_sizes *program)

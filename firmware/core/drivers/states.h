@@ -10,9 +10,8 @@
 
 struct number_state {
     int16_t raw;  /* last reading */
-    uint16_t age; /* scans since it was latched, 0: not latched yet; AGE_NONE: never read, or longer ago than can be told */
+    uint16_t age; /* scans since it was latched, and one; 1: not latched yet; 0: never read, or 65 535 scans ago */
 };
-#define AGE_NONE 0xFFFFu
 
 /* A bit's byte: the debounced contact is closed; a press waits for the scan; samples in a row that differ. */
 enum { BIT_CLOSED = 0x80, BIT_PRESSED = 0x40, BIT_COUNT = 0x7F, BUTTON_COUNT = 0x3F };

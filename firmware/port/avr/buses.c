@@ -30,18 +30,6 @@ static uint8_t step(uint8_t control)
     return TWSR & 0xF8u;
 }
 
-static bool send(uint8_t byte, uint8_t wanted)
-{
-    TWDR = byte;
-    return step(0) == wanted;
-}
-
-static bool begin(uint8_t address, uint8_t wanted)
-{
-    uint8_t status = step(_BV(TWSTA));
-    return (status == 0x08u || status == 0x10u) && send(address, wanted);
-}
-
 /* A part that lost count in the middle of a byte holds the data line: nine clocks let it end, then a stop. Lines are only ever
  * pulled low or let go. */
 static void clear_bus(void)
@@ -59,29 +47,51 @@ static void clear_bus(void)
     port_pin_input(SDA_PIN, true);
 }
 
+/* Statuses of the two-wire interface as a master (data sheet). */
+enum { STARTED = 0x08, STARTED_AGAIN = 0x10, WRITES = 0x18, WRITTEN = 0x28, READS = 0x40, READ = 0x50, READ_LAST = 0x58 };
+
 bool port_i2c(uint8_t address, const uint8_t *out, uint8_t n_out, uint8_t *in, uint8_t n_in)
 {
     TWBR = BIT_RATE;
-    address = (uint8_t)(address << 1);
-    bool is_done = n_out == 0 || begin(address, 0x18u);
-    for (; is_done && n_out != 0; n_out--) {
-        is_done = send(*out++, 0x28u);
-    }
-    if (is_done && n_in != 0) {
-        is_done = begin(address | 1u, 0x40u);
-        for (; is_done && n_in != 0; n_in--) {
-            bool is_last = n_in == 1;
-            is_done = step(is_last ? 0 : _BV(TWEA)) == (is_last ? 0x58u : 0x50u);
-            *in++ = TWDR;
+    uint8_t status = step(_BV(TWSTA));
+    bool is_done = false;
+    for (;;) {
+        uint8_t control = 0;
+        if (status == STARTED || status == STARTED_AGAIN) {
+            TWDR = (uint8_t)(address << 1 | (n_out == 0));
+        } else if (status == WRITES || status == WRITTEN) {
+            if (n_out != 0) {
+                TWDR = *out++;
+                n_out--;
+            } else if (n_in != 0) {
+                control = _BV(TWSTA);
+            } else {
+                is_done = true;
+                break;
+            }
+        } else if (status == READS || status == READ || status == READ_LAST) {
+            if (status != READS) {
+                *in++ = TWDR;
+                n_in--;
+            }
+            if (n_in == 0) {
+                is_done = true;
+                break;
+            }
+            if (n_in != 1) {
+                control = _BV(TWEA);
+            }
+        } else {
+            break;
         }
+        status = step(control);
     }
-    uint8_t status = TWSR & 0xF8u;
     TWCR = _BV(TWINT) | _BV(TWEN) | _BV(TWSTO);
     uint8_t left = 25;
     while ((TWCR & _BV(TWSTO)) != 0 && --left != 0) {
         _delay_us(4);
     }
-    if (left == 0 || (!is_done && status != 0x20u && status != 0x48u)) {
+    if (left == 0 || status == 0) {
         clear_bus();
     }
     return is_done;

@@ -5,7 +5,7 @@
 #include "internal.h"
 #include "port.h"
 
-/* The receiving ring takes a whole frame, however long a scan keeps the main loop. */
+/* Powers of two. The receiving ring takes a whole frame, however long a scan keeps the main loop. */
 #define N_RECEIVED 64u
 #define N_TO_SEND 16u
 
@@ -41,16 +41,10 @@ static volatile uint8_t received_in, received_out;
 static uint8_t to_send[N_TO_SEND];
 static volatile uint8_t to_send_in, to_send_out;
 
-static uint8_t after(uint8_t place, uint8_t n)
-{
-    place++;
-    return place == n ? 0 : place;
-}
-
 ISR(RECEIVED_vect)
 {
     uint8_t byte = UDR;
-    uint8_t next = after(received_in, N_RECEIVED);
+    uint8_t next = (uint8_t)(received_in + 1u) % N_RECEIVED;
     if (next != received_out) { /* else it is lost: its frame fails its checksum */
         received[received_in] = byte;
         received_in = next;
@@ -61,7 +55,7 @@ ISR(EMPTY_vect)
 {
     uint8_t place = to_send_out;
     UDR = to_send[place];
-    place = after(place, N_TO_SEND);
+    place = (uint8_t)(place + 1u) % N_TO_SEND;
     to_send_out = place;
     if (place == to_send_in) {
         UCSRB = RECEIVE_INTERRUPT | RECEIVER_ON | TRANSMITTER_ON;
@@ -82,24 +76,20 @@ int16_t port_uart_get(void)
         return -1;
     }
     uint8_t byte = received[place];
-    received_out = after(place, N_RECEIVED);
+    received_out = (uint8_t)(place + 1u) % N_RECEIVED;
     return byte;
 }
 
 uint8_t port_uart_room(void)
 {
-    uint8_t used = (uint8_t)(to_send_in - to_send_out);
-    if ((used & 0x80u) != 0) {
-        used = (uint8_t)(used + N_TO_SEND);
-    }
-    return (uint8_t)(N_TO_SEND - 1 - used);
+    return (uint8_t)(to_send_out - to_send_in - 1u) % N_TO_SEND;
 }
 
 void port_uart_put(uint8_t byte)
 {
     uint8_t place = to_send_in;
     to_send[place] = byte;
-    to_send_in = after(place, N_TO_SEND);
+    to_send_in = (uint8_t)(place + 1u) % N_TO_SEND;
     UCSRB = RECEIVE_INTERRUPT | SENT_INTERRUPT | RECEIVER_ON | TRANSMITTER_ON;
 }
 

@@ -94,17 +94,19 @@ bool port_pwm(uint8_t pin, uint16_t permille_high)
         return false;
     }
     ICR1 = PWM_TOP - 1;
-    (&OCR1A)[channel] = (uint16_t)(permille_high * 16u / 25u);
-    volatile uint8_t *registers = pin_registers(pin);
-    registers[PIN_DIRECTION] |= pin_mask(pin);
+    (&OCR1A)[channel] = permille_high * 16u / 25u;
     TCCR1A |= (uint8_t)(_BV(WGM11) | (0x80u >> (2 * channel)));
     TCCR1B = _BV(WGM13) | _BV(WGM12) | _BV(CS10);
+    pin_registers(pin)[PIN_DIRECTION] |= pin_mask(pin);
     return true;
 }
 
 /* The interrupt turns the pin over by writing its PIN register. */
 static volatile uint8_t *tone_level;
 static uint8_t tone_mask;
+
+/* Half periods: 16 MHz / 128 / 2, in 16 bits. */
+#define TONE_CLOCK 62500u
 
 #if defined(__AVR_ATmega32U4__)
 
@@ -116,16 +118,15 @@ ISR(TIMER3_COMPA_vect)
 void port_tone(uint8_t pin, uint16_t hz)
 {
     TIMSK3 = 0;
-    if (hz == 0) {
-        return;
+    if (hz != 0) {
+        tone_level = pin_registers(pin);
+        tone_mask = pin_mask(pin);
+        tone_level[PIN_DIRECTION] |= tone_mask;
+        OCR3A = (uint16_t)(2ul * TONE_CLOCK / hz);
+        TCCR3B = _BV(WGM32) | _BV(CS31) | _BV(CS30); /* divided by 64 */
+        TCNT3 = 0;
+        TIMSK3 = _BV(OCIE3A);
     }
-    tone_level = pin_registers(pin);
-    tone_mask = pin_mask(pin);
-    tone_level[PIN_DIRECTION] |= tone_mask;
-    OCR3A = (uint16_t)(F_CPU / 128 / hz);
-    TCCR3B = _BV(WGM32) | _BV(CS31) | _BV(CS30);
-    TCNT3 = 0;
-    TIMSK3 = _BV(OCIE3A);
 }
 
 #else
@@ -138,22 +139,16 @@ ISR(TIMER2_COMPA_vect)
 void port_tone(uint8_t pin, uint16_t hz)
 {
     TIMSK2 = 0;
-    if (hz == 0) {
-        return;
+    if (hz != 0) {
+        tone_level = pin_registers(pin);
+        tone_mask = pin_mask(pin);
+        tone_level[PIN_DIRECTION] |= tone_mask;
+        TCCR2A = _BV(WGM21);
+        TCCR2B = _BV(CS22) | _BV(CS20); /* divided by 128 */
+        OCR2A = (uint8_t)((TONE_CLOCK + hz / 2u) / hz - 1u);
+        TCNT2 = 0;
+        TIMSK2 = _BV(OCIE2A);
     }
-    tone_level = pin_registers(pin);
-    tone_mask = pin_mask(pin);
-    tone_level[PIN_DIRECTION] |= tone_mask;
-    TCCR2A = _BV(WGM21);
-    if (hz >= 490) {
-        TCCR2B = _BV(CS22); /* divided by 64 */
-        OCR2A = (uint8_t)(F_CPU / 128 / hz - 1);
-    } else {
-        TCCR2B = _BV(CS22) | _BV(CS21) | _BV(CS20); /* by 1024 */
-        OCR2A = (uint8_t)((uint16_t)(F_CPU / 2048) / hz - 1);
-    }
-    TCNT2 = 0;
-    TIMSK2 = _BV(OCIE2A);
 }
 
 #endif
