@@ -78,9 +78,9 @@ static void add(uint8_t *to, const uint8_t *bytes)
     }
 }
 
-/* Both directions; the tag is what stands in the last two words. */
-static void crypt(uint8_t *s, const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n, bool is_open)
+bool ascon_crypt(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n, bool is_open)
 {
+    uint8_t s[STATE];
     for (uint8_t at = 0; at < STATE; at++) {
         s[at] = 0;
     }
@@ -108,24 +108,14 @@ static void crypt(uint8_t *s, const uint8_t *key, const uint8_t *nonce, uint8_t 
     add(s + 16, key);
     permute(s, 0xF0);
     add(s + 24, key);
-}
-
-void ascon_seal(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n)
-{
-    uint8_t s[STATE];
-    crypt(s, key, nonce, bytes, n, false);
-    for (uint8_t at = 0; at < ASCON_TAG; at++) {
-        bytes[n + at] = s[24u + at];
-    }
-}
-
-bool ascon_open(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n)
-{
-    uint8_t s[STATE];
     uint8_t difference = 0;
-    crypt(s, key, nonce, bytes, n, true);
-    for (uint8_t at = 0; at < ASCON_TAG; at++) {
-        difference |= bytes[n + at] ^ s[24u + at];
+    for (at = 24; at < STATE; at++) {
+        if (is_open) {
+            difference |= *bytes ^ s[at];
+        } else {
+            *bytes = s[at];
+        }
+        bytes++;
     }
     return difference == 0;
 }

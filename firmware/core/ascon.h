@@ -10,10 +10,8 @@
 #define ASCON_NONCE 16u
 #define ASCON_TAG 16u
 
-/* Encrypts n bytes and puts the tag behind them. */
-void ascon_seal(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n);
-
-/* Decrypts n bytes; true when the tag behind them is right. When it is not, what then stands in `bytes` is nothing. */
-bool ascon_open(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n);
+/* Encrypts n bytes and puts the tag behind them; or decrypts them, and is true when the tag behind them is right (when it is not, what
+ * then stands in `bytes` is nothing). */
+bool ascon_crypt(const uint8_t *key, const uint8_t *nonce, uint8_t *bytes, uint8_t n, bool is_open);
 
 #endif

@@ -3,44 +3,51 @@
 #include "dhcp.h"
 
 #include "code.h"
+#include "small.h"
 #include "w5500.h"
 
-#define CLIENT_PORT 68u
 #define SERVER_PORT 67u
 #define PACKET_BYTES 300u /* BOOTP's least length, which some servers want */
+#define HEAD_BYTES 240u
+#define OWN_OPTIONS 8u    /* type, wanted, end */
+#define LEASE_OPTIONS 12u /* requested address, server */
 #define FALLBACK_AFTER 60u
 #define FIRST_WAIT 4u
-#define LONGEST_WAIT 60u
-#define FOREVER 0xFFFFFFFFul
+#define LONGEST_WAIT 64u
 
 enum message_type { DISCOVER = 1, OFFER, REQUEST, ACK = 5, NAK };
 enum option { PAD = 0, MASK = 1, ROUTER = 3, REQUESTED = 50, LEASE = 51, TYPE = 53, SERVER = 54, WANTED = 55, END = 255 };
 enum state { SELECTING, REQUESTING, BOUND };
 
-/* What of an answer matters. */
-struct lease {
-    uint8_t mask[4], router[4], time[4], server[4], type[4];
-    uint8_t address[4];
-};
+/* What the server said, four bytes each; router and mask beside each other, as in the chip's registers. */
+enum { THE_ROUTER = 0, THE_MASK = 4, THE_ADDRESS = 8, THE_SERVER = 12, THE_TIME = 16, THE_TYPE = 20, LEASE_BYTES = 24 };
+static uint8_t lease[LEASE_BYTES];
 
-static struct {
-    uint32_t lease, left; /* s */
-    uint8_t server[4];
+static struct dhcp {
+    uint16_t whole, left; /* of the lease, s; one that is longer than 18 h is renewed as if it were 18 h */
     uint8_t state;
     uint8_t number;       /* of the exchange, in its id */
-    uint8_t wait, next;   /* s between tries and to the next one */
+    uint8_t wait, next;   /* s between tries, and to the next one */
     uint8_t silent;       /* s without an answer, up to FALLBACK_AFTER */
     bool has_address;
 } dhcp;
 
-/* What stands in front of the options; and the address without an answer, with its mask. */
-static const uint8_t magic[] IN_FLASH = {0x63, 0x82, 0x53, 0x63};
-static const uint8_t fallback[] IN_FLASH = {192, 168, 77, 77, 255, 255, 255, 0};
+static const uint8_t head[] IN_FLASH = {1, 1, 6, 0}; /* a request, Ethernet, 6 bytes of hardware address */
+static const uint8_t magic[] IN_FLASH = {0x63, 0x82, 0x53, 0x63, TYPE, 1};
+static const uint8_t wanted[] IN_FLASH = {WANTED, 2, MASK, ROUTER};
+static const uint8_t fallback[] IN_FLASH = {0, 0, 0, 0, 255, 255, 255, 0, 192, 168, 77, 77};
 
 static void put_zeros(uint8_t n)
 {
     while (n-- != 0) {
         w5500_byte(0);
+    }
+}
+
+static void put_flash(const uint8_t *bytes, uint8_t n)
+{
+    while (n-- != 0) {
+        w5500_byte(flash_u8(bytes++));
     }
 }
 
@@ -51,6 +58,7 @@ static void put_bytes(const uint8_t *bytes, uint8_t n)
     }
 }
 
+/* An address of the lease as an option. */
 static void put_option(uint8_t option, const uint8_t *address)
 {
     w5500_byte(option);
@@ -58,62 +66,67 @@ static void put_option(uint8_t option, const uint8_t *address)
     put_bytes(address, 4);
 }
 
-/* DISCOVER, or REQUEST: of an offer (`offer`), or of the address that we have. */
-static void ask(uint8_t type, const struct lease *offer, bool everybody)
+/* Says what the state wants to be said: DISCOVER, REQUEST of what was offered, or REQUEST of what we have. */
+static void ask(void)
 {
     uint8_t hardware[6];
-    uint8_t own[4] = {0, 0, 0, 0};
+    uint8_t state = dhcp.state;
+    bool is_bound = state == BOUND;
     w5500_read(W5500_COMMON, W5500_SHAR, hardware, sizeof hardware);
-    if (dhcp.state == BOUND) {
-        w5500_read(W5500_COMMON, W5500_SIPR, own, sizeof own);
+    for (uint8_t at = 0; at < 4; at++) {
+        bool is_known = is_bound && dhcp.left > dhcp.whole >> 3;
+        w5500_write8(W5500_UDP, (uint8_t)(W5500_SN_DIPR + at), is_known ? lease[THE_SERVER + at] : 255);
     }
-    uint8_t to[4] = {255, 255, 255, 255};
-    w5500_write(W5500_UDP, W5500_SN_DIPR, everybody ? to : dhcp.server, 4);
     w5500_write16(W5500_UDP, W5500_SN_DPORT, SERVER_PORT);
     w5500_begin_put(W5500_UDP);
-    w5500_byte(1); /* request, Ethernet, 6 bytes of hardware address, no hops */
-    w5500_byte(1);
-    w5500_byte(6);
-    w5500_byte(0);
+    put_flash(head, sizeof head);
     put_bytes(&hardware[3], 3); /* the exchange's id */
     w5500_byte(dhcp.number);
     put_zeros(2);
     w5500_byte(0x80); /* answer to everybody: without an address nothing else arrives */
-    w5500_byte(0);
-    put_bytes(own, sizeof own);
+    put_zeros(1);
+    if (is_bound) {
+        put_bytes(&lease[THE_ADDRESS], 4);
+    } else {
+        put_zeros(4);
+    }
     put_zeros(12);
     put_bytes(hardware, sizeof hardware);
     put_zeros(202);
-    for (uint8_t at = 0; at < sizeof magic; at++) {
-        w5500_byte(flash_u8(&magic[at]));
-    }
-    w5500_byte(TYPE);
-    w5500_byte(1);
-    w5500_byte(type);
-    w5500_byte(WANTED);
-    w5500_byte(2);
-    w5500_byte(MASK);
-    w5500_byte(ROUTER);
-    uint8_t left = (uint8_t)(PACKET_BYTES - 240u - 7u);
-    if (offer != 0) {
-        put_option(REQUESTED, offer->address);
-        put_option(SERVER, offer->server);
-        left = (uint8_t)(left - 12u);
+    put_flash(magic, sizeof magic);
+    w5500_byte(state == SELECTING ? DISCOVER : REQUEST);
+    put_flash(wanted, sizeof wanted);
+    uint8_t left = (uint8_t)(PACKET_BYTES - HEAD_BYTES - OWN_OPTIONS);
+    if (state == REQUESTING) {
+        put_option(REQUESTED, &lease[THE_ADDRESS]);
+        put_option(SERVER, &lease[THE_SERVER]);
+        left = (uint8_t)(left - LEASE_OPTIONS);
     }
     w5500_byte(END);
-    put_zeros((uint8_t)(left - 1u));
+    put_zeros(left);
     w5500_end();
     w5500_put(W5500_UDP, PACKET_BYTES);
 }
 
-static void discover(void)
+/* The lease's address, mask and router become the chip's. */
+static void set_address(bool has_address)
 {
-    dhcp.number++;
-    dhcp.state = SELECTING;
-    ask(DISCOVER, 0, true);
+    dhcp.has_address = has_address;
+    w5500_write(W5500_COMMON, W5500_GAR, &lease[THE_ROUTER], 8);
+    w5500_write(W5500_COMMON, W5500_SIPR, &lease[THE_ADDRESS], 4);
 }
 
-/* Begins anew; the address stays what it is. */
+/* The address that needs nobody, or none; a mask that a server may leave out. */
+static void set_fixed(bool is_fallback)
+{
+    for (uint8_t at = 0; at < sizeof fallback; at++) {
+        lease[at] = is_fallback || at < THE_ADDRESS ? flash_u8(&fallback[at]) : 0;
+    }
+    set_address(is_fallback);
+    dhcp.state = SELECTING;
+}
+
+/* Looks for a server; the address stays what it is. */
 static void begin(void)
 {
     dhcp.state = SELECTING;
@@ -121,20 +134,10 @@ static void begin(void)
     dhcp.next = 1;
 }
 
-/* Address and mask; none without bytes. The router is set apart. */
-static void set_address(const uint8_t *address, const uint8_t *mask)
-{
-    uint8_t none[4] = {0, 0, 0, 0};
-    w5500_write(W5500_COMMON, W5500_SIPR, address == 0 ? none : address, 4);
-    w5500_write(W5500_COMMON, W5500_SUBR, mask == 0 ? none : mask, 4);
-    dhcp.has_address = address != 0;
-}
-
 void dhcp_start(void)
 {
     dhcp.silent = 0;
-    dhcp.left = 0;
-    set_address(0, 0);
+    set_fixed(false);
     begin();
 }
 
@@ -145,51 +148,33 @@ bool dhcp_has_address(void)
 
 bool dhcp_second(void)
 {
+    struct dhcp *now = &dhcp;
+    BY_POINTER(now);
     bool has_changed = false;
-    if (dhcp.state == BOUND) {
-        if (dhcp.lease == FOREVER) {
-            return false;
-        }
-        if (--dhcp.left == 0) {
-            set_address(0, 0);
-            dhcp.silent = 0;
-            begin();
+    if (now->state == BOUND) {
+        if (--now->left == 0) {
+            dhcp_start();
             return true;
         }
-        if (dhcp.left > dhcp.lease >> 1) {
+        if (now->left > now->whole >> 1) {
             return false;
         }
-    } else if (dhcp.silent < FALLBACK_AFTER && ++dhcp.silent == FALLBACK_AFTER) {
-        uint8_t bytes[8];
-        for (uint8_t at = 0; at < sizeof bytes; at++) {
-            bytes[at] = flash_u8(&fallback[at]);
-        }
-        set_address(bytes, bytes + 4);
+    } else if (now->silent < FALLBACK_AFTER && ++now->silent == FALLBACK_AFTER) {
+        set_fixed(true);
         has_changed = true;
     }
-    if (--dhcp.next != 0) {
-        return has_changed;
-    }
-    dhcp.next = dhcp.wait;
-    if (dhcp.wait < LONGEST_WAIT) {
-        dhcp.wait = (uint8_t)(dhcp.wait * 2u < LONGEST_WAIT ? dhcp.wait * 2u : LONGEST_WAIT);
-    }
-    if (dhcp.state == BOUND) {
-        dhcp.number++;
-        ask(REQUEST, 0, dhcp.left <= dhcp.lease >> 3);
-    } else {
-        discover();
+    if (--now->next == 0) {
+        now->next = now->wait;
+        if (now->wait < LONGEST_WAIT) {
+            now->wait = (uint8_t)(now->wait << 1);
+        }
+        if (now->state == REQUESTING) {
+            now->state = SELECTING;
+        }
+        now->number++;
+        ask();
     }
     return has_changed;
-}
-
-static uint32_t big_endian(const uint8_t *bytes)
-{
-    uint32_t value = 0;
-    for (uint8_t n = 4; n != 0; n--) {
-        value = value << 8 | *bytes++;
-    }
-    return value;
 }
 
 /* Bytes of the packet that is being read; behind its end there are zeros. */
@@ -222,16 +207,9 @@ static bool take_same(const uint8_t *bytes, uint8_t n)
     return is_same;
 }
 
-/* Puts the first four bytes of an option where they belong, if anywhere. */
-static void take_option(struct lease *lease, uint8_t option)
+/* Puts the first n bytes where they belong; those behind them are passed over. */
+static void take_into(uint8_t *to, uint8_t length)
 {
-    uint8_t *to = option == MASK     ? lease->mask
-                  : option == ROUTER ? lease->router
-                  : option == LEASE  ? lease->time
-                  : option == SERVER ? lease->server
-                  : option == TYPE   ? lease->type
-                                     : 0;
-    uint8_t length = take();
     for (uint8_t at = 0; at < length && unread != 0; at++) {
         uint8_t byte = take();
         if (to != 0 && at < 4) {
@@ -240,10 +218,30 @@ static void take_option(struct lease *lease, uint8_t option)
     }
 }
 
-/* Reads what has come; false when it is no answer to our last question. */
-static bool read_answer(struct lease *lease)
+static uint8_t *place_of(uint8_t option)
+{
+    switch (option) {
+    case MASK:
+        return &lease[THE_MASK];
+    case ROUTER:
+        return &lease[THE_ROUTER];
+    case LEASE:
+        return &lease[THE_TIME];
+    case SERVER:
+        return &lease[THE_SERVER];
+    case TYPE:
+        return &lease[THE_TYPE];
+    default:
+        return 0;
+    }
+}
+
+/* Reads what has come, as far as it is an answer to our last question: type and lease. Anything else changes nothing. */
+static void read_answer(void)
 {
     uint8_t hardware[6];
+    uint8_t address[4];
+    lease[THE_TYPE] = 0;
     w5500_read(W5500_COMMON, W5500_SHAR, hardware, sizeof hardware);
     w5500_begin_take(W5500_UDP);
     unread = 8;
@@ -253,76 +251,72 @@ static bool read_answer(struct lease *lease)
     unread = n;
     bool is_ours = take() == 2;
     skip(3);
-    is_ours = take_same(&hardware[3], 3) && is_ours;
-    is_ours = take() == dhcp.number && is_ours;
+    is_ours &= take_same(&hardware[3], 3);
+    is_ours &= take() == dhcp.number;
     skip(8);
-    for (uint8_t at = 0; at < 4; at++) {
-        lease->address[at] = take();
-    }
+    take_into(address, 4);
     skip(8);
-    is_ours = take_same(hardware, sizeof hardware) && is_ours;
+    is_ours &= take_same(hardware, sizeof hardware);
     skip(202);
-    for (uint8_t at = 0; at < sizeof magic; at++) {
-        is_ours = take() == flash_u8(&magic[at]) && is_ours;
+    for (uint8_t at = 0; at < 4; at++) {
+        is_ours &= take() == flash_u8(&magic[at]);
     }
-    while (unread != 0) {
-        uint8_t option = take();
-        if (option == END) {
-            break;
+    if (is_ours) {
+        for (uint8_t at = 0; at < 4; at++) {
+            lease[THE_TIME + at] = 0;
+            if (dhcp.state == SELECTING) {
+                lease[THE_ADDRESS + at] = address[at];
+            }
         }
-        if (option != PAD) {
-            take_option(lease, option);
+        uint8_t option;
+        while (unread != 0 && (option = take()) != END) {
+            if (option != PAD) {
+                uint8_t length = take();
+                take_into(place_of(option), length);
+            }
         }
     }
     w5500_end();
     w5500_taken(W5500_UDP, (uint16_t)(8u + n));
-    return is_ours;
-}
-
-static bool take_lease(const struct lease *lease)
-{
-    uint8_t before[4];
-    bool is_same = dhcp.has_address;
-    uint32_t time = big_endian(lease->time);
-    if (time == 0) {
-        return false;
-    }
-    w5500_read(W5500_COMMON, W5500_SIPR, before, sizeof before);
-    for (uint8_t at = 0; at < 4; at++) {
-        dhcp.server[at] = lease->server[at];
-        is_same = is_same && before[at] == lease->address[at];
-    }
-    set_address(lease->address, lease->mask);
-    w5500_write(W5500_COMMON, W5500_GAR, lease->router, 4);
-    dhcp.lease = time;
-    dhcp.left = time;
-    dhcp.state = BOUND;
-    dhcp.silent = 0;
-    dhcp.wait = LONGEST_WAIT;
-    dhcp.next = 1;
-    return !is_same;
 }
 
 bool dhcp_idle(void)
 {
-    struct lease lease = {{255, 255, 255, 0}, {0, 0, 0, 0}, {0, 0, 0, 0}, {0, 0, 0, 0}, {0, 0, 0, 0}, {0, 0, 0, 0}};
-    if (w5500_received(W5500_UDP) == 0 || !read_answer(&lease)) {
+    struct dhcp *now = &dhcp;
+    BY_POINTER(now);
+    if (w5500_received(W5500_UDP) == 0) {
         return false;
     }
-    uint8_t type = lease.type[0];
-    if (type == OFFER && dhcp.state == SELECTING) {
-        dhcp.state = REQUESTING;
-        ask(REQUEST, &lease, true);
-    } else if (type == ACK && dhcp.state != SELECTING) {
-        return take_lease(&lease);
-    } else if (type == NAK && dhcp.state != SELECTING) {
-        bool had_lease = dhcp.state == BOUND;
-        begin();
-        if (had_lease) {
-            set_address(0, 0);
-            dhcp.silent = 0;
+    read_answer();
+    uint8_t type = lease[THE_TYPE];
+    if (now->state == SELECTING) {
+        if (type == OFFER) {
+            now->state = REQUESTING;
+            ask();
         }
-        return had_lease;
+        return false;
     }
-    return false;
+    bool was_bound = now->state == BOUND;
+    if (type == NAK) {
+        begin();
+        if (was_bound) {
+            dhcp_start();
+        }
+        return was_bound;
+    }
+    uint16_t whole = (uint16_t)((uint16_t)lease[THE_TIME + 2] << 8 | lease[THE_TIME + 3]);
+    if ((lease[THE_TIME + 0] | lease[THE_TIME + 1]) != 0) {
+        whole = UINT16_MAX;
+    }
+    if (type != ACK || whole == 0) {
+        return false;
+    }
+    now->whole = whole;
+    now->left = whole;
+    now->state = BOUND;
+    now->silent = 0;
+    now->wait = LONGEST_WAIT;
+    now->next = 1;
+    set_address(true);
+    return !was_bound;
 }

@@ -22,20 +22,21 @@
 #define MOST_FRAMES 0x7FFFFFul
 #define MOST_SESSIONS 0xFFFFFFul
 
-enum { HARDWARE_BYTES = 6, FROM_BOARD = 0x80 };
+#define HARDWARE_BYTES 6u
+#define FROM_BOARD 0x80u
 
 /* Where the connection is. */
 enum phase { CLOSED, WAITS_FOR_KEY, CHALLENGED, OPEN };
 
-static struct {
+static struct net {
     uint16_t second_began;   /* ms */
     bool is_up;              /* the chip is set up and its cable is in */
     bool is_sending;
     uint8_t phase;
     uint8_t silent;          /* s since the last sound frame */
-    uint8_t nonce[ASCON_NONCE - 3u];
+    uint8_t nonce[ASCON_NONCE];
     uint32_t sessions;       /* that stood since boot */
-    uint32_t n_received, n_sent;
+    uint32_t n_frames[2];    /* opened, sealed */
 } net;
 
 void network_start(void)
@@ -146,15 +147,19 @@ static void second(void)
     }
 }
 
-/* Nonce of a frame: what the session has, its number, and whose it is. */
-static void make_nonce(uint8_t *nonce, uint32_t number, uint8_t from)
+/* Seals or opens the next frame of its direction: n bytes and their tag. False when it is not sound, or there is no key any more. */
+static bool crypt(uint8_t *bytes, uint8_t n, bool is_open)
 {
-    for (uint8_t at = 0; at < sizeof net.nonce; at++) {
-        nonce[at] = net.nonce[at];
+    uint8_t key[ASCON_KEY];
+    uint32_t *number = &net.n_frames[is_open ? 0 : 1];
+    if (*number >= MOST_FRAMES || !store_key(key)) {
+        return false;
     }
-    nonce[13] = (uint8_t)number;
-    nonce[14] = (uint8_t)(number >> 8);
-    nonce[15] = (uint8_t)(number >> 16) | from;
+    net.nonce[13] = (uint8_t)*number;
+    net.nonce[14] = (uint8_t)(*number >> 8);
+    net.nonce[15] = (uint8_t)((uint8_t)(*number >> 16) | (is_open ? 0u : FROM_BOARD));
+    (*number)++;
+    return ascon_crypt(key, net.nonce, bytes, n, is_open);
 }
 
 /* Sends link_buffer[1] to [link_n - 1] and its tail. */
@@ -173,7 +178,7 @@ static void put_frame(void)
 
 bool network_has_room(void)
 {
-    if (net.phase < CHALLENGED || net.n_sent >= MOST_FRAMES) {
+    if (net.phase < CHALLENGED) {
         return false;
     }
     if (net.is_sending) {
@@ -188,14 +193,10 @@ bool network_has_room(void)
 
 void network_send(void)
 {
-    uint8_t key[ASCON_KEY];
-    uint8_t nonce[ASCON_NONCE];
-    if (net.phase != OPEN || !store_key(key)) {
+    if (net.phase != OPEN || !crypt(&link_buffer[1], (uint8_t)(link_n - 1u), false)) {
         hang_up();
         return;
     }
-    make_nonce(nonce, net.n_sent++, FROM_BOARD);
-    ascon_seal(key, nonce, &link_buffer[1], (uint8_t)(link_n - 1u));
     link_n = (uint8_t)(link_n + ASCON_TAG);
     put_frame();
 }
@@ -226,34 +227,35 @@ static void challenge(void)
     link_put16(frame_crc(&link_buffer[1], (uint8_t)(link_n - 1u)));
     put_frame();
     net.phase = CHALLENGED;
-    net.n_received = 0;
-    net.n_sent = 0;
+    net.n_frames[0] = 0;
+    net.n_frames[1] = 0;
     if (!has_key) {
         hang_up();
     }
 }
 
-/* Opens the frame of n bytes in link_buffer; where its message begins, 0 when it is not sound. */
-static uint8_t open_frame(uint8_t n)
+/* Opens the frame of n bytes in link_buffer and answers it; false when it is not sound. */
+static bool take_frame(uint8_t n)
 {
-    uint8_t key[ASCON_KEY];
-    uint8_t nonce[ASCON_NONCE];
-    uint8_t begins = 0;
+    uint8_t *message = link_buffer;
     if (net.phase == CHALLENGED) {
-        begins = RANDOM;
         for (uint8_t at = 0; at < RANDOM; at++) {
-            net.nonce[6u + at] = link_buffer[at];
+            net.nonce[6u + at] = *message++;
         }
+        n = (uint8_t)(n - RANDOM); /* too short: above the longest */
     }
-    if (n < begins + LEAST_MESSAGE + ASCON_TAG || n > begins + LINK_MESSAGE + ASCON_TAG || net.n_received >= MOST_FRAMES
-        || !store_key(key)) {
-        return LINK_BUFFER;
+    n = (uint8_t)(n - ASCON_TAG);
+    if (n < LEAST_MESSAGE || n > LINK_MESSAGE || !crypt(message, n, true)) {
+        return false;
     }
-    make_nonce(nonce, net.n_received++, 0);
-    if (!ascon_open(key, nonce, &link_buffer[begins], (uint8_t)(n - (uint8_t)(begins + ASCON_TAG)))) {
-        return LINK_BUFFER;
+    if (net.phase == CHALLENGED) {
+        net.phase = OPEN;
+        net.sessions++;
     }
-    return begins;
+    net.silent = 0;
+    link_carry_out(LINK_NETWORK, message, n);
+    network_send();
+    return true;
 }
 
 /* Takes a frame when a whole one has come; true when it was answered. */
@@ -280,19 +282,10 @@ static bool receive(void)
     if (n == 0) {
         return false;
     }
-    n = frame_unstuff(link_buffer, n);
-    uint8_t begins = open_frame(n);
-    if (begins == LINK_BUFFER) {
+    if (!take_frame(frame_unstuff(link_buffer, n))) {
         hang_up();
         return false;
     }
-    if (net.phase == CHALLENGED) {
-        net.phase = OPEN;
-        net.sessions++;
-    }
-    net.silent = 0;
-    link_carry_out(LINK_NETWORK, &link_buffer[begins], (uint8_t)(n - (uint8_t)(begins + ASCON_TAG)));
-    network_send();
     return true;
 }
 

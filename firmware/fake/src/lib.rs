@@ -63,8 +63,7 @@ mod c {
         pub fn frame_unstuff(bytes: *mut u8, n: u8) -> u8;
         pub fn frame_stuff(bytes: *mut u8, n: u8) -> u8;
         pub fn frame_crc(bytes: *const u8, n: u8) -> u16;
-        pub fn ascon_seal(key: *const u8, nonce: *const u8, bytes: *mut u8, n: u8);
-        pub fn ascon_open(key: *const u8, nonce: *const u8, bytes: *mut u8, n: u8) -> bool;
+        pub fn ascon_crypt(key: *const u8, nonce: *const u8, bytes: *mut u8, n: u8, is_open: bool) -> bool;
     }
 }
 
@@ -274,21 +273,27 @@ impl Board {
         unsafe { c::frame_crc(bytes.as_ptr(), bytes.len().try_into().unwrap_or(255)) }
     }
 
-    /// `ascon_seal`: ciphertext and tag.
+    /// `ascon_crypt`: ciphertext and tag.
     pub fn seal(&mut self, key: &[u8; 16], nonce: &[u8; 16], message: &[u8]) -> Vec<u8> {
         let mut bytes = message.to_vec();
         bytes.resize(message.len() + 16, 0);
         let n = message.len().try_into().unwrap_or(239);
-        unsafe { c::ascon_seal(key.as_ptr(), nonce.as_ptr(), bytes.as_mut_ptr(), n) };
+        unsafe { c::ascon_crypt(key.as_ptr(), nonce.as_ptr(), bytes.as_mut_ptr(), n, false) };
         bytes
     }
 
-    /// `ascon_open`: the message of ciphertext and tag, when the tag is right.
+    /// `ascon_crypt`: the message of ciphertext and tag, when the tag is right.
     pub fn open(&mut self, key: &[u8; 16], nonce: &[u8; 16], sealed: &[u8]) -> Option<Vec<u8>> {
         let mut bytes = sealed.to_vec();
         let n = sealed.len().checked_sub(16)?;
         let is_sound = unsafe {
-            c::ascon_open(key.as_ptr(), nonce.as_ptr(), bytes.as_mut_ptr(), n.try_into().unwrap_or(239))
+            c::ascon_crypt(
+                key.as_ptr(),
+                nonce.as_ptr(),
+                bytes.as_mut_ptr(),
+                n.try_into().unwrap_or(239),
+                true,
+            )
         };
         bytes.truncate(n);
         is_sound.then_some(bytes)

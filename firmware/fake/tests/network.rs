@@ -220,7 +220,7 @@ fn without_a_server_there_is_a_static_address_and_it_goes_on_asking() {
     if let Some(server) = &mut rig.server {
         server.is_up = true;
     }
-    rig.run(61_000);
+    rig.run(65_000);
     assert_eq!(rig.address(), [10, 1, 2, 77]);
 }
 
