@@ -3,12 +3,13 @@
 #include "cells.h"
 
 #include "code.h"
+#include "small.h"
 
 _Static_assert(MAP_KEPT_LONGEST >= KEY_BYTES + 2, "the record holds everything that is sent");
 
 uint8_t cells_record[MAP_KEPT_LONGEST];
 
-static struct {
+static struct out {
     uint16_t at; /* of the record's first byte */
     uint8_t job;
     uint8_t n;
@@ -65,33 +66,35 @@ void cells_blank(uint16_t at, uint8_t n)
 
 uint8_t cells_step(uint8_t *job)
 {
-    if (out.job == JOB_NONE) {
+    struct out *now = &out;
+    BY_POINTER(now);
+    if (now->job == JOB_NONE) {
         return CELLS_IDLE;
     }
     if (!port_eeprom_is_ready()) {
         return CELLS_WRITING;
     }
     bool is_good = true;
-    for (uint8_t i = 0; i < out.n; i++) {
-        uint16_t at = (uint16_t)(out.at + i);
-        uint8_t byte = out.job == JOB_BLANK ? 0xFF : cells_record[i];
+    for (uint8_t i = 0; i < now->n; i++) {
+        uint16_t at = (uint16_t)(now->at + i);
+        uint8_t byte = now->job == JOB_BLANK ? 0xFF : cells_record[i];
         bool is_there = port_eeprom_read(at) == byte;
-        if (i == out.n_done) {
-            out.n_done++;
+        if (i == now->n_done) {
+            now->n_done++;
             /* A byte of a record is written even where it seems to stand: a cell that was cut may read right only by chance. */
-            if (out.job != JOB_BLANK || !is_there) {
+            if (now->job != JOB_BLANK || !is_there) {
                 port_eeprom_start_write(at, byte);
                 return CELLS_WRITING;
             }
         }
         is_good &= is_there;
     }
-    *job = out.job;
-    out.job = JOB_NONE;
-    if (!is_good && ++out.n_failed <= 3) {
+    *job = now->job;
+    now->job = JOB_NONE;
+    if (!is_good && ++now->n_failed <= 3) {
         return CELLS_FAILED;
     }
-    out.n_failed = 0;
+    now->n_failed = 0;
     return is_good ? CELLS_WRITTEN : CELLS_WORN;
 }
 
@@ -102,16 +105,18 @@ bool ring_find(struct ring *ring, uint16_t at, uint8_t n, uint8_t n_places)
     ring->place = (uint8_t)(n_places - 1);
     n = (uint8_t)(n - 2);
     for (uint8_t place = 0; place < n_places; place++) {
-        uint8_t sequence = port_eeprom_read(at);
-        if (cells_take(at, 0, n) && (!is_found || is_later(sequence, ring->sequence))) {
+        if (cells_take(at, cells_record, n) && (!is_found || is_later(cells_record[0], ring->sequence))) {
             ring->place = place;
-            ring->sequence = sequence;
+            ring->sequence = cells_record[0];
             newest = at;
             is_found = true;
         }
         at = (uint16_t)(at + n + 2u);
     }
-    return is_found && cells_take(newest, cells_record, n);
+    /* Not checked again: what can still differ in a record that was sound is its last byte, or the first of one that is being replaced,
+     * and neither is looked at. */
+    (void)cells_take(newest, cells_record, n);
+    return is_found;
 }
 
 void ring_put(struct ring *ring, uint8_t job, uint16_t at, uint8_t n, uint8_t n_places)

@@ -57,7 +57,8 @@ static inline bool is_later(uint8_t one, uint8_t other)
 struct ring {
     uint8_t place, sequence; /* of the newest */
 };
-/* The newest sound record of a ring, if there is one, goes into cells_record; the ring is at its beginning otherwise. */
+/* The newest sound record of a ring, if there is one, goes into cells_record, which must be free; the ring is at its beginning
+ * otherwise. */
 bool ring_find(struct ring *ring, uint16_t at, uint8_t n, uint8_t n_places);
 /* Numbers and seals what stands in the record behind its first byte, and sends it to the next place. */
 void ring_put(struct ring *ring, uint8_t job, uint16_t at, uint8_t n, uint8_t n_places);

@@ -2,6 +2,7 @@
  * turns, hold up to where the station has the events, and how many found no room since. */
 #include "cells.h"
 #include "events.h"
+#include "small.h"
 #include "store.h"
 
 #define WAITING 6
@@ -11,118 +12,130 @@ _Static_assert(sizeof(struct event) == EVENT_BYTES, "struct event is what the pa
 #define EVENT_LENGTH (EVENT_BYTES + 2u)
 #define MARK_LENGTH (MARK_BYTES + 2u)
 
-static struct {
-    uint8_t code;
-    uint16_t argument;
-} waiting[WAITING];
-static uint8_t n_waiting;
-static uint16_t minute; /* of the latest; those that wait are not older than a second */
-
-static struct ring events, marks;
-static uint8_t confirmed;        /* sequence */
-static uint8_t marked;           /* the same, as it stands in the mark */
-static uint8_t lost;             /* found a full ring since the newest */
-static bool mark_is_due;
+static struct journal {
+    struct ring events, marks;
+    uint8_t confirmed;   /* sequence */
+    uint8_t marked;      /* the same, as it stands in the mark */
+    uint8_t lost;        /* found no room since the newest */
+    bool mark_is_due;
+    uint8_t n_waiting;
+    uint16_t minute;     /* of the latest; those that wait are not older than a second */
+    struct {
+        uint8_t code;
+        uint16_t argument;
+    } waiting[WAITING];
+} journal;
 
 void journal_open(void)
 {
-    (void)ring_find(&events, AT_EVENTS, EVENT_LENGTH, MAP_EVENTS);
-    confirmed = (uint8_t)(events.sequence - MAP_EVENTS);
-    marked = confirmed;
-    if (!ring_find(&marks, AT_MARKS, MARK_LENGTH, 2)) {
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    (void)ring_find(&now->events, AT_EVENTS, EVENT_LENGTH, MAP_EVENTS);
+    now->confirmed = (uint8_t)(now->events.sequence - MAP_EVENTS);
+    now->marked = now->confirmed;
+    if (!ring_find(&now->marks, AT_MARKS, MARK_LENGTH, 2)) {
         return;
     }
-    marked = cells_record[1];
-    uint8_t ahead = (uint8_t)(events.sequence - marked);
+    now->marked = cells_record[1];
+    uint8_t ahead = (uint8_t)(now->events.sequence - now->marked);
     if (ahead > 127) {
         /* The newest events are unreadable, and the station has them: their numbers are not given again. */
-        events.sequence = marked;
+        now->events.sequence = now->marked;
     } else if (ahead > MAP_EVENTS) {
         /* Events are lost only while the ring is full, that is, up to marked + MAP_EVENTS: what came behind began with their gap. */
         return;
     }
-    confirmed = marked;
-    lost = cells_record[2];
+    now->confirmed = now->marked;
+    now->lost = cells_record[2];
 }
 
 static void lose(void)
 {
-    if (lost != 0xFF) {
-        lost++;
-        mark_is_due = true;
+    if (journal.lost != 0xFF) {
+        journal.lost++;
+        journal.mark_is_due = true;
     }
 }
 
 void store_event(uint8_t code, uint16_t argument, uint16_t at_minute)
 {
-    minute = at_minute;
-    if (n_waiting == WAITING) {
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    now->minute = at_minute;
+    if (now->n_waiting == WAITING) {
         lose();
         return;
     }
-    waiting[n_waiting].code = code;
-    waiting[n_waiting].argument = argument;
-    n_waiting++;
+    now->waiting[now->n_waiting].code = code;
+    now->waiting[now->n_waiting].argument = argument;
+    now->n_waiting++;
 }
 
 static void pop(void)
 {
-    n_waiting--;
-    for (uint8_t i = 0; i < n_waiting; i++) {
-        waiting[i] = waiting[i + 1];
+    journal.n_waiting--;
+    /* By bytes: smaller than by elements. */
+    uint8_t *byte = (uint8_t *)journal.waiting;
+    for (uint8_t n = sizeof journal.waiting - sizeof journal.waiting[0]; n != 0; n--) {
+        *byte = byte[sizeof journal.waiting[0]];
+        byte++;
     }
 }
 
 /* The next place holds an event that the station does not have. */
 static bool is_full(void)
 {
-    uint8_t place = (uint8_t)(events.place + 1);
+    uint8_t place = (uint8_t)(journal.events.place + 1);
     uint16_t at = (uint16_t)(AT_EVENTS + (place < MAP_EVENTS ? place : 0) * EVENT_LENGTH);
-    return is_later(port_eeprom_read(at), confirmed) && cells_take(at, 0, EVENT_BYTES);
+    return is_later(port_eeprom_read(at), journal.confirmed) && cells_take(at, 0, EVENT_BYTES);
 }
 
 bool journal_next(void)
 {
-    while (is_full() && n_waiting != 0) {
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    while (is_full() && now->n_waiting != 0) {
         lose();
         pop();
     }
-    if ((lost != 0 || n_waiting != 0) && !is_full()) {
+    if ((now->lost != 0 || now->n_waiting != 0) && !is_full()) {
         struct event *event = (struct event *)(void *)cells_record;
         event->code = EVENT_GAP;
-        event->argument = lost;
-        if (lost == 0) {
-            event->code = waiting[0].code;
-            event->argument = waiting[0].argument;
+        event->argument = now->lost;
+        if (now->lost == 0) {
+            event->code = now->waiting[0].code;
+            event->argument = now->waiting[0].argument;
         }
-        event->minute = minute;
-        ring_put(&events, JOB_EVENT, AT_EVENTS, EVENT_LENGTH, MAP_EVENTS);
+        event->minute = now->minute;
+        ring_put(&now->events, JOB_EVENT, AT_EVENTS, EVENT_LENGTH, MAP_EVENTS);
         return true;
     }
-    if (!mark_is_due) {
+    if (!now->mark_is_due) {
         return false;
     }
-    mark_is_due = false;
-    if ((uint8_t)(events.sequence - confirmed) > MAP_EVENTS) {
-        confirmed = (uint8_t)(events.sequence - MAP_EVENTS); /* older ones never were */
+    now->mark_is_due = false;
+    if ((uint8_t)(now->events.sequence - now->confirmed) > MAP_EVENTS) {
+        now->confirmed = (uint8_t)(now->events.sequence - MAP_EVENTS); /* older ones never were */
     }
-    marked = confirmed;
-    cells_record[1] = confirmed;
-    cells_record[2] = lost;
-    ring_put(&marks, JOB_MARK, AT_MARKS, MARK_LENGTH, 2);
+    now->marked = now->confirmed;
+    cells_record[1] = now->confirmed;
+    cells_record[2] = now->lost;
+    ring_put(&now->marks, JOB_MARK, AT_MARKS, MARK_LENGTH, 2);
     return true;
 }
 
 void journal_written(uint8_t job, bool again)
 {
+    struct journal *now = &journal;
+    BY_POINTER(now);
     if (job == JOB_MARK) {
-        mark_is_due |= again;
+        now->mark_is_due |= again;
     } else if (job == JOB_EVENT) {
         if (again) {
-            events.sequence--;
+            now->events.sequence--;
         } else if (cells_record[1] == EVENT_GAP) {
-            lost = (uint8_t)(lost - cells_record[2]);
-            mark_is_due = true;
+            now->lost = (uint8_t)(now->lost - cells_record[2]);
+            now->mark_is_due = true;
         } else {
             pop();
         }
@@ -131,13 +144,15 @@ void journal_written(uint8_t job, bool again)
 
 bool store_event_after(uint8_t from, struct event *out)
 {
-    if (!is_later(from, confirmed)) {
-        from = (uint8_t)(confirmed + 1);
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    if (!is_later(from, now->confirmed)) {
+        from = (uint8_t)(now->confirmed + 1);
     }
-    for (; !is_later(from, events.sequence); from++) {
+    for (; !is_later(from, now->events.sequence); from++) {
         uint16_t at = AT_EVENTS;
         for (uint8_t i = MAP_EVENTS; i != 0; i--) {
-            if (port_eeprom_read(at) == from && cells_take(at, (uint8_t *)out, EVENT_BYTES)) {
+            if (port_eeprom_read(at) == from && cells_take(at, (uint8_t *)out, EVENT_BYTES) && out->sequence == from) {
                 return true;
             }
             at = (uint16_t)(at + EVENT_LENGTH);
@@ -148,34 +163,42 @@ bool store_event_after(uint8_t from, struct event *out)
 
 uint8_t store_newest_event(void)
 {
-    return cells_job() == JOB_EVENT ? (uint8_t)(events.sequence - 1) : events.sequence;
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    return cells_job() == JOB_EVENT ? (uint8_t)(now->events.sequence - 1) : now->events.sequence;
 }
 
 uint8_t store_confirmed_event(void)
 {
-    return confirmed;
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    return now->confirmed;
 }
 
 void store_events_confirmed(uint8_t sequence)
 {
-    if (!is_later(sequence, confirmed) || is_later(sequence, store_newest_event())) {
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    if (!is_later(sequence, now->confirmed) || is_later(sequence, store_newest_event())) {
         return;
     }
-    confirmed = sequence;
+    now->confirmed = sequence;
     /* Not each time, for the cells' sake; but never so late that a mark could be taken for one of the next round. What a reset makes
      * the board forget, the station is offered again. */
-    if ((uint8_t)(confirmed - marked) >= MAP_EVENTS / 2) {
-        mark_is_due = true;
+    if ((uint8_t)(now->confirmed - now->marked) >= MAP_EVENTS / 2) {
+        now->mark_is_due = true;
     }
 }
 
 #ifdef PORT_HOST
 void journal_power_up(void)
 {
-    n_waiting = 0;
-    events.sequence = 0;
-    marks.sequence = 0;
-    lost = 0;
-    mark_is_due = false;
+    struct journal *now = &journal;
+    BY_POINTER(now);
+    now->n_waiting = 0;
+    now->events.sequence = 0;
+    now->marks.sequence = 0;
+    now->lost = 0;
+    now->mark_is_due = false;
 }
 #endif

@@ -138,9 +138,9 @@ fn assert_events(events: &[Event], before: &Facts, after: &Facts, at: &str) {
 }
 
 /// What a cut cell may be left with.
-fn leavings(old: u8, n: u32) -> [(u8, bool); 5] {
+fn leavings(old: u8, n: u32) -> [(u8, bool); 7] {
     let odd = (n.wrapping_mul(2_654_435_761) >> 13) as u8;
-    [(0xFF, false), (old, true), (odd, false), (odd & old, true), (0x00, false)]
+    [(0xFF, false), (old, true), (old, true), (odd, false), (odd, true), (odd & old, true), (0x00, false)]
 }
 
 #[test]

@@ -171,8 +171,10 @@ fn act_of(kind: u8, value: u8, model: &Model, n: u16) -> Act {
     }
 }
 
-/// The acts of a history: kind, value, and for some the byte at which power fails and what its cell then holds.
-fn history() -> impl Strategy<Value = Vec<(u8, u8, Option<(u8, u8)>)>> {
+/// Kind, value, and for some the byte at which power fails and what its cell then holds.
+type Step = (u8, u8, Option<(u8, u8)>);
+
+fn history() -> impl Strategy<Value = Vec<Step>> {
     let cut = prop::option::weighted(0.3, (any::<u8>(), any::<u8>()));
     prop::collection::vec((any::<u8>(), any::<u8>(), cut), 1..300)
 }
@@ -251,7 +253,7 @@ fn adopt(
     model
 }
 
-fn live(runtime: &mut Runtime, history: &[(u8, u8, Option<(u8, u8)>)]) -> usize {
+fn live(runtime: &mut Runtime, history: &[Step]) -> usize {
     let mut board = Board::new(runtime);
     let mut model = Model::new();
     let mut happened = BTreeMap::new();
@@ -382,6 +384,5 @@ fn sequences_go_round_many_times() {
             )
         })
         .collect();
-    drop(board);
     assert!(live(&mut runtime, &long) > 100);
 }
