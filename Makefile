@@ -1,6 +1,7 @@
 # The chores of the repository. `make help` lists them.
 #
-# Everything that is needed is Rust and a linker. `make` sets up the rest itself or names what is missing.
+# What is needed is Rust and a linker; for the firmware avr-gcc, for its tests a simulator of the chips. `make` sets these up itself
+# where it may (root on Debian), or names what is missing and does the rest without.
 
 CARGO ?= cargo
 DEMO_OUT ?= demo-out
@@ -18,12 +19,15 @@ DATE ?=
 DATE_OPTION = $(if $(DATE),--date $(DATE))
 
 .NOTPARALLEL:
-.PHONY: help demo test lint unit doc fuzz bench fmt section setup
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware firmware check-firmware sizes long
 
 help:
 	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/"
 	@echo "make test     formatting, lints, every test, documentation tests"
 	@echo "make bench    measured claims: seconds for a simulated year, FMEA scans per second"
+	@echo "make firmware the runtime images of all chips, which the command line embeds"
+	@echo "make sizes    flash and SRAM of the firmware, by module, against the snapshot"
+	@echo "make long     the firmware's long runs: differential, fuzzing, simulated chips, power cuts (an hour)"
 	@echo "make fmt      format all Rust code"
 	@echo "make section  draw docs/harbour-lane.svg again"
 
@@ -38,6 +42,38 @@ setup:
 	  else \
 	    echo "make: a C compiler is missing; Rust links with it. On Debian: sudo apt-get install gcc libc6-dev" >&2; exit 2; \
 	  fi; }
+
+# Without these the rest still builds; what needs the chips says what is missing.
+setup-firmware: setup
+	@missing=""; \
+	command -v avr-gcc >/dev/null 2>&1 && [ -d /usr/lib/avr/include ] || missing="$$missing gcc-avr avr-libc"; \
+	command -v cppcheck >/dev/null 2>&1 || missing="$$missing cppcheck"; \
+	[ -e /usr/include/simavr/sim_avr.h ] && [ -e /usr/include/gelf.h ] || missing="$$missing libsimavr-dev libelf-dev"; \
+	[ -d /usr/share/arduino/hardware/arduino/avr/cores ] || missing="$$missing arduino-core-avr"; \
+	if [ -n "$$missing" ]; then \
+	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	    echo "make: installing for the firmware:$$missing"; \
+	    apt-get update -qq && apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
+	  else \
+	    echo "make: without the firmware's tools; on Debian: sudo apt-get install$$missing" >&2; \
+	  fi; \
+	fi
+
+firmware: setup-firmware
+	@if command -v avr-gcc >/dev/null 2>&1; then $(CARGO) xtask firmware; \
+	else echo "no avr-gcc: the runtime images are left out, and tidewright build says so"; fi
+
+# Static checks and strict warnings of all C, sizes against the snapshot, the sketch against its core.
+check-firmware: setup-firmware
+	@if command -v avr-gcc >/dev/null 2>&1 && command -v cppcheck >/dev/null 2>&1; then \
+	  echo "make -C firmware check sizes"; $(MAKE) --no-print-directory -C firmware -s check && $(MAKE) --no-print-directory -C firmware -s sizes; \
+	else echo "no avr-gcc or cppcheck: the checks of the C code are left out"; fi
+	@if command -v avr-g++ >/dev/null 2>&1 && [ -d /usr/share/arduino/hardware/arduino/avr/cores ]; then \
+	  echo "firmware/port/arduino/check.sh"; sh firmware/port/arduino/check.sh; \
+	else echo "no arduino-core-avr: the sketch is not compiled"; fi
+
+sizes: setup-firmware
+	@$(MAKE) --no-print-directory -C firmware sizes
 
 demo: setup
 	@echo "Building; the first time takes a few minutes ..."
@@ -62,7 +98,7 @@ demo: setup
 	@[ "$(ONCE)" = 0 ] || echo "Done."
 
 # The runner prints its summary last: nothing may follow it but what it says.
-test: setup lint fuzz doc unit
+test: setup firmware lint check-firmware fuzz doc unit
 
 lint: setup
 	$(CARGO) fmt --all --check
