@@ -41,13 +41,15 @@ static struct {
 } cable;
 
 /* What was done last on each line, so that nothing is done twice. */
-static struct {
+struct last_act {
     uint8_t id, code, detail;
-} last[LINK_LINES];
+};
 #ifdef NETWORK
-#define LAST(line) (&last[line])
+static struct last_act last[2];
+#define LAST_OF(line) (line)
 #else
-#define LAST(line) ((void)(line), &last[0])
+static struct last_act last[1];
+#define LAST_OF(line) ((void)(line), 0)
 #endif
 
 void link_put8(uint8_t value)
@@ -92,7 +94,7 @@ static void put_bytes(const void *from, uint8_t n)
 
 void link_forget(uint8_t line)
 {
-    LAST(line)->id = 0;
+    last[LAST_OF(line)].id = 0;
 }
 
 void link_start(void)
@@ -169,7 +171,7 @@ static void put_events(uint8_t from)
 #define CHUNK_FIELDS 0x1Fu
 static const uint8_t fields_of[] IN_FLASH = {
     1, 2, 1, 1 | ACT, 7 | ACT, 1 | ACT, 2 | ACT, 0, 4 | ACT, 1, 14 | ACT, 1 | ACT, 1, 2 | ACT, CHUNK_FIELDS | ACT,
-    1 | ACT, 0 | ACT, 0 | ACT, 0 | ACT, KEY_BYTES | ACT,
+    1 | ACT, ACT, ACT, ACT, KEY_BYTES | ACT,
 };
 
 /* Answers a request that only reads; what is there to tell is appended. */
@@ -266,14 +268,15 @@ void link_carry_out(uint8_t line, const uint8_t *request, uint8_t n)
     uint8_t code = ANSWER_UNKNOWN;
     uint8_t detail = 0;
     uint8_t is_act = ACT;
+    struct last_act *done = &last[LAST_OF(line)];
     n = (uint8_t)(n - 2u);
     if ((uint8_t)(type - 1u) < sizeof fields_of) {
         uint8_t fields = flash_u8(&fields_of[type - 1u]);
         is_act = fields & ACT;
         fields &= CHUNK_FIELDS;
-        if (is_act != 0 && id != 0 && id == LAST(line)->id) {
-            code = LAST(line)->code;
-            detail = LAST(line)->detail;
+        if (is_act != 0 && id != 0 && id == done->id) {
+            code = done->code;
+            detail = done->detail;
         } else if (fields == CHUNK_FIELDS ? n < 3u : n != fields) {
             code = ANSWER_BAD_VALUE;
         } else if (is_act == 0) {
@@ -281,9 +284,9 @@ void link_carry_out(uint8_t line, const uint8_t *request, uint8_t n)
         } else {
             code = act(line, type, field, n, &detail);
             if (code != ANSWER_BUSY) {
-                LAST(line)->id = id;
-                LAST(line)->code = code;
-                LAST(line)->detail = detail;
+                done->id = id;
+                done->code = code;
+                done->detail = detail;
             }
         }
     }

@@ -14,10 +14,8 @@
 /* First byte of stuffing, message, tail, final 0. On the network the longest is what a station's first frame brings. */
 #ifdef NETWORK
 #define LINK_BUFFER (1u + 7u + LINK_MESSAGE + 16u + 1u)
-#define LINK_LINES 2u
 #else
 #define LINK_BUFFER (1u + LINK_MESSAGE + 2u + 1u)
-#define LINK_LINES 1u
 #endif
 
 enum message {

@@ -152,7 +152,7 @@ static uint16_t n_items(uint8_t section)
     case DAY:
         return 1;
     default:
-        return (&vm.n_drives)[section - HANDS];
+        return ((const uint8_t *)&vm)[offsetof(struct vm_sizes, n_drives) + section - HANDS];
     }
 }
 
@@ -160,7 +160,6 @@ static void put_item(uint8_t section, uint16_t item)
 {
     uint8_t part = (uint8_t)item;
     uint8_t byte;
-    uint32_t word;
     switch (section) {
     case HEAD:
         put_head();
@@ -184,6 +183,7 @@ static void put_item(uint8_t section, uint16_t item)
         byte = vm_step(part);
         break;
     default: {
+        uint32_t word;
         if (section == NUMBERS) {
             struct sample sample = vm_number(item);
             link_put8(sample.quality);

@@ -1,19 +1,15 @@
-/* The network's side of the link: connection, session, sealed frames. Frames are read out of the W5500 only when whole, straight into
- * the link's buffer, so that the network needs no buffer of its own. */
+/* The network's side of the link: session and sealed frames. Frames are taken out of the stream only when whole, straight into the link's
+ * buffer, so that the network needs no buffer of its own. */
 #include "network.h"
 
 #include "ascon.h"
 #include "board.h"
-#include "dhcp.h"
 #include "frame.h"
 #include "link_out.h"
 #include "port.h"
 #include "store.h"
-#include "vm.h"
-#include "w5500.h"
-#include "wiring.h"
+#include "stream.h"
 
-#define PORT 7436u
 #define RANDOM 7u
 #define LEAST_MESSAGE 2u
 #define SILENCE 60u      /* s without a sound frame end a connection */
@@ -22,7 +18,6 @@
 #define MOST_FRAMES 0x7FFFFFul
 #define MOST_SESSIONS 0xFFFFFFul
 
-#define HARDWARE_BYTES 6u
 #define FROM_BOARD 0x80u
 
 /* Where the connection is. */
@@ -30,8 +25,6 @@ enum phase { CLOSED, WAITS_FOR_KEY, CHALLENGED, OPEN };
 
 static struct net {
     uint16_t second_began;   /* ms */
-    bool is_up;              /* the chip is set up and its cable is in */
-    bool is_sending;
     uint8_t phase;
     uint8_t silent;          /* s since the last sound frame */
     uint8_t nonce[ASCON_NONCE];
@@ -41,24 +34,22 @@ static struct net {
 
 void network_start(void)
 {
-    net.is_up = false;
     net.phase = CLOSED;
     net.second_began = port_ms();
+    stream_start();
 }
 
 static void end_session(void)
 {
     net.phase = CLOSED;
-    net.is_sending = false;
     record_line_closed(LINK_NETWORK);
     link_forget(LINK_NETWORK);
 }
 
-/* Ends the connection; the socket listens again when the chip has closed it. */
 static void hang_up(void)
 {
-    if (net.is_up && net.phase != CLOSED) {
-        w5500_command(W5500_TCP, W5500_DISCON);
+    if (net.phase != CLOSED) {
+        stream_hang_up();
     }
     end_session();
 }
@@ -66,85 +57,6 @@ static void hang_up(void)
 void network_key_changed(void)
 {
     hang_up();
-}
-
-/* The hardware address: locally administered, the rest by the wiring table, so that two boards differ. */
-static void hardware_address(uint8_t *bytes)
-{
-    bytes[0] = 0x02;
-    bytes[1] = 0x54;
-    bytes[2] = 0x64;
-    bytes[3] = (uint8_t)(wiring.crc >> 16);
-    bytes[4] = (uint8_t)(wiring.crc >> 8);
-    bytes[5] = (uint8_t)wiring.crc;
-}
-
-/* Finds the chip; false when there is none. */
-static bool find_chip(void)
-{
-    for (uint8_t device = 0; device < wiring.n_devices; device++) {
-        struct device_entry entry;
-        wiring_device(device, &entry);
-        if (entry.kind == ETHERNET) {
-            w5500_start(entry.address);
-            return w5500_read8(W5500_COMMON, W5500_VERSIONR) == W5500_VERSION;
-        }
-    }
-    return false;
-}
-
-/* Once a second: chip and cable are looked at; a chip that lost its registers is set up again. */
-static void look_after_chip(void)
-{
-    uint8_t wanted[HARDWARE_BYTES];
-    uint8_t is[HARDWARE_BYTES];
-    bool is_lost = !find_chip() || (w5500_read8(W5500_COMMON, W5500_PHYCFGR) & W5500_IS_LINKED) == 0;
-    if (!is_lost) {
-        hardware_address(wanted);
-        w5500_read(W5500_COMMON, W5500_SHAR, is, sizeof is);
-        for (uint8_t at = 0; at < HARDWARE_BYTES; at++) {
-            if (is[at] != wanted[at]) {
-                net.is_up = false;
-            }
-        }
-    }
-    if (is_lost) {
-        if (net.is_up) {
-            end_session();
-            net.is_up = false;
-        }
-        return;
-    }
-    if (!net.is_up) {
-        end_session();
-        w5500_write8(W5500_COMMON, W5500_MR, W5500_RESET);
-        for (uint8_t tries = 50; tries != 0 && (w5500_read8(W5500_COMMON, W5500_MR) & W5500_RESET) != 0; tries--) {
-        }
-        w5500_write(W5500_COMMON, W5500_SHAR, wanted, sizeof wanted);
-        net.is_up = w5500_open(W5500_UDP, W5500_MODE_UDP, 68);
-        dhcp_start();
-    }
-}
-
-/* Another address: whoever is connected holds on to the old one. */
-static void address_changed(void)
-{
-    hang_up();
-    w5500_command(W5500_TCP, W5500_CLOSE);
-}
-
-static void second(void)
-{
-    look_after_chip();
-    if (!net.is_up) {
-        return;
-    }
-    if (dhcp_second()) {
-        address_changed();
-    }
-    if (net.phase != CLOSED && ++net.silent >= (net.phase == OPEN ? SILENCE : PATIENCE)) {
-        hang_up();
-    }
 }
 
 /* Seals or opens the next frame of its direction: n bytes and their tag. False when it is not sound, or there is no key any more. */
@@ -167,28 +79,17 @@ static void put_frame(void)
 {
     uint8_t n = frame_stuff(link_buffer, (uint8_t)(link_n - 1u));
     link_n = 0;
-    w5500_begin_put(W5500_TCP);
+    stream_begin_put();
     for (uint8_t at = 0; at < n; at++) {
-        w5500_byte(link_buffer[at]);
+        stream_byte(link_buffer[at]);
     }
-    w5500_end();
-    w5500_put(W5500_TCP, n);
-    net.is_sending = true;
+    stream_end();
+    stream_put(n);
 }
 
 bool network_has_room(void)
 {
-    if (net.phase < CHALLENGED) {
-        return false;
-    }
-    if (net.is_sending) {
-        if ((w5500_read8(W5500_TCP, W5500_SN_IR) & W5500_SEND_OK) == 0) {
-            return false;
-        }
-        w5500_write8(W5500_TCP, W5500_SN_IR, W5500_SEND_OK);
-        net.is_sending = false;
-    }
-    return w5500_room(W5500_TCP) >= LINK_BUFFER;
+    return net.phase >= CHALLENGED && stream_has_room();
 }
 
 void network_send(void)
@@ -261,24 +162,24 @@ static bool take_frame(uint8_t n)
 /* Takes a frame when a whole one has come; true when it was answered. */
 static bool receive(void)
 {
-    uint16_t n_received = w5500_received(W5500_TCP);
+    uint16_t n_received = stream_received();
     if (n_received == 0 || !network_has_room()) {
         return false;
     }
     uint8_t most = n_received < LINK_BUFFER ? (uint8_t)n_received : LINK_BUFFER;
     uint8_t n = 0;
-    w5500_begin_take(W5500_TCP);
-    while (n < most && (link_buffer[n] = w5500_byte(0)) != 0) {
+    stream_begin_take();
+    while (n < most && (link_buffer[n] = stream_byte(0)) != 0) {
         n++;
     }
-    w5500_end();
+    stream_end();
     if (n == most) {
         if (n == LINK_BUFFER) {
             hang_up();
         }
         return false; /* its end has not come yet */
     }
-    w5500_taken(W5500_TCP, (uint16_t)(n + 1u));
+    stream_taken((uint16_t)(n + 1u));
     if (n == 0) {
         return false;
     }
@@ -293,37 +194,31 @@ bool network_idle(void)
 {
     if ((uint16_t)(port_ms() - net.second_began) >= 1000u) {
         net.second_began = (uint16_t)(net.second_began + 1000u);
-        second();
-    }
-    if (!net.is_up) {
-        return false;
-    }
-    if (dhcp_idle()) {
-        address_changed();
-    }
-    uint8_t status = w5500_read8(W5500_TCP, W5500_SN_SR);
-    if (status == W5500_ESTABLISHED || status == W5500_CLOSE_WAIT) {
-        if (net.phase == CLOSED && status == W5500_ESTABLISHED) {
-            net.phase = WAITS_FOR_KEY;
-            net.silent = 0;
+        stream_second();
+        if (++net.silent >= (net.phase == OPEN ? SILENCE : PATIENCE)) {
+            hang_up();
         }
-        if (net.phase == WAITS_FOR_KEY) {
-            challenge();
-        } else if (net.phase >= CHALLENGED && receive()) {
-            return true;
-        }
-        /* What the other side had sent before it closed has been read. */
-        if (status == W5500_CLOSE_WAIT && w5500_received(W5500_TCP) == 0) {
-            w5500_command(W5500_TCP, W5500_DISCON);
+    }
+    uint8_t state = stream_state();
+    if (state == STREAM_NONE) {
+        if (net.phase != CLOSED) {
             end_session();
         }
         return false;
     }
-    if (net.phase != CLOSED) {
-        end_session();
+    if (net.phase == CLOSED) {
+        net.phase = WAITS_FOR_KEY;
+        net.silent = 0;
     }
-    if (status == W5500_CLOSED && dhcp_has_address() && w5500_open(W5500_TCP, W5500_MODE_TCP, PORT)) {
-        w5500_command(W5500_TCP, W5500_LISTEN);
+    if (net.phase == WAITS_FOR_KEY) {
+        challenge();
+        return false;
+    }
+    if (receive()) {
+        return true;
+    }
+    if (state == STREAM_ENDED && stream_received() == 0) {
+        hang_up();
     }
     return false;
 }

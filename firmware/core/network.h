@@ -1,5 +1,5 @@
-/* The link over Ethernet (docs/link.md, section 6): one TCP connection, its session, and what the W5500 needs meanwhile. Compiled in
- * with NETWORK; does nothing while the wiring table has no Ethernet or the chip does not answer.
+/* The link over a network (docs/link.md, section 6): a session over the one connection of stream.h. Compiled in with NETWORK; does
+ * nothing while nobody connects.
  *
  * A received frame takes 20 ms at 16 MHz, for it is opened and its answer sealed (ascon.h); a record's part takes 10 ms. Everything else
  * is below 1 ms, but for the packets of dhcp.h: 2 ms. */
