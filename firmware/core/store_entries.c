@@ -50,24 +50,45 @@ static void blank_entry(uint8_t place)
     cells_blank((uint16_t)(entry_at(place) + E_KIND), 1);
 }
 
+static void write_kind(uint8_t place, uint8_t kind)
+{
+    cells_record[0] = kind;
+    cells_begin(JOB_PLAIN, (uint16_t)(entry_at(place) + E_KIND), 1);
+    cells_wait();
+}
+
+/* Two places speak of one input: power went before the new one was whole, or before the old one was blank. The cell that was cut may
+ * flicker, so each is read once. Both sound: the older one's kind is made firm, and the later undone. */
+static void undo_one(uint8_t place, uint8_t other)
+{
+    uint8_t entry[E_CRC], second[E_CRC];
+    bool is_whole = cells_take(entry_at(place), entry, E_CRC);
+    if (cells_take(entry_at(other), second, E_CRC)) {
+        if (!is_whole) {
+            other = place;
+        } else if (((uint8_t)(second[E_KIND] - entry[E_KIND]) & 15u) < 8) {
+            write_kind(place, entry[E_KIND]);
+        } else {
+            write_kind(other, second[E_KIND]);
+            other = place;
+        }
+    }
+    write_kind(other, BLANK);
+}
+
 void entries_open(void)
 {
+    written = NOWHERE;
     for (uint8_t place = 0; place < MAP_ENTRIES; place++) {
-        if (kind_at(place) == BLANK) {
-            continue;
-        }
-        uint8_t undone = place;
-        if (is_sound(place)) {
-            uint8_t other = place_from((uint8_t)(place + 1), port_eeprom_read(entry_at(place)));
-            if (other == NOWHERE) {
-                continue;
-            }
-            if (((uint8_t)(kind_at(other) - kind_at(place)) & 15u) < 8) {
-                undone = other;
+        for (uint8_t other = (uint8_t)(place + 1); other < MAP_ENTRIES; other++) {
+            if (kind_at(place) != BLANK && kind_at(other) != BLANK
+                && port_eeprom_read(entry_at(place)) == port_eeprom_read(entry_at(other))) {
+                undo_one(place, other);
             }
         }
-        blank_entry(undone);
-        cells_wait();
+        if (kind_at(place) != BLANK && !is_sound(place)) {
+            write_kind(place, BLANK);
+        }
     }
 }
 
@@ -143,7 +164,8 @@ uint8_t store_calibrate(const uint8_t *entry)
     }
     uint8_t later = (uint8_t)(entry[E_KIND] - kind_at(place)) & 15u;
     if (later == 0 && cells_u16((uint16_t)(entry_at(place) + E_CRC)) == (uint16_t)(entry[E_CRC] | (uint16_t)entry[E_CRC + 1] << 8)) {
-        return STORE_DONE;
+        /* From before this boot its last byte may have been cut: written once more it is firm. */
+        return place == written ? STORE_DONE : put_entry(place);
     }
     return later == 0 || later > 7 ? STORE_PROGRAM : put_entry(place);
 }

@@ -137,10 +137,20 @@ fn assert_events(events: &[Event], before: &Facts, after: &Facts, at: &str) {
     }
 }
 
-/// What a cut cell may be left with.
-fn leavings(old: u8, n: u32) -> [(u8, bool); 7] {
+/// What a cut cell may be left with, and whether it then flickers: what was there, what was meant, blanks, and others.
+fn leavings(old: u8, new: u8, n: u32) -> [(u8, bool); 9] {
     let odd = (n.wrapping_mul(2_654_435_761) >> 13) as u8;
-    [(0xFF, false), (old, true), (old, true), (odd, false), (odd, true), (odd & old, true), (0x00, false)]
+    [
+        (0xFF, false),
+        (old, false),
+        (old, true),
+        (new, false),
+        (new, true),
+        (odd, false),
+        (odd, true),
+        (odd & old, true),
+        (0x00, false),
+    ]
 }
 
 #[test]
@@ -154,15 +164,23 @@ fn at_every_byte_of_a_life_each_fact_is_the_old_or_the_new_one() {
         for (n, act) in part.iter().enumerate() {
             n_acts += 1;
             replay(&mut board, &start, &part[..n]);
+            let before = board.store.bytes();
             board.store.cut_at(u32::MAX, 0);
             assert!(board.act(act));
+            let done = board.store.bytes();
             let n_bytes = board.store.n_written();
             for cut in 0..n_bytes {
                 // An upload is long; its middle is like its beginning.
                 if matches!(act, Act::Upload(..)) && cut > 80 && cut + 40 < n_bytes && cut % 7 != 0 {
                     continue;
                 }
-                for (left, flickers) in leavings(0xFF, cut) {
+                // The cell is the one in which two cuts differ.
+                cut_once(&mut board, &start, &part[..n], act, cut, 0x00);
+                let zero = board.store.bytes();
+                cut_once(&mut board, &start, &part[..n], act, cut, 0xFF);
+                let ones = board.store.bytes();
+                let cell = (0..ones.len()).find(|&cell| ones[cell] != zero[cell]).unwrap();
+                for (left, flickers) in leavings(before[cell], done[cell], cut) {
                     let at = format!("{act:?}, byte {cut} of {n_bytes} left as {left:#04x}");
                     cut_once(&mut board, &start, &part[..n], act, cut, left);
                     board.store.power_up(flickers);
