@@ -4,7 +4,7 @@ SEED ?= 1
 FUZZ_CC ?= gcc
 FUZZ_FLAGS = -std=c11 -O1 -g -Wall -Wextra -Werror -Wconversion -fsanitize=address,undefined -fno-sanitize-recover=all \
              -fno-omit-frame-pointer -DPORT_CHIP=4
-FUZZ_FOLDER := $(dir $(lastword $(MAKEFILE_LIST)))
+FUZZ_FOLDER := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))/
 FUZZ_CORE := $(FUZZ_FOLDER)../core/
 FUZZ_OUT ?= $(FUZZ_FOLDER)../build/
 FUZZ_CABLE = $(addprefix $(FUZZ_CORE),link.c link_record.c frame.c code.c) $(FUZZ_FOLDER)fake.c
