@@ -2,6 +2,7 @@
 //! beyond the chip, ranges that are not proven.
 
 use program::Program;
+use program::eeprom::Map;
 use system::Diagnostic;
 use system::expr::Term;
 use system::model::{Derived, Scale, SensorKind, SignalIdx, SignalSource};
@@ -10,9 +11,6 @@ use system::parts::Library;
 use crate::lower::Lowering;
 use crate::range::{self, Interval};
 use crate::{Input, InputPlace};
-
-/// EEPROM of the smallest board beside its two program slots, bytes (docs/control-program.md, section 9).
-const BESIDE_SLOTS: usize = 1024 - 2 * 320;
 
 impl Lowering<'_> {
     /// Reports a comparison of two signals whose ranges never meet. (Those with a constant are found when the file is read.)
@@ -107,7 +105,7 @@ impl Lowering<'_> {
     pub(crate) fn check_slot(&mut self, n_bytes: usize) {
         let Some(board) = self.system.boards.first() else { return };
         let Some(chip) = Library::builtin().chip(&board.chip) else { return };
-        let slot = (chip.eeprom as usize).saturating_sub(BESIDE_SLOTS) / 2;
+        let slot = Map::for_size(chip.eeprom as usize).map_or(0, |map| map.slot);
         // A program with every signal is for rehearsal; it is never loaded.
         if n_bytes <= slot || self.options.keep_all_signals {
             return;
