@@ -94,6 +94,10 @@ pub enum Command {
     Report(ReportOptions),
     /// Draw the system in section, to scale, as SVG
     Section(SectionOptions),
+    /// Make the image of the board: runtime, program and tables as Intel HEX
+    Build(BuildOptions),
+    /// Put the image on the board through its serial bootloader
+    Flash(FlashOptions),
     /// Compute the properties of a seawater from what you can measure
     Water(WaterOptions),
     /// Print the completions of a shell
@@ -346,6 +350,82 @@ pub struct SectionOptions {
     /// Replace a file that is there
     #[arg(long)]
     pub force: bool,
+}
+
+/// Options of `build`.
+#[derive(Args, Debug)]
+#[command(long_about = "Make the image of the board: runtime, program and tables as Intel HEX.\n\n\
+        No compiler is needed: tidewright brings the runtimes along. Says what the image takes of the chip's flash, memory, EEPROM and \
+        scan time, what is free and who takes most, and refuses a program that could not later be replaced by a trial.")]
+pub struct BuildOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The image to write; `-` for the standard output [default: system.hex, system.tw with --program-only]
+    #[arg(short, long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Take the runtime with the network, also when the file has no W5500
+    #[arg(long, conflicts_with = "program_only")]
+    pub network: bool,
+    /// Write the control program alone, for a trial on a board that is wired as the file says
+    #[arg(long)]
+    pub program_only: bool,
+    /// A runtime of your own: its manifest, with its image beside it under the same name and `.hex`
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["program_only", "network"])]
+    pub runtime: Option<PathBuf>,
+    /// Replace a file that is there
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Options of `flash`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Put the image on the board through its serial bootloader.\n\n\
+        Everything is read back. The first page is written last, so a cable pulled at any time leaves a board that holds still with every \
+        coil at rest and takes the image again; the bootloader and the EEPROM are never written. A board that runs another system is told \
+        of before it is replaced.",
+    after_help = "Examples:\n  tidewright flash system.toml --port /dev/ttyUSB0\n  tidewright flash system.hex --port COM3 --yes"
+)]
+pub struct FlashOptions {
+    /// The system file, or an image that `build` wrote
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The serial port of the board
+    #[arg(long, value_name = "PORT")]
+    pub port: String,
+    /// What the bootloader speaks
+    #[arg(long, value_enum, default_value_t)]
+    pub bootloader: BootloaderChoice,
+    /// Bits a second [default: as the usual board of the chip]
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u32).range(300..=2_000_000))]
+    pub baud: Option<u32>,
+    /// Take the runtime with the network, also when the file has no W5500
+    #[arg(long)]
+    pub network: bool,
+    /// A runtime of your own, as for `build`
+    #[arg(long, value_name = "FILE", conflicts_with = "network")]
+    pub runtime: Option<PathBuf>,
+    /// Replace what the board runs without asking
+    #[arg(long)]
+    pub yes: bool,
+    /// When to draw a progress bar
+    #[arg(long, value_enum, default_value_t)]
+    pub progress: ProgressChoice,
+}
+
+/// Protocols of bootloaders.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum BootloaderChoice {
+    /// As the usual board of the chip
+    #[default]
+    Auto,
+    /// STK500, first version
+    Stk500v1,
+    /// STK500, second version
+    Stk500v2,
+    /// AVR109, over native USB
+    Avr109,
 }
 
 /// Options of `water`.

@@ -10,7 +10,8 @@ use crate::ending::Failure;
 /// # Errors
 ///
 /// If something is there and `force` is not given, or the folder does not take the file.
-pub fn write_new(path: &Path, text: &str, force: bool) -> Result<(), Failure> {
+pub fn write_new(path: &Path, content: impl AsRef<[u8]>, force: bool) -> Result<(), Failure> {
+    let content = content.as_ref();
     check_free(path, force)?;
     let shown = path.display();
     let refused = |error: &std::io::Error| {
@@ -25,7 +26,7 @@ pub fn write_new(path: &Path, text: &str, force: bool) -> Result<(), Failure> {
     if !force {
         // `create_new` holds even if somebody made the file since the check.
         let mut file = std::fs::File::create_new(path).map_err(|error| refused(&error))?;
-        return file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(|error| {
+        return file.write_all(content).and_then(|()| file.sync_all()).map_err(|error| {
             let _ = std::fs::remove_file(path);
             refused(&error)
         });
@@ -34,7 +35,7 @@ pub fn write_new(path: &Path, text: &str, force: bool) -> Result<(), Failure> {
     name.push(format!(".{}.part", std::process::id()));
     let beside = path.with_file_name(name);
     let written = std::fs::File::create_new(&beside)
-        .and_then(|mut file| file.write_all(text.as_bytes()).and_then(|()| file.sync_all()))
+        .and_then(|mut file| file.write_all(content).and_then(|()| file.sync_all()))
         .and_then(|()| std::fs::rename(&beside, path));
     written.map_err(|error| {
         let _ = std::fs::remove_file(&beside);

@@ -128,7 +128,10 @@ impl Line for SerialLine {
     fn reset(&mut self) -> io::Result<()> {
         match self.boot.protocol {
             BootProtocol::Stk500v1 | BootProtocol::Stk500v2 => self.pulse(),
-            BootProtocol::Avr109 if self.port.is_some() => Ok(()),
+            // A bootloader that gave up waiting has taken its port away.
+            BootProtocol::Avr109 if self.port.as_ref().is_some_and(|port| port.bytes_to_read().is_ok()) => {
+                Ok(())
+            }
             BootProtocol::Avr109 => self.touch(),
         }
     }

@@ -106,7 +106,7 @@ fn flash(chip: &Chip, made: &Made, runtime: &Runtime, n_runtime: usize) -> Use {
     users.push(("golden program".to_owned(), made.tables.program.len() as u64));
     users.push(("panel table".to_owned(), made.tables.panel.len() as u64));
     users.push(("header of the tables".to_owned(), crate::tables::HEADER as u64));
-    Use::new(chip.flash.into(), users, false)
+    Use::new(u64::from(chip.flash).min(super::HIGHEST as u64), users, false)
 }
 
 fn sram(chip: &Chip, made: &Made, runtime: &Runtime) -> Use {

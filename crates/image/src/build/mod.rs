@@ -32,6 +32,9 @@ pub const FINDINGS: &[(&str, &str)] = &[
     ("too-much-wired", "inputs, outputs and devices take more memory than the runtime has for them"),
 ];
 
+/// Runtime and tables stand below this, where 16 bits reach (firmware/core/port.h).
+const HIGHEST: usize = (1 << 16) - 1;
+
 /// A program for a board, with the tables that it stands beside.
 #[derive(Clone, Debug)]
 pub struct Made {
@@ -165,9 +168,10 @@ pub fn build(system: &System, made: &Made, runtime: &Runtime) -> Result<Built, V
         findings.push(Diagnostic::new(id, level, message).at(place.clone(), "").help(help));
     };
     let manifest = &runtime.manifest;
-    if image.len() > chip.flash as usize || block.is_empty() {
+    let room = (chip.flash as usize).min(HIGHEST);
+    if image.len() > room || block.is_empty() {
         let message =
-            format!("the image takes {} bytes of flash; the {} has {}", image.len(), chip.name, chip.flash);
+            format!("the image takes {} bytes of flash; the {} has {}", image.len(), chip.name, room);
         refuse(
             "flash-overfull",
             Level::Error,

@@ -2,6 +2,9 @@
 //! line to them that loses bytes, garbles them, answers late, or is cut.
 #![allow(dead_code)]
 
+#[cfg(unix)]
+pub mod pty;
+
 use std::collections::VecDeque;
 use std::io;
 use std::time::Duration;

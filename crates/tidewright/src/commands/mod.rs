@@ -1,7 +1,9 @@
 //! One module a command; each reads its options, calls the libraries and says what came out.
 
 pub mod audit;
+pub mod build;
 pub mod completions;
+pub mod flash;
 pub mod fmea;
 pub mod man;
 pub mod new;

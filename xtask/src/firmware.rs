@@ -1,0 +1,142 @@
+//! The runtimes of all chips through `firmware/Makefile`, and what each takes: flash and SRAM by module, room for programs.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use image::runtime::{Manifest, Module, Runtime};
+
+use crate::symbols::{Modules, symbols};
+
+/// Part number, name of its images, and name for the compiler.
+const CHIPS: [(&str, &str); 3] =
+    [("ATmega328P", "atmega328p"), ("ATmega32U4", "atmega32u4"), ("ATmega2560", "atmega2560")];
+
+/// Builds all runtimes and writes their manifests.
+///
+/// # Errors
+/// The compiler is not there, or something does not compile: nothing is left of that runtime, so that none is embedded that is older
+/// than its sources.
+pub fn run() -> Result<(), String> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../firmware");
+    let compiler = first_line("avr-gcc", &["--version"]).map_err(|error| {
+        format!("{error}; install avr-gcc and avr-libc (Debian: `apt install gcc-avr avr-libc`)")
+    })?;
+    let modules = Modules::scan(&root)?;
+    let mut failed = vec![];
+    for (chip, mcu) in CHIPS {
+        for network in [false, true] {
+            let stem = if network { format!("{mcu}-network") } else { mcu.to_owned() };
+            match runtime(&root, &stem, chip, mcu, network, &compiler, &modules) {
+                Ok(manifest) => println!(
+                    "{stem}: {} bytes of flash, {} of SRAM, {} of them for the program",
+                    manifest.flash, manifest.sram, manifest.pool
+                ),
+                Err(error) => {
+                    let _ = fs::remove_file(root.join("build").join(format!("{stem}.json")));
+                    eprintln!("{stem}: {error}");
+                    failed.push(stem);
+                }
+            }
+        }
+    }
+    if failed.is_empty() { Ok(()) } else { Err(format!("not built: {}", failed.join(", "))) }
+}
+
+fn runtime(
+    root: &Path,
+    stem: &str,
+    chip: &str,
+    mcu: &str,
+    network: bool,
+    compiler: &str,
+    modules: &Modules,
+) -> Result<Manifest, String> {
+    let build = root.join("build");
+    let hex = format!("build/{stem}.hex");
+    output("make", &["--directory", &root.display().to_string(), "--silent", &hex])?;
+    let elf: PathBuf = build.join(format!("{stem}.elf"));
+    let sizes = symbols(&output("avr-nm", &["--print-size", &elf.display().to_string()])?);
+    let config = config(root, mcu)?;
+    let number = |name: &str| {
+        let value = config.iter().find(|(known, _)| known == name).and_then(|(_, value)| value.parse().ok());
+        value.ok_or_else(|| format!("port_config.h gives no number for {name}"))
+    };
+    let mut all: Vec<Module> = vec![];
+    for symbol in &sizes {
+        let Some(name) = modules.of(&symbol.name) else { continue };
+        let place = match all.iter().position(|module| module.name == name) {
+            Some(place) => place,
+            None => {
+                all.push(Module { name: name.to_owned(), flash: 0, sram: 0 });
+                all.len() - 1
+            }
+        };
+        all[place].flash += symbol.flash();
+        all[place].sram += symbol.sram();
+    }
+    all.sort_by(|a, b| b.flash.cmp(&a.flash).then_with(|| a.name.cmp(&b.name)));
+    let manifest = Manifest {
+        chip: chip.to_owned(),
+        network,
+        compiler: compiler.to_owned(),
+        flash: 0,
+        sram: section_bytes(&elf, &[".data", ".bss", ".noinit"])?,
+        pool: number("VM_POOL_BYTES")?,
+        states: number("PORT_STATE_BYTES")?,
+        watched_pins: number("PORT_WATCHED_PINS")?,
+        stack: None,
+        modules: all,
+    };
+    // The bytes are counted in what is embedded, not in what the linker says of it.
+    let text = fs::read_to_string(root.join(&hex)).map_err(|error| format!("{hex}: {error}"))?;
+    let json =
+        |manifest: &Manifest| serde_json::to_string_pretty(manifest).map_err(|error| error.to_string());
+    let runtime = Runtime::read(&json(&manifest)?, &text).map_err(|error| error.to_string())?;
+    let manifest = Manifest { flash: runtime.bytes.len() as u32, ..manifest };
+    let path = build.join(format!("{stem}.json"));
+    fs::write(&path, json(&manifest)? + "\n").map_err(|error| format!("{}: {error}", path.display()))?;
+    Ok(manifest)
+}
+
+/// Bytes of these sections of an ELF file, by `avr-size`.
+fn section_bytes(elf: &Path, names: &[&str]) -> Result<u32, String> {
+    let text = output("avr-size", &["-A", &elf.display().to_string()])?;
+    let size = |line: &str| {
+        let mut words = line.split_whitespace();
+        let name = words.next()?;
+        names.contains(&name).then(|| words.next()?.parse::<u32>().ok()).flatten()
+    };
+    Ok(text.lines().filter_map(size).sum())
+}
+
+/// What the port's configuration defines for a chip.
+fn config(root: &Path, mcu: &str) -> Result<Vec<(String, String)>, String> {
+    let path = root.join("port/avr/port_config.h");
+    let text = output("avr-gcc", &[&format!("-mmcu={mcu}"), "-dM", "-E", &path.display().to_string()])?;
+    let define = |line: &str| {
+        let (name, value) = line.strip_prefix("#define ")?.split_once(' ')?;
+        Some((name.to_owned(), value.trim().to_owned()))
+    };
+    Ok(text.lines().filter_map(define).collect())
+}
+
+fn first_line(program: &str, arguments: &[&str]) -> Result<String, String> {
+    Ok(output(program, arguments)?.lines().next().unwrap_or_default().to_owned())
+}
+
+fn output(program: &str, arguments: &[&str]) -> Result<String, String> {
+    let ran =
+        Command::new(program).args(arguments).output().map_err(|error| format!("{program}: {error}"))?;
+    if ran.status.success() {
+        return Ok(String::from_utf8_lossy(&ran.stdout).into_owned());
+    }
+    let error = String::from_utf8_lossy(&ran.stderr);
+    let lines: Vec<&str> = error
+        .lines()
+        .filter(|line| ["error", "overflow", "will not fit"].iter().any(|word| line.contains(word)))
+        .take(5)
+        .collect();
+    let shown = if lines.is_empty() { error.trim().to_owned() } else { lines.join("\n  ") };
+    Err(format!("{program} failed: {shown}"))
+}
