@@ -47,8 +47,8 @@ void port_eeprom_start_write(uint16_t address, uint8_t byte)
     EEAR = address;
     EEDR = byte;
     uint8_t state = port_lock();
-    EECR = _BV(EEMPE); /* erase and write; EEPE within four cycles */
-    EECR |= _BV(EEPE);
+    /* Erase and write; EEPE within four cycles of EEMPE, which the compiler does not keep by itself. */
+    __asm__ volatile("out %0, __zero_reg__\n\tsbi %0, %1\n\tsbi %0, %2" ::"I"(_SFR_IO_ADDR(EECR)), "I"(EEMPE), "I"(EEPE));
     port_unlock(state);
 }
 
