@@ -5,6 +5,7 @@
 #include "events.h"
 #include "port.h"
 #include "runtime.h"
+#include "small.h"
 #include "states.h"
 #include "vm.h"
 #include "wiring.h"
@@ -58,9 +59,12 @@ static uint8_t days_in(uint8_t month, uint8_t year)
     return (uint8_t)(30 + ((month + (month >> 3)) & 1));
 }
 
-/* The registers at this second. */
-static void registers_at(uint32_t utc, uint8_t *out)
+/* The registers at this second, into the bytes that go out behind the first register's number. */
+static void registers_at(uint32_t utc)
 {
+    uint8_t *out = bus;
+    BY_POINTER(out);
+    *out++ = SECONDS;
     for (uint8_t i = SECONDS; i <= HOURS; i++) {
         uint8_t n = i == HOURS ? 24 : 60;
         uint32_t rest = utc / n;
@@ -81,14 +85,13 @@ static void registers_at(uint32_t utc, uint8_t *out)
     out[YEAR] = packed(year);
 }
 
-/* -1, 0, 1 as the second is before, at or after what `bus` says. */
+/* -1, 0, 1 as the second is before, at or after what the part says. */
 static int8_t compared(uint32_t utc)
 {
-    uint8_t registers[N_REGISTERS];
-    registers_at(utc, registers);
+    registers_at(utc);
     for (uint8_t i = N_REGISTERS; i != 0;) {
         i--;
-        uint8_t here = registers[i], there = bus[i];
+        uint8_t here = bus[1 + i], there = bus_in[i];
         if (i != WEEKDAY && here != there) {
             return here < there ? -1 : 1;
         }
@@ -103,8 +106,8 @@ static void read_part(void)
     uint8_t quality = now.quality;
     if (is_heard) {
         quality = BAD;
-        bus[MONTH] &= 0x7Fu; /* the century */
-        if (device.kind != DS3231 || (bus[STATUS_DS3231] & STOPPED) == 0) {
+        bus_in[MONTH] &= 0x7Fu; /* the century */
+        if (device.kind != DS3231 || (bus_in[STATUS_DS3231] & STOPPED) == 0) {
             uint32_t utc = now.utc;
             if (compared(utc) != 0) {
                 utc = 0;
@@ -163,8 +166,7 @@ bool clock_set(uint32_t utc_s)
         return false;
     }
     if (has_part()) {
-        bus[0] = SECONDS;
-        registers_at(utc_s, bus + 1);
+        registers_at(utc_s);
         bool is_heard = bus_do(1 + N_REGISTERS, 0);
         if (device.kind == DS3231) {
             bus[0] = STATUS_DS3231;

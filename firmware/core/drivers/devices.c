@@ -14,7 +14,7 @@
 enum { IODIR = 0x00, GPPU = 0x06, GPIO = 0x09, OLAT = 0x0A };
 
 struct device_entry device;
-uint8_t bus[BUS_BYTES];
+uint8_t bus[BUS_OUT + BUS_IN];
 static uint8_t asked;
 
 void device_ask(uint8_t number)
@@ -37,7 +37,7 @@ uint8_t device_find(uint8_t first_kind, uint8_t last_kind)
 
 bool bus_do(uint8_t n_out, uint8_t n_in)
 {
-    return port_i2c(device.address, bus, n_out, bus, n_in);
+    return port_i2c(device.address, bus, n_out, bus_in, n_in);
 }
 
 void device_heard(uint8_t number, bool is_heard)
@@ -83,7 +83,7 @@ static bool get(uint8_t reg, uint16_t *lines)
     uint8_t n = n_ports();
     bus[0] = (uint8_t)(reg * n);
     bool is_heard = bus_do(device.kind != PCF8574, n);
-    *lines = (uint16_t)(bus[0] | (uint16_t)((uint16_t)bus[1] << 8));
+    *lines = (uint16_t)(bus_in[0] | (uint16_t)((uint16_t)bus_in[1] << 8));
     return is_heard;
 }
 

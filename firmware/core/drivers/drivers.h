@@ -50,10 +50,11 @@ void outputs_write(void); /* after a scan: off at once, on one by one; all read 
 void outputs_idle(void);  /* each ms: the next that goes on, and the buzzer */
 bool outputs_follow(void);
 
-/* Devices on the bus. `device` is the entry of the one asked for last, `bus` what goes out and comes in. */
+/* Devices on the bus. `device` is the entry of the one asked for last, `bus` what goes out, `bus_in` what comes in. */
 extern struct device_entry device;
-#define BUS_BYTES 16u
-extern uint8_t bus[BUS_BYTES];
+enum { BUS_OUT = 8, BUS_IN = 16 };
+extern uint8_t bus[BUS_OUT + BUS_IN];
+#define bus_in (bus + BUS_OUT)
 void device_ask(uint8_t number);
 uint8_t device_find(uint8_t first_kind, uint8_t last_kind); /* the first of these kinds, asked; n_devices without one */
 bool bus_do(uint8_t n_out, uint8_t n_in);

@@ -86,6 +86,12 @@ static void write(uint8_t on_device)
 {
     uint16_t outputs = 0, high = 0, safe = 0, lines = 0;
     bool is_heard = false;
+    if (on_device != NO_DEVICE) {
+        device_ask(on_device);
+        if (device.kind > PCF8574) {
+            return;
+        }
+    }
     /* Twice, because what an expander's lines are is only known when all of them have been written. */
     for (uint8_t pass = 0; pass < 2; pass++) {
         for (uint8_t i = 0; i < wiring.n_outputs; i++) {
@@ -129,10 +135,7 @@ static void write_all(void)
 {
     write(NO_DEVICE);
     for (uint8_t i = 0; i < wiring.n_devices; i++) {
-        device_ask(i);
-        if (device.kind <= PCF8574) {
-            write(i);
-        }
+        write(i);
     }
 }
 

@@ -82,7 +82,7 @@ int16_t port_uart_get(void)
 
 uint8_t port_uart_room(void)
 {
-    return (uint8_t)(to_send_out - to_send_in - 1u) % N_TO_SEND;
+    return (uint8_t)(to_send_out - to_send_in - 1) % N_TO_SEND;
 }
 
 void port_uart_put(uint8_t byte)
