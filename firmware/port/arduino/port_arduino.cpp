@@ -1,6 +1,7 @@
 // The hardware that port.h asks for, through the Arduino API alone, so that every chip with such a core can run the rules.
 // Where a chip offers more by its own library (watchdog, reset, cause of a reset), it is used; where it does not, the function
-// says what is missing. Pins are the numbers of digitalWrite.
+// says what is missing. A pin's byte is 128 and the number that
+// digitalWrite takes.
 
 #include <Arduino.h>
 #include <EEPROM.h>
@@ -21,6 +22,10 @@ extern "C" {
 #include "sketch.h"
 }
 #include "tables.h"
+
+static inline uint8_t number_of(uint8_t pin) {
+    return pin & 0x7Fu;
+}
 
 // The Arduino API has no interrupt lock that nests; the cores of AVR and ARM keep the flag where these read it.
 extern "C" uint8_t port_lock(void) {
@@ -102,11 +107,12 @@ extern "C" void port_sleep(void) {
 }
 
 extern "C" void port_pin_input(uint8_t pin, bool with_pull_up) {
-    if (pin != NO_PIN) pinMode(pin, with_pull_up ? INPUT_PULLUP : INPUT);
+    if (pin != NO_PIN) pinMode(number_of(pin), with_pull_up ? INPUT_PULLUP : INPUT);
 }
 
 extern "C" void port_pin_output(uint8_t pin, bool is_high) {
     if (pin == NO_PIN) return;
+    pin = number_of(pin);
     digitalWrite(pin, is_high ? HIGH : LOW);
     pinMode(pin, OUTPUT);
     // Some cores forget a level that was written while the pin was an input.
@@ -114,7 +120,7 @@ extern "C" void port_pin_output(uint8_t pin, bool is_high) {
 }
 
 extern "C" bool port_pin_is_high(uint8_t pin) {
-    return pin != NO_PIN && digitalRead(pin) == HIGH;
+    return pin != NO_PIN && digitalRead(number_of(pin)) == HIGH;
 }
 
 static void edge(void) {
@@ -122,7 +128,7 @@ static void edge(void) {
 }
 
 extern "C" bool port_watch(uint8_t pin) {
-    const int interrupt = digitalPinToInterrupt(pin);
+    const int interrupt = digitalPinToInterrupt(number_of(pin));
     if (interrupt < 0) return false;
     attachInterrupt(interrupt, edge, CHANGE);
     return true;
@@ -135,15 +141,15 @@ extern "C" uint16_t port_adc(uint8_t channel) {
 // The frequency is the core's (490 Hz to some kHz), not 25 kHz: a fan with a speed input may be heard, or want a filter.
 extern "C" bool port_pwm(uint8_t pin, uint16_t permille_high) {
     if (pin == NO_PIN) return false;
-    analogWrite(pin, (int)(((uint32_t)permille_high * 255u + 500u) / 1000u));
+    analogWrite(number_of(pin), (int)(((uint32_t)permille_high * 255u + 500u) / 1000u));
     return true;
 }
 
 extern "C" void port_tone(uint8_t pin, uint16_t hz) {
     if (hz == 0) {
-        noTone(pin);
+        noTone(number_of(pin));
     } else {
-        tone(pin, hz);
+        tone(number_of(pin), hz);
     }
 }
 
@@ -192,6 +198,7 @@ static void let_go(uint8_t pin) {
 // Times of the DS18B20 data sheet: reset 480 us low, presence within 60 us of its end; a slot of 60 us and more, whose level
 // is taken within its first 15 us.
 extern "C" bool port_onewire_reset(uint8_t pin) {
+    pin = number_of(pin);
     pinMode(pin, OUTPUT);
     digitalWrite(pin, LOW);
     delayMicroseconds(490);
@@ -206,6 +213,7 @@ extern "C" bool port_onewire_reset(uint8_t pin) {
 
 extern "C" uint8_t port_onewire_byte(uint8_t pin, uint8_t byte) {
     uint8_t read = 0;
+    pin = number_of(pin);
     for (uint8_t bit = 0; bit < 8; bit++) {
         const bool is_one = (byte >> bit) & 1u;
         digitalWrite(pin, LOW);
@@ -233,7 +241,7 @@ extern "C" void port_spi_start(uint8_t select_pin) {
 }
 
 extern "C" void port_spi_select(uint8_t select_pin, bool is_selected) {
-    digitalWrite(select_pin, is_selected ? LOW : HIGH);
+    digitalWrite(number_of(select_pin), is_selected ? LOW : HIGH);
 }
 
 extern "C" uint8_t port_spi(uint8_t byte) {

@@ -190,7 +190,8 @@ pub enum BootProtocol {
     Avr109,
 }
 
-/// Pins of a chip and what each can do. A pin is a byte, `(letter - 'A') * 8 + bit`, as in docs/firmware.md.
+/// Pins of a chip and what each can do. A pin is a byte as in docs/firmware.md: `(letter - 'A') * 8 + bit` of a pin with port and bit,
+/// 128 and its number of one that has only a number.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Pins {
     /// Digital inputs and outputs.
@@ -209,10 +210,19 @@ pub struct Pins {
     pub spi: Vec<u8>,
 }
 
+/// From here on pins have only a number.
+const NUMBERED: u8 = 128;
+/// The byte that is no pin.
+const NO_PIN: u8 = 255;
+
 impl Pins {
-    /// The byte of a pin's name such as `PB5`; None when it is not the name of a pin of any chip.
+    /// The byte of a pin's name such as `PB5` or `GPIO5`; None when it is not the name of a pin of any chip.
     pub fn byte(name: &str) -> Option<u8> {
         let bytes = name.as_bytes();
+        if let Some(number) = name.strip_prefix("GPIO").or_else(|| name.strip_prefix("gpio")) {
+            let number: u8 = number.parse().ok()?;
+            return (number < NO_PIN - NUMBERED).then_some(NUMBERED + number);
+        }
         match bytes {
             [b'P' | b'p', letter, bit @ b'0'..=b'7'] if letter.is_ascii_alphabetic() => {
                 let letter = letter.to_ascii_uppercase() - b'A';
@@ -224,7 +234,10 @@ impl Pins {
 
     /// The name of a pin's byte.
     pub fn name(pin: u8) -> String {
-        format!("P{}{}", char::from(b'A' + pin / 8), pin % 8)
+        match pin.checked_sub(NUMBERED) {
+            Some(number) => format!("GPIO{number}"),
+            None => format!("P{}{}", char::from(b'A' + pin / 8), pin % 8),
+        }
     }
 
     /// A converter channel by its own name or that of its pin: its number, and the pin it takes.

@@ -241,14 +241,16 @@ fn chip(table: &Table<'_>) -> Option<Chip> {
     })
 }
 
-/// Pins of a list: `"PB5"`, or a run of one port, `"PB0-PB5"`.
+/// Pins of a list: `"PB5"`, or a run of one port, `"PB0-PB5"`; numbered ones the same, `"GPIO12-GPIO19"`.
 pub(super) fn pins(table: &Table<'_>, key: &'static str) -> Vec<u8> {
     let mut all = vec![];
     for field in table.get(key).map(|field| field.one_or_list()).unwrap_or_default() {
         let Some(text) = field.text() else { continue };
         let (first, last) = text.split_once('-').unwrap_or((text, text));
         match (Pins::byte(first), Pins::byte(last)) {
-            (Some(first), Some(last)) if first <= last && first / 8 == last / 8 => all.extend(first..=last),
+            (Some(first), Some(last)) if first <= last && (first >= 128 || first / 8 == last / 8) => {
+                all.extend(first..=last);
+            }
             _ => field.report(
                 "unknown-pin",
                 format!("`{text}` is neither a pin nor a run of pins of one port"),
