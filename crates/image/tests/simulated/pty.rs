@@ -16,8 +16,8 @@ use super::Board;
 pub struct Plugged {
     /// Name of its port.
     pub port: String,
-    // Held open so that the line lives on between two programs that open it.
-    _slave: TTYPort,
+    // Held open, without a lock, so that the line lives on between two programs that open it.
+    _slave: std::fs::File,
     stop: Arc<AtomicBool>,
     server: JoinHandle<Board>,
 }
@@ -27,6 +27,8 @@ impl Plugged {
         let (mut master, mut slave) = TTYPort::pair().expect("a pseudo-terminal");
         slave.set_exclusive(false).expect("others may open it");
         let port = slave.name().expect("it has a name");
+        let held = std::fs::OpenOptions::new().read(true).write(true).open(&port).expect("it opens");
+        drop(slave);
         let stop = Arc::new(AtomicBool::new(false));
         let seen = Arc::clone(&stop);
         master.set_timeout(Duration::from_millis(20)).expect("a time-out");
@@ -44,7 +46,7 @@ impl Plugged {
             }
             board
         });
-        Plugged { port, _slave: slave, stop, server }
+        Plugged { port, _slave: held, stop, server }
     }
 
     pub fn unplug(self) -> Board {

@@ -254,7 +254,7 @@ fn failure(failed: &Failed, port: &str) -> Failure {
                 std::io::ErrorKind::PermissionDenied => {
                     "your account may not open it: on Debian join the group `dialout` and log in again".to_owned()
                 }
-                _ => format!("look at the cable and the name of the port; ports of this machine: {known}"),
+                _ => format!("look at the cable and the name of the port, close other programs that use it; ports of this machine: {known}"),
             }
         }
         BootError::Port(_) => "plug the cable in and run the same command again".to_owned(),

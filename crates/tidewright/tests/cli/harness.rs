@@ -46,6 +46,11 @@ impl Bench {
         std::fs::read_to_string(self.folder.join(name)).expect("a file that the program wrote")
     }
 
+    /// Bytes of a file.
+    pub fn read_bytes(&self, name: &str) -> Vec<u8> {
+        std::fs::read(self.folder.join(name)).expect("a file that the program wrote")
+    }
+
     /// Names of all files, sorted.
     pub fn names(&self) -> Vec<String> {
         let entries = std::fs::read_dir(&self.folder).expect("the folder of the test");

@@ -5,7 +5,8 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 7] = ["new", "audit", "rehearse", "fmea", "report", "section", "water"];
+const COMMANDS: [&str; 9] =
+    ["new", "audit", "rehearse", "fmea", "report", "section", "build", "flash", "water"];
 
 #[test]
 fn help_of_the_whole() {

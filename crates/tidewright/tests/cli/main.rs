@@ -5,10 +5,14 @@
 
 mod audit;
 mod bad_input;
+mod build;
+mod flash;
 mod fmea;
 mod harness;
 mod help;
 mod new;
 mod rehearse;
 mod report;
+#[path = "../../../image/tests/simulated/mod.rs"]
+mod simulated;
 mod water;
