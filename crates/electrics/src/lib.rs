@@ -5,5 +5,11 @@
 //! which drawings, cut list, bill of materials and checkout list are made. Nothing here simulates, and nothing knows a part by name.
 
 pub mod assign;
+mod catalogue;
+mod checks;
+pub mod harness;
 pub mod laws;
 pub mod loads;
+
+pub use catalogue::{ALL as FINDINGS, Entry, page};
+pub use checks::{Checked, CostLine, Facts, LoadFact, SupplyFact, check, plan_of};

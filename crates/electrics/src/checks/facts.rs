@@ -1,0 +1,284 @@
+//! The numbers: a budget for each supply, currents of each load, what it costs.
+
+use serde::Serialize;
+use system::model::{ActuatorIdx, ActuatorKind, BoardIdx, SensorIdx, SupplyIdx, SupplyKind};
+
+use super::Check;
+use crate::laws::{battery, fuse};
+use crate::loads::{self, Class};
+
+/// All numbers.
+#[derive(Clone, PartialEq, Debug, Default, Serialize)]
+pub struct Facts {
+    /// Each load.
+    pub loads: Vec<LoadFact>,
+    /// Each circuit, rail and battery.
+    pub supplies: Vec<SupplyFact>,
+    /// What the file gives a price for.
+    pub costs: Vec<CostLine>,
+    /// Their sum.
+    pub total: f64,
+    /// Currency of all prices, as the file has it.
+    pub currency: Option<String>,
+    /// Air in the enclosure at its warmest, °C.
+    pub inside_c: Option<f64>,
+    /// Heat in the enclosure, W.
+    pub heat_w: f64,
+    /// I2C: capacitance, pF; rise time, ns; least and most pull-up, ohm.
+    pub i2c: Option<[f64; 4]>,
+    /// Places on the board and its expanders that are still free, and channels of cards.
+    pub free: [usize; 2],
+}
+
+/// One load.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct LoadFact {
+    /// Name.
+    pub name: String,
+    /// V; None: not said.
+    pub volts: Option<f64>,
+    /// A.
+    pub amps: f64,
+    /// A at switching on.
+    pub inrush_a: f64,
+    /// Its fuse by the file, or the one that fits, A.
+    pub fuse_a: Option<f64>,
+    /// Cross-section of its cable by the file, or the least that does, mm².
+    pub mm2: f64,
+    /// Voltage lost on its cable, V.
+    pub drop_v: f64,
+    /// House circuit that it draws from.
+    pub circuit: Option<String>,
+}
+
+/// One circuit, rail or battery.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct SupplyFact {
+    /// Name.
+    pub name: String,
+    /// V.
+    pub volts: f64,
+    /// Everything on, W.
+    pub watts: f64,
+    /// Everything on, A.
+    pub amps: f64,
+    /// What it can, A. None: not said.
+    pub limit_a: Option<f64>,
+    /// Peak when the mains return: all that rests closed at once, A.
+    pub start_a: f64,
+    /// Standing leakage to earth behind its RCD, mA; only circuits of the house.
+    pub leakage_ma: Option<f64>,
+    /// Hours that a battery lasts with everything on.
+    pub hours: Option<f64>,
+    /// Loads behind its RCD or fuse.
+    pub loads: Vec<String>,
+}
+
+/// A priced thing.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct CostLine {
+    /// Name in the file.
+    pub name: String,
+    /// In the file's currency.
+    pub price: f64,
+}
+
+pub(super) fn gather(check: &mut Check<'_>) {
+    let system = check.system;
+    for load in &check.loads {
+        let actuator = &system.actuators[load.actuator.idx()];
+        let fitting = system.electrics.actuator(load.actuator);
+        let fuse_a = fitting.fuse_a.or_else(|| fuse::choose(load.amps, load.inrush.0, load.inrush.1));
+        let mm2 = cable_mm2(system, load, fuse_a);
+        let drop_v = fitting
+            .length_m
+            .map_or(0.0, |length| crate::laws::copper::drop_volts(mm2, length, load.amps, 20.0));
+        check.facts.loads.push(LoadFact {
+            name: actuator.name.clone(),
+            volts: load.volts,
+            amps: load.amps,
+            inrush_a: load.inrush.0,
+            fuse_a: (load.amps > 0.0).then_some(fuse_a).flatten(),
+            mm2,
+            drop_v,
+            circuit: check.circuit_of(load).map(|s| system.supplies[s.idx()].name.clone()),
+        });
+    }
+    for s in 0..system.supplies.len() {
+        let fact = supply(check, SupplyIdx(s));
+        check.facts.supplies.extend(fact);
+    }
+    costs(check);
+}
+
+/// Cross-section of a load's cable: the file's, or the least that its fuse and a loss of 3 % ask for.
+pub(crate) fn cable_mm2(system: &system::System, load: &loads::Load<'_>, fuse_a: Option<f64>) -> f64 {
+    let fitting = system.electrics.actuator(load.actuator);
+    if let Some(mm2) = fitting.area_mm2 {
+        return mm2;
+    }
+    let mains = load.class == Class::Mains;
+    let by_fuse = fuse_a.map_or(if mains { 0.75 } else { 0.34 }, |fuse_a| fuse::least_mm2(fuse_a, mains));
+    let by_drop = match (fitting.length_m, load.volts) {
+        (Some(length), Some(volts)) => {
+            crate::laws::copper::section_for(load.amps, length, 0.03 * volts).unwrap_or(6.0)
+        }
+        _ => 0.0,
+    };
+    // Below three quarters nobody should strip a mains cord.
+    by_fuse.max(by_drop).max(if mains { 0.75 } else { 0.25 })
+}
+
+fn supply(check: &Check<'_>, supply: SupplyIdx) -> Option<SupplyFact> {
+    let system = check.system;
+    let this = &system.supplies[supply.idx()];
+    let volts = match this.kind {
+        SupplyKind::Circuit { .. } => system.mains_volts.unwrap_or(230.0),
+        SupplyKind::Rail { volts, .. } | SupplyKind::Battery { volts, .. } => volts,
+        _ => return None,
+    };
+    let behind = |from: Option<SupplyIdx>| system.supply_chain(from).any(|s| s == supply);
+    let is_circuit = matches!(this.kind, SupplyKind::Circuit { .. });
+    let mut fact = SupplyFact {
+        name: this.name.clone(),
+        volts,
+        watts: 0.0,
+        amps: 0.0,
+        limit_a: match this.kind {
+            SupplyKind::Circuit { fuse_a, .. } => fuse_a,
+            SupplyKind::Rail { watts, volts } => watts.map(|watts| watts / volts),
+            _ => system.electrics.supply(supply).fuse_a,
+        },
+        start_a: 0.0,
+        leakage_ma: None,
+        hours: None,
+        loads: vec![],
+    };
+    let mut leakage = 0.0;
+    for load in &check.loads {
+        let actuator = &system.actuators[load.actuator.idx()];
+        if !behind(actuator.supply) {
+            continue;
+        }
+        // Behind a converter the power counts, with its loss; on the same voltage the current.
+        let same = load.volts == Some(volts);
+        let current = if same { load.amps } else { actuator.watts / volts / 0.85 };
+        fact.watts += actuator.watts;
+        fact.amps += current;
+        let closed_at_start = actuator.always || actuator.on_when_dead;
+        if same {
+            fact.start_a += if closed_at_start { load.inrush.0 } else { 0.0 };
+        }
+        if on_this_circuit(system, supply, actuator.supply) {
+            leakage += load.leakage;
+        }
+        fact.loads.push(actuator.name.clone());
+    }
+    for (b, board) in system.boards.iter().enumerate() {
+        if behind(board.supply) {
+            fact.watts += board.watts;
+            fact.amps += board.watts / volts;
+            fact.loads.push(system.boards[BoardIdx(b).idx()].name.clone());
+        }
+    }
+    for (s, other) in system.supplies.iter().enumerate() {
+        let other_idx = SupplyIdx(s);
+        if other_idx == supply || !behind(Some(other_idx)) {
+            continue;
+        }
+        if matches!(other.kind, SupplyKind::Card) {
+            let coil =
+                loads::card(system, other_idx).and_then(|card| card.value("coil_current")).unwrap_or(0.0);
+            let n = system.actuators.iter().filter(|a| a.switched_by == Some(other_idx)).count() as f64;
+            let coil_volts =
+                loads::card(system, other_idx).and_then(|card| card.value("coil_voltage")).unwrap_or(12.0);
+            fact.watts += n * coil * coil_volts;
+            fact.amps += n * coil * coil_volts / volts;
+        }
+        // Power supplies and chargers leak and start by themselves.
+        if matches!(other.kind, SupplyKind::Rail { .. } | SupplyKind::Battery { .. }) && is_circuit {
+            let part = part_of_supply(system, other_idx);
+            if on_this_circuit(system, supply, other.fed_by) {
+                leakage += system
+                    .electrics
+                    .supply(other_idx)
+                    .leakage_a
+                    .unwrap_or_else(|| part.and_then(|part| part.value("earth_leakage")).unwrap_or(0.0));
+                fact.start_a += part.and_then(|part| part.value("inrush_current")).unwrap_or(0.0);
+            }
+        }
+    }
+    if is_circuit && loads::circuit(system, Some(supply)) == Some(supply) {
+        leakage += system.electrics.supply(supply).leakage_a.unwrap_or(0.0);
+        fact.leakage_ma = Some(leakage * 1e3);
+    }
+    if let SupplyKind::Battery { usable_j, .. } = this.kind
+        && fact.watts > 0.0
+    {
+        let amp_hours = usable_j / 3600.0 / volts;
+        fact.hours = Some(battery::hours_by_energy(amp_hours, volts, 1.0, 1.0, fact.watts));
+    }
+    Some(fact)
+}
+
+/// Whether a supply draws from this circuit with nothing in between that isolates.
+fn on_this_circuit(system: &system::System, circuit: SupplyIdx, from: Option<SupplyIdx>) -> bool {
+    let mut chain = system.supply_chain(from);
+    chain.any(|s| {
+        if s == circuit {
+            return true;
+        }
+        false
+    }) && !system.supply_chain(from).take_while(|s| *s != circuit).any(|s| {
+        matches!(system.supplies[s.idx()].kind, SupplyKind::Rail { .. } | SupplyKind::Battery { .. })
+    })
+}
+
+/// The component of a rail or battery.
+pub(crate) fn part_of_supply(
+    system: &system::System,
+    supply: SupplyIdx,
+) -> Option<&system::parts::Component> {
+    let said = system.electrics.supply(supply).part.as_deref();
+    if let Some(part) = said.and_then(|id| system.library.component(id)) {
+        return Some(part);
+    }
+    let word = match system.supplies[supply.idx()].kind {
+        SupplyKind::Rail { .. } => "rail",
+        SupplyKind::Battery { .. } => "battery",
+        _ => return None,
+    };
+    system.library.usual_component(system::parts::ComponentKind::Supply, word)
+}
+
+fn costs(check: &mut Check<'_>) {
+    let system = check.system;
+    let electrics = &system.electrics;
+    let mut lines = vec![];
+    let mut add = |name: &str, price: Option<f64>| {
+        lines.extend(price.map(|price| CostLine { name: name.to_owned(), price }));
+    };
+    for (b, board) in system.boards.iter().enumerate() {
+        add(&board.name, electrics.board(BoardIdx(b)).price);
+    }
+    for (s, supply) in system.supplies.iter().enumerate() {
+        add(&supply.name, electrics.supply(SupplyIdx(s)).price);
+    }
+    for (d, device) in system.wiring.devices.iter().enumerate() {
+        add(&device.name, electrics.device(d).price);
+    }
+    for (a, actuator) in system.actuators.iter().enumerate() {
+        add(&actuator.name, electrics.actuator(ActuatorIdx(a)).price);
+    }
+    for (s, sensor) in system.sensors.iter().enumerate() {
+        add(&sensor.name, electrics.sensor(SensorIdx(s)).price);
+    }
+    check.facts.total = lines.iter().map(|line| line.price).sum();
+    check.facts.costs = lines;
+    check.facts.currency.clone_from(&electrics.currency);
+}
+
+/// Whether an actuator is a heater.
+pub(super) fn is_heater(check: &Check<'_>, actuator: ActuatorIdx) -> bool {
+    check.kind(actuator) == ActuatorKind::Heater
+}
