@@ -281,11 +281,17 @@ static void run_drive(uint16_t full)
     if (calc_run(routines.holds) == YES) {
         wanted = old;
     }
+    bool is_blocked = false;
     if ((options & 1) != 0 && !vm_is_sure(V1)) {
         wanted = 0;
+        is_blocked = true;
     }
     if (vm_is_set(V2)) {
         wanted = it->variant != 0 ? full : 0;
+        is_blocked = true;
+    }
+    if (is_blocked) {
+        *vm_hand_at(it->ordinal) |= BLOCKED;
     }
     if (wanted != old) {
         calc[C0] = 0;

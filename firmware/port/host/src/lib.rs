@@ -7,6 +7,7 @@
 
 mod code;
 pub mod differential;
+pub mod link;
 pub mod store;
 pub mod vm;
 pub mod wiring;
