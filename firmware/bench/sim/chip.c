@@ -5,6 +5,7 @@
 #include "sim.h"
 
 #include <simavr/avr_extint.h>
+#include <simavr/avr_watchdog.h>
 #include <simavr/sim_cycle_timers.h>
 #include <simavr/sim_elf.h>
 #include <simavr/sim_interrupts.h>
@@ -156,6 +157,15 @@ static bool load_hex(const char *file) {
     return is_fine;
 }
 
+/* libsimavr reads the old prescaler of the watchdog after the new one is written, sees no change, and goes on with the old time. */
+enum { WDTCSR = 0x60 };
+static avr_io_write_t model_watchdog;
+
+static void watchdog(struct avr_t *avr, avr_io_addr_t where, uint8_t v, void *param) {
+    model_watchdog(avr, where, v, param);
+    avr_ioctl(avr, AVR_IOCTL_WATCHDOG_RESET, NULL);
+}
+
 bool chip_make(const char *name, uint32_t hz, const char *file) {
     avr_global_logger_set(quiet);
     chip = avr_make_mcu_by_name(name);
@@ -178,6 +188,8 @@ bool chip_make(const char *name, uint32_t hz, const char *file) {
         chip->vcc = chip->avcc = chip->aref = 5000;
     }
     chip->sleep = no_sleep;
+    model_watchdog = chip->io[AVR_DATA_TO_IO(WDTCSR)].w.c;
+    chip_hook_write(WDTCSR, watchdog, chip->io[AVR_DATA_TO_IO(WDTCSR)].w.param);
     model_reset = chip->reset;
     chip->reset = reset_seen;
     eeprom_start();

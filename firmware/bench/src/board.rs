@@ -28,7 +28,12 @@ pub struct Board {
 }
 
 /// The image of a chip (`atmega328p`, `atmega328p-network` and so on), or why there is none.
-pub fn image(name: &str) -> Result<&'static Path> {
+///
+/// `BENCH_IMAGES` may name a folder with other images, `<name>.elf` and `<name>.hex`.
+pub fn image(name: &str) -> Result<PathBuf> {
+    if let Some(folder) = std::env::var_os("BENCH_IMAGES") {
+        return Ok(Path::new(&folder).join(name).with_extension("elf"));
+    }
     let (path, missing) = match name {
         "atmega328p" => (option_env!("IMAGE_ATMEGA328P"), option_env!("IMAGE_ATMEGA328P_MISSING")),
         "atmega32u4" => (option_env!("IMAGE_ATMEGA32U4"), option_env!("IMAGE_ATMEGA32U4_MISSING")),
@@ -38,7 +43,7 @@ pub fn image(name: &str) -> Result<&'static Path> {
         }
         _ => return Err(format!("no image is called {name}")),
     };
-    path.map(Path::new)
+    path.map(PathBuf::from)
         .ok_or_else(|| format!("no image for {name}: {}", missing.unwrap_or("it was not built")))
 }
 
@@ -74,7 +79,7 @@ impl Board {
             Tables { wiring: load.wiring.clone(), program: load.program.clone(), panel: load.panel.clone() };
         let block = tables.block(&runtime).ok_or("the tables are too long")?;
         let chip_name = image_name.split('-').next().unwrap_or(image_name);
-        let mut chip = Chip::start(chip_name, elf)?;
+        let mut chip = Chip::start(chip_name, &elf)?;
         let tables_at = runtime.len() as u32;
         chip.set_flash(tables_at, &block)?;
         Ok(Board {

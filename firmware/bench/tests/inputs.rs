@@ -127,7 +127,7 @@ fn analogue_sums_come_out_to_the_count() {
 fn an_echo_is_timed_and_its_absence_is_bad() {
     let Some(mut board) = running() else { return };
     for us in [200, 1_500, 2_330, 20_000] {
-        board.chip.set_echo("PD5", us).expect("a sonar");
+        board.chip.set_echo(pins().echo, us).expect("a sonar");
         records(&mut board, 2);
         let record = board.fresh_record().expect("a record");
         let expected = converted(number::SONAR, us as i32, Sample::BAD).value;
@@ -136,11 +136,11 @@ fn an_echo_is_timed_and_its_absence_is_bad() {
         assert!((got.value - expected).abs() <= 14_000, "{us} µs: {got:?} instead of {expected}");
         assert_eq!(got.quality, Quality::Uncertain, "without a temperature of the air");
     }
-    board.chip.set_echo("PD5", 0).expect("a sonar");
+    board.chip.set_echo(pins().echo, 0).expect("a sonar");
     records(&mut board, 2);
     assert_eq!(board.fresh_record().expect("a record").number_inputs[number::SONAR], Sample::BAD);
     // A dead module gives no echo at all.
-    board.chip.set_echo("PD5", u32::MAX).expect("a sonar");
+    board.chip.set_echo(pins().echo, u32::MAX).expect("a sonar");
     records(&mut board, 8);
     assert_eq!(board.fresh_record().expect("a record").number_inputs[number::SONAR], Sample::BAD);
 }
@@ -150,7 +150,7 @@ fn pulses_of_a_flow_meter_are_counted_scan_by_scan() {
     let Some(mut board) = running() else { return };
     for n in [0, 1, 30, 200] {
         board.fresh_record().expect("a record");
-        board.chip.send_pulses("PD6", n, 4_000).expect("a meter");
+        board.chip.send_pulses(pins().meter, n, 4_000).expect("a meter");
         let record = board.fresh_record().expect("a record");
         let expected = converted(number::FLOW, n as i32, Sample::BAD);
         assert_eq!(record.number_inputs[number::FLOW], expected, "{n} pulses");
@@ -163,15 +163,15 @@ fn contacts_are_debounced_and_buttons_are_latched() {
     let record = board.fresh_record().expect("a record");
     assert_eq!(record.bit_inputs[bit::CONTACT], (false, Quality::Good), "open to the pull-up");
     // A glitch of 10 ms is shorter than four samples of 5 ms.
-    board.chip.press("PB0", Level::Low, 10_000, Level::High).expect("a contact");
+    board.chip.press(pins().contact, Level::Low, 10_000, Level::High).expect("a contact");
     assert!(!board.fresh_record().expect("a record").bit_inputs[bit::CONTACT].0);
-    board.chip.drive("PB0", Level::Low).expect("a contact");
+    board.chip.drive(pins().contact, Level::Low).expect("a contact");
     board.run_ms(40).expect("time");
     let record = board.fresh_record().expect("a record");
     assert!(record.bit_inputs[bit::CONTACT].0, "closed to ground");
     assert_eq!(record.outputs[drive::PIN], 1);
     // A press of 60 ms between two scans counts for one scan.
-    board.chip.press("PD7", Level::Low, 60_000, Level::High).expect("a button");
+    board.chip.press(pins().button, Level::Low, 60_000, Level::High).expect("a button");
     let pressed: Vec<bool> =
         records(&mut board, 3).iter().map(|record| record.bit_inputs[bit::BUTTON].0).collect();
     assert_eq!(pressed, [true, false, false]);
@@ -185,7 +185,7 @@ fn keys_of_a_remote_arrive_while_thermometers_are_read() {
     for offset in 0..11 {
         board.fresh_record().expect("a record");
         board.run_ms(offset * 90).expect("time");
-        board.chip.send_infrared(INFRARED, KEY_FRAME, 0).expect("a remote");
+        board.chip.send_infrared(pins().infrared, KEY_FRAME, 0).expect("a remote");
         n_sent += 1;
         n_heard += records(&mut board, 2).iter().filter(|record| record.bit_inputs[bit::KEY].0).count();
     }
@@ -196,7 +196,7 @@ fn keys_of_a_remote_arrive_while_thermometers_are_read() {
     assert!(temperatures[..2].iter().all(|sample| sample.quality == Quality::Good));
     // A frame of another remote, and one whose inverse is wrong, are no key of ours.
     for frame in [0xBA45_EE11, 0xBB45_EF10] {
-        board.chip.send_infrared(INFRARED, frame, 1).expect("a remote");
+        board.chip.send_infrared(pins().infrared, frame, 1).expect("a remote");
         assert!(records(&mut board, 2).iter().all(|record| !record.bit_inputs[bit::KEY].0), "{frame:08x}");
     }
 }

@@ -5,11 +5,65 @@ use firmware_bench::{Board, Fault, Level, Load};
 use link::message::sections;
 use program::assembler::{Assembler, Header};
 use program::convert::{AdcScale, PhAmplifier};
-use program::op::*;
+use program::op::{Op, Priority, Stage};
+use program::panel::{self, Form, Panel, Pattern, Piece, Source, Texts, What};
 use program::wiring::*;
 use program::{BitRef, NumRef};
 
-pub const IMAGE: &str = "atmega328p";
+/// Where parts are wired; both chips have the same interrupts on these pins.
+pub struct Pins {
+    pub image: &'static str,
+    pub one_wire: &'static str,
+    pub buzzer: &'static str,
+    pub infrared: &'static str,
+    pub contact: &'static str,
+    pub button: &'static str,
+    pub trigger: &'static str,
+    pub echo: &'static str,
+    pub meter: &'static str,
+    /// Outputs: two plain ones and one with pulse-width modulation.
+    pub first: &'static str,
+    pub second: &'static str,
+    pub fan: &'static str,
+}
+
+const ATMEGA328P: Pins = Pins {
+    image: "atmega328p",
+    one_wire: "PD2",
+    buzzer: "PD3",
+    infrared: "PC3",
+    contact: "PB0",
+    button: "PD7",
+    trigger: "PD4",
+    echo: "PD5",
+    meter: "PD6",
+    first: "PB4",
+    second: "PB5",
+    fan: "PB1",
+};
+
+const ATMEGA2560: Pins = Pins {
+    image: "atmega2560",
+    one_wire: "PA0",
+    buzzer: "PH6",
+    infrared: "PB2",
+    contact: "PC0",
+    button: "PC7",
+    trigger: "PA4",
+    echo: "PB1",
+    meter: "PB3",
+    first: "PL4",
+    second: "PL5",
+    fan: "PB5",
+};
+
+/// The chip under test: `BENCH_CHIP`, else the smallest.
+pub fn pins() -> &'static Pins {
+    match std::env::var("BENCH_CHIP").as_deref() {
+        Ok("atmega2560") => &ATMEGA2560,
+        _ => &ATMEGA328P,
+    }
+}
 
 /// "PB5" as docs/firmware.md numbers pins.
 pub fn pin(name: &str) -> u8 {
@@ -21,9 +75,6 @@ pub const SCALE: AdcScale = AdcScale { reference_mv: 5_000, full_scale: 1_024 };
 pub const EXPANDER: u8 = 0x20;
 pub const SECOND_EXPANDER: u8 = 0x38;
 pub const DISPLAY: u8 = 0x27;
-pub const ONE_WIRE: &str = "PD2";
-pub const BUZZER: &str = "PD3";
-pub const INFRARED: &str = "PC3";
 /// Family code and serial numbers of the two thermometers.
 pub const ROMS: [[u8; 7]; 2] =
     [[0x28, 0x11, 0x22, 0x33, 0x44, 0x55, 0x66], [0x28, 0xFE, 0xDC, 0xBA, 0x98, 0x76, 0x54]];
@@ -73,8 +124,8 @@ pub fn rom(serial: [u8; 7]) -> [u8; 8] {
 
 pub fn drivers() -> Vec<NumberDriver> {
     vec![
-        NumberDriver::Ds18b20 { pin: pin(ONE_WIRE), rom: rom(ROMS[0]) },
-        NumberDriver::Ds18b20 { pin: pin(ONE_WIRE), rom: rom(ROMS[1]) },
+        NumberDriver::Ds18b20 { pin: pin(pins().one_wire), rom: rom(ROMS[0]) },
+        NumberDriver::Ds18b20 { pin: pin(pins().one_wire), rom: rom(ROMS[1]) },
         NumberDriver::Tmp36 { channel: 0, n_samples: 16 },
         NumberDriver::Ph {
             channel: 1,
@@ -83,12 +134,12 @@ pub fn drivers() -> Vec<NumberDriver> {
             temperature: Some(0),
         },
         NumberDriver::Ultrasonic {
-            trigger_pin: pin("PD4"),
-            echo_pin: pin("PD5"),
+            trigger_pin: pin(pins().trigger),
+            echo_pin: pin(pins().echo),
             mounted_um: 400_000,
             temperature: None,
         },
-        NumberDriver::PulseFlow { pin: pin("PD6"), pulses_per_litre: 450 },
+        NumberDriver::PulseFlow { pin: pin(pins().meter), pulses_per_litre: 450 },
         NumberDriver::Parameter { default: 400 },
     ]
 }
@@ -101,18 +152,18 @@ pub fn wiring() -> Wiring {
         adc: SCALE,
         numbers: drivers().into_iter().map(|driver| NumberInput { driver, age_limit_ms: 5_000 }).collect(),
         bits: vec![
-            contact(BitDriver::Pin { pin: pin("PB0") }, false),
+            contact(BitDriver::Pin { pin: pin(pins().contact) }, false),
             contact(BitDriver::Expander { device: 0, line: 3 }, true),
-            contact(BitDriver::Button { pin: pin("PD7") }, false),
+            contact(BitDriver::Button { pin: pin(pins().button) }, false),
             contact(BitDriver::RemoteKey { code: KEY }, false),
             contact(BitDriver::Expander { device: 1, line: 0 }, false),
         ],
         outputs: vec![
-            output(OutputDriver::Pin { pin: pin("PB4") }, false),
-            output(OutputDriver::Pwm { pin: pin("PB1") }, false),
+            output(OutputDriver::Pin { pin: pin(pins().first) }, false),
+            output(OutputDriver::Pwm { pin: pin(pins().fan) }, false),
             output(OutputDriver::Expander { device: 0, line: 8 }, true),
-            output(OutputDriver::Buzzer { pin: pin(BUZZER) }, false),
-            output(OutputDriver::Pin { pin: pin("PB5") }, false),
+            output(OutputDriver::Buzzer { pin: pin(pins().buzzer) }, false),
+            output(OutputDriver::Pin { pin: pin(pins().second) }, false),
             output(OutputDriver::Expander { device: 1, line: 7 }, false),
         ],
         devices: vec![
@@ -120,13 +171,13 @@ pub fn wiring() -> Wiring {
             Device { kind: DeviceKind::Pcf8574, address: SECOND_EXPANDER, shape: 0 },
             Device { kind: DeviceKind::TextDisplay, address: DISPLAY, shape: 3 << 6 | 20 },
             Device { kind: DeviceKind::Ds3231, address: 0x68, shape: 0 },
-            Device { kind: DeviceKind::InfraredReceiver, address: pin(INFRARED), shape: 0 },
+            Device { kind: DeviceKind::InfraredReceiver, address: pin(pins().infrared), shape: 0 },
         ],
     }
 }
 
-/// Contact drives PB4 and PB5, the parameter is the duty of PB1, the expander's contact its output, the other's contact its own, the
-/// button the buzzer.
+/// Contact drives PB4 and PB5, the parameter is the duty of PB1, the expander's contact its output, the other's contact its own, which is
+/// an alarm too, for the buzzer.
 pub fn program(wiring_crc: u32) -> Vec<u8> {
     let mut program = Assembler::new(Header {
         wiring_crc,
@@ -138,6 +189,12 @@ pub fn program(wiring_crc: u32) -> Vec<u8> {
         wide: false,
     });
     let input = |at: usize| BitRef((BitRef::N_BUILT_IN + at) as u16);
+    let loud = program.bit(Op::Alarm {
+        priority: Priority::High,
+        input: input(bit::SECOND_EXPANDER),
+        on_ms: 0,
+        off_ms: 0,
+    });
     let mut switched = |auto| {
         program.bit(Op::Drive { auto, stage: Stage::PLAIN, shortest_run_ms: 0, shortest_rest_ms: 0 });
     };
@@ -147,37 +204,79 @@ pub fn program(wiring_crc: u32) -> Vec<u8> {
         program.bit(Op::Drive { auto, stage: Stage::PLAIN, shortest_run_ms: 0, shortest_rest_ms: 0 });
     };
     switched(input(bit::EXPANDER));
-    switched(input(bit::BUTTON));
+    switched(loud);
     switched(input(bit::CONTACT));
     switched(input(bit::SECOND_EXPANDER));
     program.finish().expect("a program that fits its format")
 }
 
+/// One page: a temperature, a contact, what needs attention, the last key.
+pub fn panel_table(bytes: &[u8]) -> Vec<u8> {
+    let program = program::Program::validate(bytes).expect("a program");
+    let chars = |text: &str| text.bytes().map(Piece::Char).collect::<Vec<Piece>>();
+    let text = |text: &str| text.as_bytes().to_vec();
+    let place = |width, what| vec![Piece::Place { width, what }];
+    let form = Form { decimals: 1, multiplier: 1, divisor: 100, offset: 0 };
+    let number = What::Number { source: Source::Slot(0), form };
+    let contact = What::State {
+        source: Source::Slot((BitRef::N_BUILT_IN + bit::CONTACT) as u16),
+        is_negated: false,
+        when_true: text("closed"),
+        when_false: text("open  "),
+    };
+    let panel = Panel {
+        counts: panel::counts_of(&program),
+        columns: 20,
+        rows: 4,
+        page_s: 0,
+        attention_page: 0,
+        pages: vec![vec![
+            [chars("Water "), place(6, number)].concat(),
+            [chars("Contact "), place(7, contact)].concat(),
+            place(20, What::Attention),
+            place(20, What::Key),
+        ]],
+        keys: Vec::new(),
+        buzzer: Some(drive::BUZZER as u8),
+        patterns: Pattern::USUAL,
+        texts: Texts {
+            well: text("all is well"),
+            doubts: ["output", "self test", "device", "program"].map(text),
+            foreign_alarm: text("other program"),
+            refused: text("refused"),
+            alarms: vec![text("second expander")],
+            steps: Vec::new(),
+        },
+    };
+    panel.encode().expect("a panel table")
+}
+
 /// The board with all its parts, without power; none without simulator or image, and says why.
 pub fn rig() -> Option<Board> {
     let reason =
-        firmware_bench::chip::simulator().err().or_else(|| firmware_bench::board::image(IMAGE).err());
+        firmware_bench::chip::simulator().err().or_else(|| firmware_bench::board::image(pins().image).err());
     if let Some(reason) = reason {
         eprintln!("left out: {reason}");
         return None;
     }
-    let load = Load::new(&wiring(), program).expect("a wiring table");
-    let mut board = Board::new(IMAGE, &load).expect("a board");
+    let mut load = Load::new(&wiring(), program).expect("a wiring table");
+    load.panel = panel_table(&load.program);
+    let mut board = Board::new(pins().image, &load).expect("a board");
     let chip = &mut board.chip;
     let wire = |chip: &mut firmware_bench::Chip| -> firmware_bench::chip::Result<()> {
         for rom in ROMS {
-            chip.add_thermometer(ONE_WIRE, rom)?;
+            chip.add_thermometer(pins().one_wire, rom)?;
         }
         chip.set_thermometer(0, 25 * 16 + 8, Fault::None, 0)?;
         chip.set_thermometer(1, 20 * 16, Fault::None, 0)?;
         chip.set_analog(0, 2_457, 16)?;
         chip.set_analog(1, 8_192, 16)?;
-        chip.add_sonar("PD4", "PD5")?;
-        chip.set_echo("PD5", 1_500)?;
-        chip.drive("PD6", Level::High)?;
-        chip.drive("PB0", Level::High)?;
-        chip.drive("PD7", Level::High)?;
-        chip.drive(INFRARED, Level::High)?;
+        chip.add_sonar(pins().trigger, pins().echo)?;
+        chip.set_echo(pins().echo, 1_500)?;
+        chip.drive(pins().meter, Level::High)?;
+        chip.drive(pins().contact, Level::High)?;
+        chip.drive(pins().button, Level::High)?;
+        chip.drive(pins().infrared, Level::High)?;
         chip.add_expander(17, EXPANDER)?;
         chip.add_expander(74, SECOND_EXPANDER)?;
         chip.add_display(DISPLAY, 20, 4)?;
