@@ -2,6 +2,14 @@
 #ifndef PORT_CONFIG_H
 #define PORT_CONFIG_H
 
+/* Chips with a radio answer over it, too (stream_wifi.cpp). */
+#if defined(ARDUINO_ARCH_ESP32) || defined(ARDUINO_ARCH_ESP8266) || defined(ARDUINO_RASPBERRY_PI_PICO_W)
+#define NETWORK
+#endif
+
+/* What the board calls itself in *hello* (docs/link.md). */
+#define PORT_CHIP 5
+
 /* Chips of the AVR family with 2 to 8 KB, and everything else, which has more. EEPROM of what emulates it in flash is 1 KB. */
 #if defined(__AVR__)
 #include <avr/io.h>
