@@ -126,6 +126,26 @@ impl Lowering<'_> {
         );
     }
 
+    /// Reports a program whose scans are not known to leave the board enough of each period for its buses, display and link.
+    pub(crate) fn check_time(&mut self, program: &Program<'_>) {
+        /// Part of a period that a scan may take. (Own choice: a scan that took more would delay the link by as much.)
+        const SHARE: u64 = 4;
+        let scan_us = program::cost::scan_microseconds(program);
+        let period_ms = u64::from(program.period_ms().unsigned_abs());
+        // A program with every signal is for rehearsal; it is never loaded.
+        if scan_us <= period_ms * 1_000 / SHARE || self.options.keep_all_signals {
+            return;
+        }
+        self.findings.push(
+            Diagnostic::warning(
+                "scan-time-not-proven",
+                format!("a scan could take {} ms of its period of {period_ms} ms", scan_us.div_ceil(1_000)),
+            )
+            .note("on an 8-bit board at 16 MHz; sum of the longest time of each operation, whatever the inputs are")
+            .help("take a longer scan period, or leave alarms to the station"),
+        );
+    }
+
     /// Reports every operation of which it is not proven that it stays within what it can hold.
     pub(crate) fn check_ranges(&mut self, program: &Program<'_>, inputs: &[Input], listing: &str) {
         let declared: Vec<(i32, i32)> = inputs

@@ -378,6 +378,7 @@ impl<'l, 's> Layout<'l, 's> {
         let names = self.names(&program, &inputs, items, places);
         let listing = listing::listing(&program, &names);
         self.lowering.check_ranges(&program, &inputs, &listing);
+        self.lowering.check_time(&program);
         self.lowering.check_slot(bytes.len());
         let sizes = program.sizes();
         let alive = |index: usize| places.bits.get(&index);

@@ -27,6 +27,8 @@ pub mod zone;
 #[cfg(feature = "alloc")]
 pub mod assembler;
 #[cfg(feature = "alloc")]
+pub mod cost;
+#[cfg(feature = "alloc")]
 pub mod generate;
 #[cfg(feature = "alloc")]
 pub mod machine;

@@ -40,7 +40,11 @@ impl Coverage {
     }
 }
 
-fn put(inputs: &Inputs, loaded: &mut Loaded<'_>) -> Result<(), String> {
+/// Puts the inputs of a scan into C.
+///
+/// # Errors
+/// A part that C does not know, or a restart that it refuses.
+pub fn put(inputs: &Inputs, loaded: &mut Loaded<'_>) -> Result<(), String> {
     if inputs.restarts {
         loaded.restart().map_err(|verdict| format!("C refuses its own program at a restart ({verdict})"))?;
     }

@@ -3,6 +3,7 @@
 use crate::{Code, Runtime};
 use program::machine::Command;
 use program::{LoadError, Quality, Sample};
+use std::cell::Cell;
 
 /// What a loaded program has: `struct vm_sizes`.
 #[repr(C)]
@@ -113,6 +114,23 @@ impl Runtime {
             SOUND => Ok(sizes),
             verdict => Err(verdict),
         }
+    }
+
+    /// Loads a program whose bytes a test may change while it runs, as a failing memory does.
+    pub fn load_changing<'r>(&'r mut self, bytes: &'r [Cell<u8>]) -> Result<Loaded<'r>, u8> {
+        // SAFETY: a cell has the layout of what it holds. The slice lives only through this call, in which nobody changes it; C reads
+        // bytes through the address alone.
+        let code =
+            Code::in_memory(unsafe { std::slice::from_raw_parts(bytes.as_ptr().cast::<u8>(), bytes.len()) });
+        let mut sizes = VmSizes::default();
+        // SAFETY: both live through the call, and C keeps neither.
+        match unsafe { c::vm_check(&code, &mut sizes) } {
+            SOUND => {}
+            verdict => return Err(verdict),
+        }
+        let loaded = Loaded { _runtime: self, code, sizes };
+        loaded.reload()?;
+        Ok(loaded)
     }
 
     /// Loads a program to be run; it is gone when what comes back is dropped.
