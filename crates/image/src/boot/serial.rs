@@ -58,9 +58,27 @@ impl SerialLine {
         Ok(())
     }
 
+    /// The port, when a bootloader already listens there, as after two presses of the reset button.
+    fn listening(&self) -> Option<Box<dyn SerialPort>> {
+        const NAME: usize = 7;
+        let mut port = Self::open(self.boot_name.as_deref().unwrap_or(&self.name), self.boot.baud).ok()?;
+        port.clear(ClearBuffer::Input).ok()?;
+        port.write_all(b"S").ok()?;
+        let mut name = [0; NAME];
+        let mut n = 0;
+        while n < NAME {
+            n += port.read(&mut name[n..]).ok().filter(|more| *more > 0)?;
+        }
+        name.iter().all(|byte| (b' '..=b'~').contains(byte)).then_some(port)
+    }
+
     /// Touches a board with native USB and waits for the port of its bootloader.
     fn touch(&mut self) -> io::Result<()> {
         self.port = None;
+        if let Some(port) = self.listening() {
+            self.port = Some(port);
+            return Ok(());
+        }
         let before = names();
         if let Ok(mut port) = Self::open(self.boot_name.as_deref().unwrap_or(&self.name), TOUCH_BAUD) {
             let _ = port.write_data_terminal_ready(false);
@@ -89,7 +107,7 @@ impl SerialLine {
                 (self.ask_for_reset)();
             }
         }
-        // A bootloader may have been there all along: then nothing goes and nothing comes.
+        // The bootloader may have come under a name that was there all along.
         self.port = Some(Self::open(&self.name, self.boot.baud)?);
         Ok(())
     }

@@ -28,7 +28,7 @@ pub fn run(options: &SectionOptions, console: &mut Console) -> Result<Ending, Fa
         console.print(&svg);
         return Ok(Ending::Clean);
     }
-    files::write_new(&options.out, &format!("{svg}\n"), options.force)?;
+    files::write_new(&options.out, format!("{svg}\n"), options.force)?;
     let shown = options.out.display().to_string();
     if console.is_json() {
         console.print_json(&json::answer("section", json!({ "drawing": shown, "bytes": svg.len() + 1 })));
