@@ -103,6 +103,7 @@ test: setup firmware lint check-firmware fuzz doc unit
 lint: setup
 	$(CARGO) fmt --all --check
 	$(CARGO) clippy --workspace --all-targets --quiet -- -D warnings
+	$(CARGO) check --package program --no-default-features --lib --quiet
 
 # The fuzz targets build on the stable compiler, but their engine is C++.
 fuzz: setup

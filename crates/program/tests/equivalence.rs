@@ -226,3 +226,30 @@ proptest! {
         run_if_valid(&bytes, seed);
     }
 }
+
+#[test]
+fn what_is_retained_as_bytes_is_what_a_restart_keeps() {
+    for seed in 3_000..3_200 {
+        let bytes = program(seed);
+        let program = Program::validate(&bytes).unwrap();
+        let decoded = Decoded::new(&program);
+        let mut machine = Machine::<1>::new(decoded.clone());
+        for k in 0..N_SCANS {
+            inputs(seed, k, &program).apply(&mut machine, 0);
+            machine.scan();
+        }
+        let kept = machine.keep(0);
+        let mut other = Machine::<1>::new(decoded);
+        assert!(other.restore(0, &kept));
+        machine.restart(0);
+        assert_eq!(machine.lane_words(0), other.lane_words(0), "seed {seed}");
+        assert!(!other.restore(0, &kept[1..]));
+        for k in 0..20 {
+            for machine in [&mut machine, &mut other] {
+                inputs(seed, 1_000 + k, &program).apply(machine, 0);
+                machine.scan();
+            }
+            assert_eq!(machine.lane_words(0), other.lane_words(0), "seed {seed} scan {k}");
+        }
+    }
+}
