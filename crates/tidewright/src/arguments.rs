@@ -98,6 +98,8 @@ pub enum Command {
     Build(BuildOptions),
     /// Put the image on the board through its serial bootloader
     Flash(FlashOptions),
+    /// Try another program on a board that runs, or keep or give up the one that is tried
+    Trial(TrialOptions),
     /// Compute the properties of a seawater from what you can measure
     Water(WaterOptions),
     /// Print the completions of a shell
@@ -373,6 +375,9 @@ pub struct BuildOptions {
     /// A runtime of your own: its manifest, with its image beside it under the same name and `.hex`
     #[arg(long, value_name = "FILE", conflicts_with_all = ["program_only", "network"])]
     pub runtime: Option<PathBuf>,
+    /// Write a sketch for the Arduino API into this folder instead, for chips that have no image
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["program_only", "network", "runtime", "out"])]
+    pub sketch: Option<PathBuf>,
     /// Replace a file that is there
     #[arg(long)]
     pub force: bool,
@@ -409,6 +414,38 @@ pub struct FlashOptions {
     /// Replace what the board runs without asking
     #[arg(long)]
     pub yes: bool,
+    /// When to draw a progress bar
+    #[arg(long, value_enum, default_value_t)]
+    pub progress: ProgressChoice,
+}
+
+/// Options of `trial`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Try another program on a board that runs, or keep or give up the one that is tried.\n\n\
+        The program goes over the serial cable into EEPROM; the board checks it and starts anew with it. Unless it is confirmed in its \
+        time the board goes back to the last confirmed one by itself, also after three resets in a row. The wiring must be that of the \
+        board: a moved pin needs `flash`.",
+    after_help = "Examples:\n  tidewright trial system.toml --port /dev/ttyUSB0 --time 2h\n  tidewright trial --confirm --port /dev/ttyUSB0\n\n\
+        Many boards start anew when their port is opened; that counts as one reset of the trial."
+)]
+#[command(group = clap::ArgGroup::new("act").required(true))]
+pub struct TrialOptions {
+    /// The system file, or a program that `build --program-only` wrote (`.tw`)
+    #[arg(value_name = "FILE", group = "act")]
+    pub file: Option<PathBuf>,
+    /// Keep the program that is tried
+    #[arg(long, group = "act")]
+    pub confirm: bool,
+    /// Give the program that is tried up, now
+    #[arg(long, group = "act")]
+    pub revert: bool,
+    /// The serial port of the board
+    #[arg(long, value_name = "PORT")]
+    pub port: String,
+    /// How long it is tried unless it is confirmed, 1 min to 4 h 15 min
+    #[arg(long, value_name = "TIME", default_value = "60 min", value_parser = quantity::time)]
+    pub time: f64,
     /// When to draw a progress bar
     #[arg(long, value_enum, default_value_t)]
     pub progress: ProgressChoice,

@@ -38,6 +38,7 @@ fn main() -> ExitCode {
         Command::Section(options) => commands::section::run(options, &mut console),
         Command::Build(options) => commands::build::run(options, &mut console),
         Command::Flash(options) => commands::flash::run(options, &mut console),
+        Command::Trial(options) => commands::trial::run(options, &mut console),
         Command::Water(options) => commands::water::run(options, &mut console),
         Command::Completions(options) => commands::completions::run(options, &mut console),
         Command::Man(options) => commands::man::run(options, &mut console),

@@ -10,4 +10,5 @@ pub mod new;
 pub mod rehearse;
 pub mod report;
 pub mod section;
+pub mod trial;
 pub mod water;

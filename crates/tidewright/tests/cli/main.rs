@@ -15,4 +15,5 @@ mod rehearse;
 mod report;
 #[path = "../../../image/tests/simulated/mod.rs"]
 mod simulated;
+mod trial;
 mod water;
