@@ -57,6 +57,17 @@ fn main() {
     compiler.args(sources(&core, of_vm));
     report("VM_ELF", &vm, compiler, AVR_GCC);
 
+    let ascon = out.join("ascon.elf");
+    let mut compiler = Command::new("avr-gcc");
+    compiler
+        .args(["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=c11", "-Os", "-flto", "-mcall-prologues"])
+        .args(["-Wall", "-Wextra", "-Werror", "-I"])
+        .arg(&core)
+        .arg("-o")
+        .arg(&ascon)
+        .args([here.join("chip/ascon_main.c"), core.join("ascon.c")]);
+    report("ASCON_ELF", &ascon, compiler, AVR_GCC);
+
     // The runtime as it ships, by its own Makefile, but into this crate's folder: others may be building too.
     for name in ["atmega328p", "atmega32u4", "atmega2560", "atmega328p-network"] {
         let build = out.join("runtime");

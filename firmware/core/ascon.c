@@ -1,5 +1,5 @@
 /* Ascon-AEAD128 by bytes. The state is five words of eight bytes, least significant first; a rotation by r bits of a word is, for each
- * byte, one multiplication by 2^(8-r): its high byte belongs to one place, its low byte to the place beside it. */
+ * byte, one multiplication by 2^(8-r): its high byte belongs to one place, its low byte to the place before it. */
 #include "ascon.h"
 
 #include "code.h"
@@ -50,21 +50,20 @@ static void permute(uint8_t *s, uint8_t constant)
         }
         const uint8_t *rotation = rotations;
         for (uint8_t *word = s; word != s + STATE; word += WORD) {
-            uint8_t old[WORD];
+            uint8_t old[2 * WORD]; /* twice, so that nothing wraps */
             for (uint8_t at = 0; at < WORD; at++) {
                 old[at] = word[at];
+                old[at + WORD] = word[at];
             }
             for (uint8_t n = 2; n != 0; n--) {
-                uint8_t to = (uint8_t)(0u - flash_u8(rotation));
+                const uint8_t *from = old + flash_u8(rotation);
                 uint8_t multiplier = flash_u8(rotation + 1);
                 rotation += 2;
-                for (uint8_t at = 0; at < WORD; at++) {
-                    uint16_t product = (uint16_t)(old[at] * multiplier);
-                    uint8_t low = (uint8_t)(to - 1u) & 7u;
-                    to &= 7u;
-                    word[to] = (uint8_t)(word[to] ^ product >> 8);
-                    word[low] = (uint8_t)(word[low] ^ product);
-                    to++;
+                uint8_t high = (uint8_t)((uint16_t)(*from++ * multiplier) >> 8);
+                for (uint8_t *to = word; to != word + WORD; to++) {
+                    uint16_t product = (uint16_t)(*from++ * multiplier);
+                    *to = (uint8_t)(*to ^ high ^ (uint8_t)product);
+                    high = (uint8_t)(product >> 8);
                 }
             }
         }

@@ -1,5 +1,5 @@
-/* Ascon-AEAD128 (NIST SP 800-232), without associated data, in place. Small rather than fast: by bytes, 0.16 ms a round at 16 MHz;
- * a message of 56 bytes takes 56 rounds. */
+/* Ascon-AEAD128 (NIST SP 800-232), without associated data, in place. Small rather than fast: by bytes, 2800 cycles a round; at 16 MHz
+ * 4.2 ms for an empty message, 8.4 ms for one of 56 bytes (firmware/bench/tests/ascon.rs). */
 #ifndef ASCON_H
 #define ASCON_H
 

@@ -1,8 +1,8 @@
 /* The link over a network (docs/link.md, section 6): a session over the one connection of stream.h. Compiled in with NETWORK; does
  * nothing while nobody connects.
  *
- * A received frame takes 20 ms at 16 MHz, for it is opened and its answer sealed (ascon.h); a record's part takes 10 ms. Everything else
- * is below 1 ms, but for the packets of dhcp.h: 2 ms. */
+ * A received frame takes up to 17 ms at 16 MHz, for it is opened and its answer sealed (ascon.h); a record's part takes up to 9 ms.
+ * Everything else is below 1 ms, but for the packets of dhcp.h: 2 ms. */
 #ifndef NETWORK_H
 #define NETWORK_H
 

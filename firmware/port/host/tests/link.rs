@@ -63,7 +63,7 @@ fn program(wiring: &[u8], heater_delay_ms: i32) -> Vec<u8> {
 #[test]
 fn what_is_told_is_what_is_done() {
     let mut runtime = Runtime::lock();
-    drop(Store::blank(&mut runtime));
+    Store::blank(&mut runtime);
     let wiring = wiring();
     let golden = program(&wiring, 1_000);
     let crc = |program: &[u8]| Program::validate(program).expect("sound").crc();
@@ -188,7 +188,7 @@ fn what_is_told_is_what_is_done() {
 #[test]
 fn an_upload_is_a_trial_until_it_is_confirmed() {
     let mut runtime = Runtime::lock();
-    drop(Store::blank(&mut runtime));
+    Store::blank(&mut runtime);
     let wiring = wiring();
     let golden = program(&wiring, 1_000);
     let second = program(&wiring, 7_000);
