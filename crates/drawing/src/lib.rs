@@ -17,6 +17,7 @@ mod slots;
 mod strip;
 mod svg;
 mod text;
+pub mod wiring;
 mod words;
 
 pub use sheet::{Align, Binding, Ink, Label, Layer, Part, Point, Property, Rect, Shape, Sheet, TextLine};

@@ -167,7 +167,7 @@ fn supply(check: &Check<'_>, supply: SupplyIdx) -> Option<SupplyFact> {
         fact.amps += current;
         let closed_at_start = actuator.always || actuator.on_when_dead;
         if same {
-            fact.start_a += if closed_at_start { load.inrush.0 } else { 0.0 };
+            fact.start_a += if closed_at_start { felt(load.inrush.0, load.inrush.1) } else { 0.0 };
         }
         if on_this_circuit(system, supply, actuator.supply) {
             leakage += load.leakage;
@@ -204,7 +204,8 @@ fn supply(check: &Check<'_>, supply: SupplyIdx) -> Option<SupplyFact> {
                     .supply(other_idx)
                     .leakage_a
                     .unwrap_or_else(|| part.and_then(|part| part.value("earth_leakage")).unwrap_or(0.0));
-                fact.start_a += part.and_then(|part| part.value("inrush_current")).unwrap_or(0.0);
+                let peak = part.and_then(|part| part.value("inrush_current")).unwrap_or(0.0);
+                fact.start_a += felt(peak, SHORT);
             }
         }
     }
@@ -219,6 +220,15 @@ fn supply(check: &Check<'_>, supply: SupplyIdx) -> Option<SupplyFact> {
         fact.hours = Some(battery::hours_by_energy(amp_hours, volts, 1.0, 1.0, fact.watts));
     }
     Some(fact)
+}
+
+/// A peak that a breaker's magnet hardly has the time to see, s.
+const SHORT: f64 = 0.001;
+
+/// What a breaker feels of a peak: of one shorter than a millisecond a third (assumed; makers print some three to ten times the
+/// instant current for such pulses).
+fn felt(peak: f64, time: f64) -> f64 {
+    if time <= SHORT { peak / 3.0 } else { peak }
 }
 
 /// Whether a supply draws from this circuit with nothing in between that isolates.

@@ -7,12 +7,14 @@
 mod build;
 mod items;
 mod lists;
+mod netlist;
 
 pub use build::harness;
 pub use items::{Item, ItemKind, inventory};
 pub use lists::{
     BillLine, CheckStep, ConnectorLine, CutLine, Stage, bill, checkout, connectors, cut_list, labels,
 };
+pub use netlist::{kicad, nets};
 
 use system::electrics::Compartment;
 

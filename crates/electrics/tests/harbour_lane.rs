@@ -1,0 +1,110 @@
+//! Harbour Lane's complete electrics: they fit, nothing is left open, each wire is traceable; on a smaller board the reason in words.
+
+use electrics::assign::{self, Outcome};
+use electrics::harness;
+use system::System;
+
+fn harbour_lane() -> System {
+    let path =
+        std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../examples/harbour-lane/system.toml");
+    let file = system::load_file(&path);
+    file.loaded.system.unwrap_or_else(|| panic!("{:#?}", file.loaded.diagnostics))
+}
+
+#[test]
+fn it_fits_and_every_finding_is_known() {
+    let system = harbour_lane();
+    let checked = electrics::check(&system, None);
+    let plan = electrics::plan_of(&checked.outcome).expect("it fits on the small board");
+    assert!(assign::verify(&system, plan).is_empty());
+    for finding in &checked.findings {
+        println!("{:?} {}: {} | {:?}", finding.level, finding.id, finding.message, finding.notes);
+    }
+    println!("{:#?}", checked.facts.supplies);
+    println!("{:?} {:?} {} W", checked.facts.i2c, checked.facts.inside_c, checked.facts.heat_w);
+    assert!(checked.findings.iter().all(|f| f.level < system::Level::Error), "{:#?}", checked.findings);
+}
+
+#[test]
+fn every_wire_has_two_ends_a_number_and_a_place_on_a_rung() {
+    let system = harbour_lane();
+    let Outcome::Fits(plan) = assign::plan(&system, None) else { panic!("it fits") };
+    let harness = harness::harness(&system, &plan);
+    let mut drawn = vec![0; harness.wires.len()];
+    for run in &harness.runs {
+        assert_eq!(run.stops.len(), run.wires.len() + 1, "{}", run.title);
+        for (i, wire) in run.wires.iter().enumerate() {
+            drawn[*wire] += 1;
+            let wire = &harness.wires[*wire];
+            assert_eq!((wire.from.item, &wire.from.name), (run.stops[i].item, &run.stops[i].leaves));
+            assert_eq!((wire.to.item, &wire.to.name), (run.stops[i + 1].item, &run.stops[i + 1].enters));
+        }
+        run.stops.iter().flat_map(|stop| &stop.stubs).for_each(|wire| drawn[*wire] += 1);
+    }
+    assert!(drawn.iter().all(|n| *n == 1), "each wire is drawn once");
+    // Mains wires and low-voltage wires never share a terminal.
+    for a in &harness.wires {
+        for b in &harness.wires {
+            if a.function.is_mains() != b.function.is_mains() {
+                for (x, y) in [(&a.from, &b.from), (&a.from, &b.to), (&a.to, &b.to)] {
+                    assert!(x != y, "{} and {} meet at {}", a.id, b.id, harness.terminal(x));
+                }
+            }
+        }
+    }
+    // A contact or coil terminal takes one wire; only bars and buses take more.
+    let mut n_at = std::collections::BTreeMap::new();
+    for wire in &harness.wires {
+        for end in [&wire.from, &wire.to] {
+            if harness.items[end.item].kind == harness::ItemKind::Fuse {
+                *n_at.entry(harness.terminal(end)).or_insert(0) += 1;
+            }
+        }
+    }
+    assert!(n_at.values().all(|n| *n == 1), "{n_at:?}");
+    assert!(!harness::cut_list(&harness).is_empty() && !harness::bill(&harness).is_empty());
+    let steps = harness::checkout(&system, &harness);
+    assert!(steps.windows(2).all(|pair| pair[0].stage <= pair[1].stage), "the order is the safety of it");
+}
+
+/// The netlist joins what the wires join: no net has both a mains and a low-voltage terminal.
+#[test]
+fn the_netlist_keeps_mains_and_low_voltage_apart() {
+    let system = harbour_lane();
+    let Outcome::Fits(plan) = assign::plan(&system, None) else { panic!("it fits") };
+    let harness = harness::harness(&system, &plan);
+    for (name, terminals) in harness::nets(&harness) {
+        let mut sides: Vec<bool> = (harness.wires.iter())
+            .filter(|wire| terminals.contains(&wire.from))
+            .map(|wire| wire.function.is_mains())
+            .collect();
+        sides.dedup();
+        assert!(sides.len() <= 1, "{name}: {terminals:?}");
+    }
+    let text = harness::kicad(&harness);
+    assert_eq!(text.matches('(').count(), text.matches(')').count());
+    assert!(text.contains("(node (ref \"controller\") (pin \"D6\"))"), "return pump's command is on PD6");
+}
+
+/// On a board with fewer pins: a smallest set in words. The free pins of the ATmega328P are too few without its expanders.
+#[test]
+fn without_its_expander_the_reason_is_told_in_parts() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../../examples/harbour-lane/does-not-fit.toml");
+    let file = system::load_file(&path);
+    let system = file.loaded.system.unwrap_or_else(|| panic!("{:#?}", file.loaded.diagnostics));
+    let Outcome::DoesNotFit(conflict) = assign::plan(&system, None) else { panic!("it must not fit") };
+    println!("{}", conflict.text());
+    assert_eq!(conflict.wishes.len(), conflict.places.len() + 1);
+    assert!(conflict.mend.is_some_and(|mend| mend.n_parts >= 1));
+}
+
+/// To the large board: what moves and what must be tested again.
+#[test]
+fn moving_to_another_board_lists_wires_and_tests() {
+    let system = harbour_lane();
+    let Outcome::Fits(plan) = assign::plan(&system, None) else { panic!("it fits") };
+    let rewiring = assign::rewiring(&system, &plan, "ATmega2560").expect("the large board has room");
+    assert_eq!(rewiring.moved.len(), rewiring.tests.len());
+    assert!(rewiring.tests.iter().any(|test| test.contains("`return_pump`")));
+}
