@@ -13,6 +13,14 @@ $(FUZZ_OUT)fuzz_link: $(FUZZ_FOLDER)fuzz_link.c $(FUZZ_CABLE) $(wildcard $(FUZZ_
 	@mkdir -p $(FUZZ_OUT)
 	$(FUZZ_CC) $(FUZZ_FLAGS) -I$(FUZZ_CORE) -I$(FUZZ_FOLDER) $(filter %.c,$^) -o $@
 
-.PHONY: fuzz-link
+FUZZ_NETWORK = $(FUZZ_CABLE) $(addprefix $(FUZZ_CORE),ascon.c network.c dhcp.c)
+
+$(FUZZ_OUT)fuzz_network: $(FUZZ_FOLDER)fuzz_network.c $(FUZZ_NETWORK) $(wildcard $(FUZZ_CORE)*.h $(FUZZ_FOLDER)*.h)
+	@mkdir -p $(FUZZ_OUT)
+	$(FUZZ_CC) $(FUZZ_FLAGS) -DNETWORK -I$(FUZZ_CORE) -I$(FUZZ_FOLDER) $(filter %.c,$^) -o $@
+
+.PHONY: fuzz-link fuzz-network
 fuzz-link: $(FUZZ_OUT)fuzz_link
 	$(FUZZ_OUT)fuzz_link $(N) $(SEED)
+fuzz-network: $(FUZZ_OUT)fuzz_network
+	$(FUZZ_OUT)fuzz_network $(N) $(SEED)

@@ -1,13 +1,13 @@
-//! A short run of the fuzzing of the link under the sanitizers; the long one is `make -C firmware fuzz-link N=10000000`.
+//! Short runs of the fuzzing of the link under the sanitizers; the long ones are `make -C firmware fuzz-link N=10000000` and
+//! `make -C firmware fuzz-network N=10000000`.
 
 use std::process::Command;
 
-#[test]
-fn a_hundred_thousand_damaged_frames() {
+fn fuzz(target: &str) {
     let here = env!("CARGO_MANIFEST_DIR");
     let out = format!("{}/fuzz/", env!("CARGO_TARGET_TMPDIR"));
     let run = Command::new("make")
-        .args(["-s", "-f", "fuzz.mk", "fuzz-link", "N=100000", "SEED=7"])
+        .args(["-s", "-f", "fuzz.mk", target, "N=100000", "SEED=7"])
         .arg(format!("FUZZ_OUT={out}"))
         .current_dir(here)
         .output();
@@ -21,4 +21,14 @@ fn a_hundred_thousand_damaged_frames() {
         return;
     }
     assert!(run.status.success() && said.contains("no fault found"), "{said}");
+}
+
+#[test]
+fn a_hundred_thousand_damaged_frames_on_the_cable() {
+    fuzz("fuzz-link");
+}
+
+#[test]
+fn a_hundred_thousand_frames_and_packets_on_the_network() {
+    fuzz("fuzz-network");
 }
