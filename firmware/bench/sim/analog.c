@@ -1,5 +1,5 @@
 /* The analogue converter: 13 clocks of its own a conversion, the first 25 (data sheet). A test sets what n conversions in a
- * row shall sum to, so that the sums of the twin come out to the count: any n of them in a row do. */
+ * row shall sum to, so that the sums of the twin come out to the count. */
 #include "sim.h"
 
 #include <simavr/sim_interrupts.h>
@@ -7,7 +7,8 @@
 enum { ADCL = 0x78, ADCH = 0x79, ADCSRA = 0x7A, ADCSRB = 0x7B, ADMUX = 0x7C };
 enum { ADEN = 0x80, ADSC = 0x40, ADATE = 0x20, ADIF = 0x10, ADIE = 0x08 };
 
-static struct channel { uint16_t sum; uint8_t n, at; } channels[16];
+/* `given`: what conversions 0 to at-1 of the present n have taken of the sum. */
+static struct channel { uint16_t sum, given; uint8_t n, at; } channels[16];
 static uint16_t code;
 static bool is_first = true;
 
@@ -39,9 +40,13 @@ static void control(struct avr_t *avr, avr_io_addr_t where, uint8_t v, void *par
     if (mux < 16) {
         struct channel *c = &channels[mux];
         unsigned n = c->n ? c->n : 1;
-        /* Spread evenly: conversion i of n takes the i-th share of the sum. */
-        code = (uint16_t)((uint32_t)c->sum * (c->at + 1u) / n - (uint32_t)c->sum * c->at / n);
-        c->at = (uint8_t)((c->at + 1u) % n);
+        /* Spread evenly over what is left, so that a sum set in the midst of n conversions still comes out if it can. */
+        unsigned left = c->sum > c->given ? (unsigned)c->sum - c->given : 0;
+        code = (uint16_t)(left / (n - c->at));
+        if (code > 1023) code = 1023;
+        c->given = (uint16_t)(c->given + code);
+        c->at++;
+        if (c->at >= n) c->at = 0, c->given = 0;
     }
     unsigned divider = 1u << (v & 7);
     if (divider == 1) divider = 2;
@@ -51,7 +56,7 @@ static void control(struct avr_t *avr, avr_io_addr_t where, uint8_t v, void *par
 
 bool analog_set(uint8_t channel, uint16_t sum, uint8_t n) {
     if (channel >= 16 || n == 0 || n > 16 || sum > 1023u * n) return false;
-    if (channels[channel].n != n) channels[channel].at = 0;
+    if (channels[channel].n != n) channels[channel].at = 0, channels[channel].given = 0;
     channels[channel].sum = sum;
     channels[channel].n = n;
     return true;
@@ -67,4 +72,5 @@ void analog_start(void) {
 void analog_reset(void) {
     never(ready, NULL);
     is_first = true;
+    for (unsigned i = 0; i < 16; i++) channels[i].at = 0, channels[i].given = 0;
 }

@@ -9,7 +9,7 @@ static struct row {
     uint8_t pin;
     bool is_busy;
     unsigned n, at;
-    struct { uint8_t drive; uint32_t us; } steps[512];
+    struct { uint8_t drive; uint32_t us; } steps[4096];
     uint8_t then;
 } rows[N_PINS];
 
@@ -27,7 +27,7 @@ static void next_step(void *param) {
 }
 
 static bool add_step(struct row *row, uint8_t drive, uint32_t us) {
-    if (row->n == 512) return false;
+    if (row->n == 4096) return false;
     row->steps[row->n].drive = drive;
     row->steps[row->n++].us = us;
     return true;
