@@ -5,6 +5,9 @@
 
 int32_t arith_rest;
 
+/* Linking as a whole would copy these into the calculator, where each of them stands once. */
+#define APART __attribute__((noinline))
+
 uint32_t arith_magnitude(int32_t value)
 {
     return value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
@@ -15,7 +18,7 @@ static uint8_t top(int32_t value)
     return (uint8_t)((uint32_t)value >> 24);
 }
 
-int32_t arith_add(int32_t a, int32_t b)
+APART int32_t arith_add(int32_t a, int32_t b)
 {
     int32_t sum = (int32_t)((uint32_t)a + (uint32_t)b);
     /* Overflowed when both have the sign that the sum has not. */
@@ -26,12 +29,12 @@ int32_t arith_add(int32_t a, int32_t b)
     return sum;
 }
 
-int32_t arith_subtract(int32_t a, int32_t b)
+APART int32_t arith_subtract(int32_t a, int32_t b)
 {
     return ~arith_add(~a, b);
 }
 
-int32_t arith_clamp(int32_t value, int32_t lowest, int32_t highest)
+APART int32_t arith_clamp(int32_t value, int32_t lowest, int32_t highest)
 {
     if (value < lowest) {
         return lowest;
@@ -112,12 +115,12 @@ static uint32_t over(uint32_t a, uint32_t b, uint32_t c, uint32_t d, bool is_hal
     return exceeds ? UINT32_MAX : a;
 }
 
-uint32_t arith_truncated(uint32_t a, uint32_t b, uint32_t c)
+APART uint32_t arith_truncated(uint32_t a, uint32_t b, uint32_t c)
 {
     return over(a, b, c, 1, false);
 }
 
-int32_t arith_nearest(int32_t base, int32_t b)
+APART int32_t arith_nearest(int32_t base, int32_t b)
 {
     bool down = ((top(calc[V0]) ^ top(b)) & 0x80) != 0;
     uint32_t far = over(arith_magnitude(calc[V0]), arith_magnitude(b), (uint32_t)calc[Y], (uint32_t)calc[Z], true);
@@ -142,7 +145,7 @@ int32_t arith_scaled(int32_t base, int32_t a, int32_t b, uint32_t c)
     return arith_nearest(base, b);
 }
 
-int32_t arith_floored(int32_t value, int32_t divisor)
+APART int32_t arith_floored(int32_t value, int32_t divisor)
 {
     int32_t quotient = value / divisor;
     int32_t rest = value % divisor;

@@ -12,9 +12,8 @@
 struct vm_sizes vm;
 
 /* Number values, cells and hand times first, because some processors want them aligned; then hands; then bytes. */
-static union {
+static struct {
     int32_t words[VM_POOL_BYTES / 4];
-    uint8_t bytes[VM_POOL_BYTES];
 } pool;
 static struct code program;
 static int32_t *hand_left;

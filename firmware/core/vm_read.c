@@ -208,7 +208,7 @@ static uint16_t read_slot(void)
 }
 
 /* True when the slot's content is wanted. */
-static bool is_there(uint16_t slot, uint16_t limit)
+static bool is_wanted(uint16_t slot, uint16_t limit)
 {
     if (reader.mode != VM_COUNT && slot >= limit) {
         vm_fail(VM_OPERAND);
@@ -228,7 +228,7 @@ static void note_quality(uint8_t operand, uint8_t quality)
 static void read_number(uint8_t operand)
 {
     uint16_t slot = read_slot();
-    if (is_there(slot, reader.limit->n_numbers)) {
+    if (is_wanted(slot, reader.limit->n_numbers)) {
         calc[operand] = *vm_number_at(slot);
         note_quality(operand, *vm_quality_at(slot) & QUALITY_MASK);
     }
@@ -238,7 +238,7 @@ static void read_bit(uint8_t operand)
 {
     uint16_t slot = read_slot();
     uint16_t top = reader.is_wide ? 0x8000 : 0x80;
-    if (is_there(slot & (uint16_t)(top - 1), reader.limit->n_bits)) {
+    if (is_wanted(slot & (uint16_t)(top - 1), reader.limit->n_bits)) {
         uint8_t bit = *vm_bit_at(slot & (uint16_t)(top - 1)) & BIT_MASK;
         calc[operand] = (bit & 1) ^ ((slot & top) != 0);
         note_quality(operand, bit >> 1);
@@ -338,11 +338,11 @@ static void read_procedure(void)
         }
         for (uint8_t n = head & 0x3F; n != 0; n--) {
             uint8_t force = vm_next_byte();
-            uint8_t drive = force & 0x7F;
-            if (reader.mode != VM_COUNT && drive >= reader.limit->n_drives) {
+            uint8_t of_drive = force & 0x7F;
+            if (reader.mode != VM_COUNT && of_drive >= reader.limit->n_drives) {
                 vm_fail(VM_PROCEDURE);
             } else if (reader.mode == VM_RUN && step == next) {
-                *vm_hand_at(drive) |= (force & 0x80) != 0 ? FORCED_ON : FORCED_OFF;
+                *vm_hand_at(of_drive) |= (force & 0x80) != 0 ? FORCED_ON : FORCED_OFF;
             }
         }
     }

@@ -19,7 +19,7 @@ static const struct {
     uint16_t first_bit[3], compare[11], switch_[10], set_reset[5], delay[13], stall[20], disagree[8], window[12];
     uint16_t first[2], arithmetic[12], scale[5], clamp[4], lag[17], rate[37], select[8], ramp[28], total_volume[7], total_run[10],
         modulate[42], dose[50];
-    uint16_t is_starting[3], hand[6], holds[10], may_reset[8], point[19], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19];
+    uint16_t is_starting[3], in_hand[6], holds[10], may_reset[8], point[19], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19];
 } routines IN_FLASH = {
     .first_bit = {TRUE(V0), END(YES), END(NO)},
     .compare = {
@@ -120,7 +120,7 @@ static const struct {
         ZERO(X), END(NO), LESS(C0, V3), END(YES), END(NO)
     },
     .is_starting = {LESS(UPTIME_MS, V3), END(YES), END(NO)},
-    .hand = {SMALL(Y, 0), LEAST(Y, X), END(NO), SUB(X, PERIOD_MS), MAX(X, Y), END(YES)},
+    .in_hand = {SMALL(Y, 0), LEAST(Y, X), END(NO), SUB(X, PERIOD_MS), MAX(X, Y), END(YES)},
     .holds = {
         ADD(C0, ELAPSED_MS), MOVE(X, V4), MAX(X, V5), MIN(C0, X),
         MOVE(X, V5), TRUE(OLD), MOVE(X, V4), LESS(C0, X), END(YES), END(NO)
@@ -273,7 +273,7 @@ static void run_drive(uint16_t full)
     hand &= HAND_MASK;
     int32_t *left = vm_hand_left_at(it->ordinal);
     calc[X] = *left;
-    if (calc_run(routines.hand) == YES) {
+    if (calc_run(routines.in_hand) == YES) {
         *left = calc[X];
         wanted = hand > full ? full : hand;
     }
