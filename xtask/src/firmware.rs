@@ -4,13 +4,18 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use image::runtime::{Manifest, Module, Runtime};
+use image::hex::Memory;
+use image::runtime::{Manifest, Module};
+use program::crc::crc32;
 
 use crate::symbols::{Modules, symbols};
 
 /// Part number, name of its images, and name for the compiler.
 const CHIPS: [(&str, &str); 3] =
     [("ATmega328P", "atmega328p"), ("ATmega32U4", "atmega32u4"), ("ATmega2560", "atmega2560")];
+
+/// Where the build of `image` looks.
+const EMBEDDED: &str = "build/embedded";
 
 /// Builds all runtimes and writes their manifests.
 ///
@@ -33,7 +38,7 @@ pub fn run() -> Result<(), String> {
                     manifest.flash, manifest.sram, manifest.pool
                 ),
                 Err(error) => {
-                    let _ = fs::remove_file(root.join("build").join(format!("{stem}.json")));
+                    let _ = fs::remove_file(root.join(EMBEDDED).join(format!("{stem}.json")));
                     eprintln!("{stem}: {error}");
                     failed.push(stem);
                 }
@@ -76,11 +81,15 @@ fn runtime(
         all[place].sram += symbol.sram();
     }
     all.sort_by(|a, b| b.flash.cmp(&a.flash).then_with(|| a.name.cmp(&b.name)));
+    let text = fs::read_to_string(root.join(&hex)).map_err(|error| format!("{hex}: {error}"))?;
+    // The bytes are counted in what is embedded, not in what the linker says of it.
+    let bytes = Memory::read(&text).map_err(|error| format!("{hex}: {error}"))?.flat();
     let manifest = Manifest {
         chip: chip.to_owned(),
         network,
         compiler: compiler.to_owned(),
-        flash: 0,
+        flash: bytes.len() as u32,
+        crc: crc32(&bytes),
         sram: section_bytes(&elf, &[".data", ".bss", ".noinit"])?,
         pool: number("VM_POOL_BYTES")?,
         states: number("PORT_STATE_BYTES")?,
@@ -88,14 +97,16 @@ fn runtime(
         stack: None,
         modules: all,
     };
-    // The bytes are counted in what is embedded, not in what the linker says of it.
-    let text = fs::read_to_string(root.join(&hex)).map_err(|error| format!("{hex}: {error}"))?;
-    let json =
-        |manifest: &Manifest| serde_json::to_string_pretty(manifest).map_err(|error| error.to_string());
-    let runtime = Runtime::read(&json(&manifest)?, &text).map_err(|error| error.to_string())?;
-    let manifest = Manifest { flash: runtime.bytes.len() as u32, ..manifest };
-    let path = build.join(format!("{stem}.json"));
-    fs::write(&path, json(&manifest)? + "\n").map_err(|error| format!("{}: {error}", path.display()))?;
+    // A copy beside the manifest: `make` alone may replace the other one at any time.
+    let folder = root.join(EMBEDDED);
+    let json = serde_json::to_string_pretty(&manifest).map_err(|error| error.to_string())? + "\n";
+    let write = |extension: &str, text: &str| {
+        let path = folder.join(format!("{stem}.{extension}"));
+        fs::write(&path, text).map_err(|error| format!("{}: {error}", path.display()))
+    };
+    fs::create_dir_all(&folder).map_err(|error| format!("{}: {error}", folder.display()))?;
+    write("hex", &text)?;
+    write("json", &json)?;
     Ok(manifest)
 }
 

@@ -1,6 +1,7 @@
 //! The prebuilt runtimes: one for each chip, and one with the network for each. `cargo xtask firmware` makes them; the build of this
 //! crate embeds those that it finds.
 
+use program::crc::crc32;
 use serde::{Deserialize, Serialize};
 
 use crate::hex::Memory;
@@ -18,6 +19,8 @@ pub struct Manifest {
     pub compiler: String,
     /// Bytes of flash, initialised data included.
     pub flash: u32,
+    /// CRC-32 of those bytes, so that manifest and image are of one build.
+    pub crc: u32,
     /// Bytes of SRAM that its variables take.
     pub sram: u32,
     /// Bytes for slots, cells and hands of the running program; part of `sram`.
@@ -112,6 +115,12 @@ impl Runtime {
         if bytes.is_empty() {
             return Err(damaged(format!("the image for the {} is empty", manifest.chip)));
         }
+        if bytes.len() != manifest.flash as usize || crc32(&bytes) != manifest.crc {
+            return Err(damaged(format!(
+                "manifest and image for the {} are not of one build",
+                manifest.chip
+            )));
+        }
         Ok(Runtime { manifest, bytes })
     }
 
@@ -129,9 +138,4 @@ impl Runtime {
         let has_others = !EMBEDDED.is_empty();
         Err(RuntimeError::Missing { chip: chip.to_owned(), network, has_others })
     }
-}
-
-/// The table of cycles, and whether it was measured.
-pub(crate) fn cycles() -> (bool, &'static str) {
-    CYCLES
 }

@@ -23,11 +23,13 @@ fn example(name: &str) -> System {
 /// A runtime of any bytes, with the room that those of the chips have.
 fn runtime(chip: &str) -> Runtime {
     let (pool, states, watched_pins) = if chip == "ATmega2560" { (3072, 512, 8) } else { (520, 112, 4) };
+    let bytes: Vec<u8> = (0..15_001_u32).map(|at| (at * 3) as u8).collect();
     let manifest = Manifest {
         chip: chip.to_owned(),
         network: false,
         compiler: "none".to_owned(),
         flash: 15_001,
+        crc: program::crc::crc32(&bytes),
         sram: 1000,
         pool,
         states,
@@ -35,7 +37,7 @@ fn runtime(chip: &str) -> Runtime {
         stack: Some(150),
         modules: vec![],
     };
-    Runtime { manifest, bytes: (0..15_001_u32).map(|at| (at * 3) as u8).collect() }
+    Runtime { manifest, bytes }
 }
 
 #[test]

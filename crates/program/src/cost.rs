@@ -16,12 +16,14 @@ pub const AVR_HZ: u64 = 16_000_000;
 /// A force in a step of a procedure is one byte more to read; a byte of a program in EEPROM and what is done with it stays below this.
 const CYCLES_PER_FORCE: u64 = 200;
 
-/// Cycles of an operation by its code, and for each item more; nothing for a code that the table lacks.
-fn of_code(code: u8) -> Option<(u64, u64)> {
+/// Cycles of an operation by its code, for each item more, and its name; nothing for a code that the table lacks.
+fn of_code(code: u8) -> Option<(u64, u64, &'static str)> {
     CYCLES.lines().filter(|line| !line.starts_with('#')).find_map(|line| {
-        let mut fields = line.split_whitespace();
-        let row = u8::from_str_radix(fields.next()?.strip_prefix("0x")?, 16).ok()?;
-        (row == code).then_some((fields.next()?.parse().ok()?, fields.next()?.parse().ok()?))
+        let (row, rest) = line.trim_start().split_once(' ')?;
+        let (cycles, rest) = rest.trim_start().split_once(' ')?;
+        let (more, name) = rest.trim_start().split_once(' ')?;
+        let row = u8::from_str_radix(row.strip_prefix("0x")?, 16).ok()?;
+        (row == code).then_some((cycles.parse().ok()?, more.parse().ok()?, name.trim()))
     })
 }
 
@@ -51,18 +53,27 @@ fn n_forces(program: &Program<'_>, op: &Op) -> u64 {
     n
 }
 
-/// Cycles of one scan at most. An operation that the table lacks makes it `u64::MAX`: nothing is known then.
-pub fn scan_cycles(program: &Program<'_>) -> u64 {
-    let cost = |code: u8| of_code(code).unwrap_or((u64::MAX, 0));
-    program.ops().fold(cost(0).0, |sum, placed| {
+/// What takes time in one scan, in order: the scan itself, then each operation, by name with its cycles at most. An operation that the
+/// table lacks takes `u64::MAX`: nothing is known then.
+pub fn each_of_scan<'a>(program: &'a Program<'a>) -> impl Iterator<Item = (&'static str, u64)> + 'a {
+    let cost = |code: u8| of_code(code).unwrap_or((u64::MAX, 0, "unknown operation"));
+    let (first, _, name) = cost(0);
+    let operations = program.ops().map(move |placed| {
         let code = program.bytes().get(usize::from(placed.at)).map_or(0xFF, |head| head & 0x3F);
-        let (first, more) = cost(code);
+        let (first, more, name) = cost(code);
         // Wide slots are a byte more each; at most half of what an operation costs is reading its operands.
         let first = if program.is_wide() { first.saturating_add(first / 2) } else { first };
-        sum.saturating_add(first)
+        let cycles = first
             .saturating_add(more * n_more_items(&placed.op))
-            .saturating_add(CYCLES_PER_FORCE * n_forces(program, &placed.op))
-    })
+            .saturating_add(CYCLES_PER_FORCE * n_forces(program, &placed.op));
+        (name, cycles)
+    });
+    core::iter::once((name, first)).chain(operations)
+}
+
+/// Cycles of one scan at most; `u64::MAX` where nothing is known.
+pub fn scan_cycles(program: &Program<'_>) -> u64 {
+    each_of_scan(program).fold(0, |sum, (_, cycles)| sum.saturating_add(cycles))
 }
 
 /// The same in µs at [`AVR_HZ`].
@@ -87,8 +98,8 @@ mod tests {
 
     #[test]
     fn more_of_a_list_costs_more() {
-        let (_, more) = of_code(0x05).unwrap();
-        assert!(more > 0);
+        let (_, more, name) = of_code(0x05).unwrap();
+        assert_eq!((more > 0, name), (true, "all"));
         assert_eq!(of_code(0x3F), None);
     }
 }

@@ -2,16 +2,13 @@
 
 use program::calibration::ENTRY_LENGTH;
 use program::eeprom::{BOOT_LENGTH, BOOT_RECORDS, EVENT_LENGTH, KEY_LENGTH, MARK_LENGTH, Map};
-use program::op::Op;
 use program::wiring::NumberDriver;
-use program::{Program, Sizes};
+use program::{Program, Sizes, cost};
 use system::parts::Chip;
 
 use super::Made;
-use crate::runtime::{self, Runtime};
+use crate::runtime::Runtime;
 
-/// Clock of all boards, cycles a µs.
-const CYCLES_PER_US: u64 = 16;
 /// Stack when none was measured, bytes (assumed: the deepest chain of calls with an interrupt on top).
 const ASSUMED_STACK: u64 = 200;
 /// Reading a DS18B20: reset, ROM command (one byte, with a ROM code nine) and scratchpad of nine bytes after its command, a reset 960 µs
@@ -152,71 +149,21 @@ fn eeprom(chip: &Chip, map: Option<Map>) -> Use {
     Use::new(chip.eeprom.into(), users, false)
 }
 
-/// A row of the table of cycles.
-struct Cost<'t> {
-    code: u8,
-    cycles: u64,
-    per_item: u64,
-    name: &'t str,
-}
-
-fn costs(table: &str) -> Vec<Cost<'_>> {
-    let row = |line: &'_ str| -> Option<(u8, u64, u64)> {
-        let mut words = line.split_whitespace();
-        let code = u8::from_str_radix(words.next()?.strip_prefix("0x")?, 16).ok()?;
-        Some((code, words.next()?.parse().ok()?, words.next()?.parse().ok()?))
-    };
-    let mut all = vec![];
-    for line in table.lines() {
-        let Some((code, cycles, per_item)) = row(line) else { continue };
-        // The name is what stands behind the third word.
-        let mut rest = line.trim_start();
-        for _ in 0..3 {
-            rest = rest.split_once(char::is_whitespace).map_or("", |(_, rest)| rest).trim_start();
-        }
-        all.push(Cost { code, cycles, per_item, name: rest });
-    }
-    all
-}
-
-/// Items of an operation beyond those that its cycles include.
-fn n_more(op: &Op) -> u64 {
-    let beyond = |n: usize, included: usize| n.saturating_sub(included) as u64;
-    match op {
-        Op::All(list) | Op::Any(list) | Op::VoteBits { inputs: list, .. } => beyond(list.as_slice().len(), 2),
-        Op::Probes { inputs, .. } => beyond(inputs.as_slice().len(), 2),
-        Op::Curve { n_points, .. } => beyond(usize::from(*n_points), 2),
-        Op::Procedure { n_steps, .. } => beyond(usize::from(*n_steps), 1),
-        _ => 0,
-    }
-}
-
 fn scan(made: &Made) -> Use {
-    let (is_measured, table) = runtime::cycles();
-    let costs = costs(table);
-    let find = |code: u8| costs.iter().find(|cost| cost.code == code);
     let Ok(program) = Program::validate(&made.compiled.bytes) else {
         return Use::new(0, vec![], true);
     };
-    let mut users: Vec<(String, u64, u64)> = vec![];
-    let mut add = |name: &str, cycles: u64| match users.iter_mut().find(|(known, ..)| known == name) {
-        Some((_, n, sum)) => (*n, *sum) = (*n + 1, *sum + cycles),
-        None => users.push((name.to_owned(), 1, cycles)),
-    };
-    if let Some(cost) = find(0) {
-        add("latching and beginning", cost.cycles);
-    }
-    for placed in program.ops() {
-        // The code is in the low six bits of the operation's first byte.
-        let code = program.bytes().get(usize::from(placed.at)).map_or(0, |byte| byte & 0x3F);
-        if let Some(cost) = find(code) {
-            add(cost.name, cost.cycles + cost.per_item * n_more(&placed.op));
+    let mut users: Vec<(&str, u64, u64)> = vec![];
+    for (name, cycles) in cost::each_of_scan(&program) {
+        match users.iter_mut().find(|(known, ..)| *known == name) {
+            Some((_, n, sum)) => (*n, *sum) = (*n + 1, sum.saturating_add(cycles)),
+            None => users.push((name, 1, cycles)),
         }
     }
     let mut users: Vec<(String, u64)> = (users.into_iter())
         .map(|(name, n, cycles)| {
-            let name = if n > 1 { format!("{n} x {name}") } else { name };
-            (name, cycles.div_ceil(CYCLES_PER_US))
+            let name = if n > 1 { format!("{n} x {name}") } else { name.to_owned() };
+            (name, cycles.div_ceil(cost::AVR_HZ / 1_000_000))
         })
         .collect();
     let thermometers = made.wiring.numbers.iter().filter_map(|input| match input.driver {
@@ -230,27 +177,5 @@ fn scan(made: &Made) -> Use {
     }
     users.push((format!("reading {n} x ds18b20"), us));
     // The one-wire times are worked out from the data sheet, not measured.
-    Use::new(program.period_ms() as u64 * 1000, users, !is_measured || n > 0)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::costs;
-
-    #[test]
-    fn reads_the_table_of_cycles() {
-        let all = costs("# code\n0x00   8000      0  scan\n0x02    900     12  compare slots\n\n");
-        assert_eq!(all.len(), 2);
-        assert_eq!((all[1].code, all[1].cycles, all[1].per_item, all[1].name), (2, 900, 12, "compare slots"));
-    }
-
-    /// Every operation of docs/control-program.md has a row.
-    #[test]
-    fn every_operation_has_a_cost() {
-        let (_, table) = crate::runtime::cycles();
-        let all = costs(table);
-        for code in (0..=0x12).chain(0x20..=0x30) {
-            assert!(all.iter().any(|cost| cost.code == code), "{code:#04x}");
-        }
-    }
+    Use::new(program.period_ms() as u64 * 1000, users, n > 0)
 }

@@ -46,11 +46,12 @@ pub const N_RUNTIME: usize = 1000;
 
 /// A runtime for a chip as two files of the bench.
 pub fn own_runtime(bench: &Bench, chip: &str) {
+    let bytes: Vec<u8> = (0..N_RUNTIME).map(|at| (at * 11 + 1) as u8).collect();
+    let crc = program::crc::crc32(&bytes);
     let manifest = format!(
-        r#"{{"chip":"{chip}","network":false,"compiler":"none","flash":{N_RUNTIME},"sram":700,"pool":520,"states":112,
+        r#"{{"chip":"{chip}","network":false,"compiler":"none","flash":{N_RUNTIME},"crc":{crc},"sram":700,"pool":520,"states":112,
         "watched_pins":4,"stack":150,"modules":[{{"name":"vm","flash":600,"sram":530}},{{"name":"link","flash":300,"sram":100}}]}}"#
     );
-    let bytes: Vec<u8> = (0..N_RUNTIME).map(|at| (at * 11 + 1) as u8).collect();
     let mut memory = Memory::default();
     memory.put(0, &bytes).expect("one piece");
     bench.file("own.json", manifest).file("own.hex", memory.write());
