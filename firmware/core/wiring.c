@@ -131,10 +131,13 @@ static void read_device_entry(struct device_entry *out)
     out->shape = vm_next_byte();
 }
 
+/* Room for any. */
 union entry {
+    /* cppcheck-suppress unusedStructMember */
     struct number_entry number;
     struct bit_entry bit;
     struct output_entry output;
+    /* cppcheck-suppress unusedStructMember */
     struct device_entry device;
 };
 
