@@ -26,6 +26,8 @@ const BUSY_WAIT: Duration = Duration::from_millis(20);
 const LONGEST_BUSY: Duration = Duration::from_secs(5);
 /// How long a board may take for its challenge.
 const CHALLENGE_WAIT: Duration = Duration::from_secs(5);
+/// Many boards restart when their port is opened: a bootloader waits for a second, boot takes two with thermometers.
+const MEETING_WAIT: Duration = Duration::from_secs(6);
 /// Records that nobody asked for yet; older ones are dropped.
 const MOST_WAITING: usize = 1024;
 /// Rounds of catching up; the journal of the largest board is shorter.
@@ -149,9 +151,15 @@ impl<T: Transport> Client<T> {
     /// Meets a board over the cable.
     pub fn over_cable(transport: T) -> Result<Self, ClientError> {
         let mut client = Client::new(transport);
-        client.transport.send(&[0])?;
-        client.hello()?;
-        Ok(client)
+        let until = Instant::now() + MEETING_WAIT;
+        loop {
+            client.transport.send(&[0])?;
+            match client.hello() {
+                Err(ClientError::NoAnswer) if Instant::now() < until => {}
+                Err(error) => return Err(error),
+                Ok(_) => return Ok(client),
+            }
+        }
     }
 
     /// Meets a board over a network. `above`: the last session known of this board (boot counter, session), if any; a

@@ -447,3 +447,30 @@ fn every_altered_bit_of_every_act_changes_nothing() {
         assert!(board.sent().is_empty(), "{request:?}: no answer either");
     }
 }
+
+/// A board that boots while the client already asks.
+struct Late<'a> {
+    board: &'a mut Board,
+    n_requests: u32,
+}
+
+impl Transport for Late<'_> {
+    fn send(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.n_requests += u32::from(bytes.len() > 1);
+        if self.n_requests > 6 {
+            self.board.put(bytes);
+        }
+        Ok(())
+    }
+
+    fn receive(&mut self, buffer: &mut [u8], wait: Duration) -> io::Result<usize> {
+        (&mut *self.board).receive(buffer, wait)
+    }
+}
+
+#[test]
+fn a_board_that_still_boots_is_waited_for() {
+    let mut board = board();
+    let client = Client::over_cable(Late { board: &mut board, n_requests: 0 }).expect("a board");
+    assert_eq!(client.n_retries, 5);
+}
