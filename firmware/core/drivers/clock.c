@@ -23,7 +23,8 @@ enum { SECONDS, MINUTES, HOURS, WEEKDAY, DATE, MONTH, YEAR, N_REGISTERS, STATUS_
 static struct clock {
     uint8_t device; /* n_devices without one */
     uint8_t quality;
-    uint16_t at;    /* millisecond up to which `utc` counts */
+    uint8_t passed; /* seconds since `utc`, which is that of the last scan */
+    uint16_t at;    /* millisecond at which the last of them was counted */
     uint32_t utc;
 } now;
 
@@ -42,6 +43,7 @@ void clock_start(void)
     /* A part that turns out not to know the time is told as lost; without one there was nothing to lose. */
     now.quality = now.device < wiring.n_devices ? GOOD : BAD;
     now.utc = 0;
+    now.passed = 0;
     now.at = port_ms();
 }
 
@@ -137,12 +139,14 @@ static void read_part(void)
 void clock_idle(void)
 {
     if (have_passed(&now.at, 1000)) {
-        now.utc++;
+        now.passed++;
     }
 }
 
 void clock_latch(void)
 {
+    now.utc += now.passed;
+    now.passed = 0;
     if (has_part()) {
         read_part();
     }
@@ -180,6 +184,7 @@ bool clock_set(uint32_t utc_s)
         off = off >> 31 != 0 ? 0x8000u : 0x7FFFu;
     }
     now.utc = utc_s;
+    now.passed = 0;
     now.at = port_ms();
     now.quality = GOOD;
     runtime_event(EVENT_CLOCK_SET, (uint16_t)off);

@@ -7,6 +7,7 @@
 
 #include "port.h"
 #include "runtime.h"
+#include "vm.h"
 
 #define TABLES_AT 0x4000u
 #define STAMPS_PER_MS 250u
@@ -185,6 +186,9 @@ uint16_t port_free_stack(void)
 
 bool host_boot(void)
 {
+    /* Memory comes up empty: no program is left of the boot before. */
+    struct code none = {CODE_MEMORY, 0, 0};
+    (void)vm_load(&none);
     host_was_reset = false;
     if (setjmp(before) == 0) {
         runtime_start();

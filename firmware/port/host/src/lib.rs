@@ -5,6 +5,7 @@
 //! in a file of its own here, which takes `&mut Runtime`.
 #![allow(unsafe_code, reason = "calls into C; every block says why it is sound")]
 
+pub mod board;
 mod code;
 pub mod differential;
 pub mod link;
