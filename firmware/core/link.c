@@ -10,6 +10,7 @@
 #include "frame.h"
 #include "link_out.h"
 #include "port.h"
+#include "small.h"
 #include "store.h"
 #include "version.h"
 #include "vm.h"
@@ -34,7 +35,7 @@ uint8_t link_n;
 static uint8_t sent;
 
 /* A frame from the cable, still stuffed; one byte beyond the longest is enough to know that it is too long. */
-static struct {
+static struct cable {
     uint8_t bytes[LINK_MESSAGE + 2u + 1u];
     uint8_t n;
     bool is_whole;
@@ -258,7 +259,7 @@ static uint8_t act(uint8_t line, uint8_t type, const uint8_t *field, uint8_t n, 
     }
 }
 
-void link_carry_out(uint8_t line, const uint8_t *request, uint8_t n)
+APART void link_carry_out(uint8_t line, const uint8_t *request, uint8_t n)
 {
     uint8_t type = request[0];
     uint8_t id = request[1];
@@ -328,25 +329,27 @@ static void send(uint8_t line)
 /* Received bytes up to the end of a frame; what follows a whole one waits in the port. */
 static void receive(void)
 {
-    while (!cable.is_whole) {
+    struct cable *now = &cable;
+    BY_POINTER(now);
+    while (!now->is_whole) {
         int16_t byte = port_uart_get();
         if (byte < 0) {
             return;
         }
         if (byte == 0) {
-            uint8_t n = cable.n;
-            cable.n = 0;
+            uint8_t n = now->n;
+            now->n = 0;
             if (n <= LINK_MESSAGE + 3u) {
-                n = frame_unstuff(cable.bytes, n);
-                if (n >= 4u && frame_crc(cable.bytes, (uint8_t)(n - 2u)) == read16(&cable.bytes[n - 2u])) {
-                    cable.n = (uint8_t)(n - 2u);
-                    cable.is_whole = true;
+                n = frame_unstuff(now->bytes, n);
+                if (n >= 4u && frame_crc(now->bytes, (uint8_t)(n - 2u)) == read16(&now->bytes[n - 2u])) {
+                    now->n = (uint8_t)(n - 2u);
+                    now->is_whole = true;
                 }
             }
-        } else if (cable.n < sizeof cable.bytes) {
-            cable.bytes[cable.n++] = (uint8_t)byte;
+        } else if (now->n < sizeof cable.bytes) {
+            now->bytes[now->n++] = (uint8_t)byte;
         } else {
-            cable.n = sizeof cable.bytes + 1u; /* too long: nothing until the next 0 */
+            now->n = sizeof cable.bytes + 1u; /* too long: nothing until the next 0 */
         }
     }
 }
@@ -356,7 +359,7 @@ bool link_is_quiet(void)
     return link_n == 0 && !cable.is_whole;
 }
 
-bool link_idle(void)
+APART bool link_idle(void)
 {
     while (sent < link_n && port_uart_room() != 0) {
         port_uart_put(link_buffer[sent++]);
