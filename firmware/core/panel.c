@@ -176,7 +176,7 @@ SHARED void find_pattern(void)
     at = (uint8_t)(PATTERNS_AT + PATTERN_BYTES * level);
 }
 
-void panel_tick(void)
+APART void panel_tick(void)
 {
     struct state *p = &panel;
     BY_POINTER(p);
@@ -345,7 +345,7 @@ static uint8_t text_char(uint8_t kind, uint8_t width, uint8_t column)
 
 /* The `back`-th char from the right of a number in its field. Every digit is worked out, for one that does not fit is shown
  * nowhere. */
-static uint8_t number_char(int32_t shown, uint8_t decimals, uint8_t point, uint8_t field, uint8_t back)
+APART static uint8_t number_char(int32_t shown, uint8_t decimals, uint8_t point, uint8_t field, uint8_t back)
 {
     uint32_t left = arith_magnitude(shown);
     uint8_t sign = shown < 0 ? '-' : ' ';

@@ -159,7 +159,7 @@ static uint8_t *tell(uint8_t *before, uint8_t n, uint8_t (*now)(uint8_t), uint8_
     return before;
 }
 
-static void tell_changes(void)
+APART static void tell_changes(void)
 {
     uint8_t *before = tell(seen, vm.n_procedures, vm_step, EVENT_STEP);
     before = tell(before, vm.n_trips, vm_trip, EVENT_TRIP);
@@ -168,7 +168,7 @@ static void tell_changes(void)
 }
 
 /* Totals are kept ten minutes after the first change that is not, or when nothing has risen for two; a day's end at once. */
-static void keep_totals(void)
+APART static void keep_totals(void)
 {
     uint8_t bytes[MAP_KEPT_LONGEST];
     vm_keep(bytes);
@@ -211,7 +211,7 @@ static void doubt(void)
     panel_doubt(what);
 }
 
-static void scan(void)
+APART static void scan(void)
 {
     uint16_t began = port_stamp();
     clock_latch();
@@ -296,7 +296,7 @@ static void take_key(void)
     }
 }
 
-static void each_ms(void)
+APART static void each_ms(void)
 {
     if (runtime.is_wired && !flash_step(FLASH_BYTES)) {
         give_up(RESET_SELF_TEST);
@@ -333,7 +333,7 @@ void runtime_round(void)
     link_idle();
 }
 
-void runtime_start(void)
+APART void runtime_start(void)
 {
     memset(&runtime, 0, sizeof runtime);
     memset(&kept, 0, sizeof kept);

@@ -3,6 +3,7 @@
 #include "vm_core.h"
 
 #include "arith.h"
+#include "small.h"
 
 struct vm_reader reader;
 
@@ -391,7 +392,7 @@ static uint8_t read_options(void)
     return (uint8_t)(1 | (options & 7) << 1 | (options & 0xC0) >> 2);
 }
 
-static void read_operands(uint8_t at, uint8_t end)
+APART static void read_operands(uint8_t at, uint8_t end)
 {
     uint8_t present = 0;
     uint8_t variant_bit = (uint8_t)(0x10u << op.variant);

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "arith.h"
+#include "small.h"
 
 struct vm_now now;
 struct vm_op op;
@@ -364,7 +365,7 @@ static void run_time(void)
 }
 
 /* From and to OLD. */
-static void run_written(uint8_t bit)
+APART static void run_written(uint8_t bit)
 {
     switch (op.code) {
     case OP_VOTE:
@@ -400,7 +401,7 @@ static void run_written(uint8_t bit)
     }
 }
 
-void vm_run(void)
+APART void vm_run(void)
 {
     struct vm_op *it = &op;
     IN_REGISTER(it);

@@ -102,7 +102,7 @@ void numbers_idle(void)
 }
 
 /* Reading to value, or the age of what there is. */
-static void latch(uint8_t input)
+APART static void latch(uint8_t input)
 {
     struct number_state *state = &number_states[input];
     if (number.driver == PULSE_FLOW) {

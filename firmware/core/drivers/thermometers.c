@@ -102,7 +102,7 @@ static bool step(struct exchange *now)
     return now->at != AT_END && !(is_all && now->at == AT_SCRATCHPAD);
 }
 
-void thermometers_idle(void)
+APART void thermometers_idle(void)
 {
     struct exchange *now = &exchange;
     BY_POINTER(now);
