@@ -31,29 +31,30 @@ volatile uint8_t *pin_registers(uint8_t pin)
     return &PINB + 3 * (int8_t)(port - 1);
 }
 
+static void put(volatile uint8_t *place, uint8_t mask, bool is_one)
+{
+    uint8_t byte = *place | mask;
+    if (!is_one) {
+        byte ^= mask;
+    }
+    *place = byte;
+}
+
 void port_pin_input(uint8_t pin, bool with_pull_up)
 {
     volatile uint8_t *registers = pin_registers(pin);
     uint8_t mask = pin_mask(pin);
     pwm_end(pin);
-    registers[PIN_DIRECTION] &= (uint8_t)~mask;
-    if (with_pull_up) {
-        registers[PIN_DRIVE] |= mask;
-    } else {
-        registers[PIN_DRIVE] &= (uint8_t)~mask;
-    }
+    put(&registers[PIN_DIRECTION], mask, false);
+    put(&registers[PIN_DRIVE], mask, with_pull_up);
 }
 
 void port_pin_output(uint8_t pin, bool is_high)
 {
     volatile uint8_t *registers = pin_registers(pin);
     uint8_t mask = pin_mask(pin);
-    if (is_high) {
-        registers[PIN_DRIVE] |= mask;
-    } else {
-        registers[PIN_DRIVE] &= (uint8_t)~mask;
-    }
-    registers[PIN_DIRECTION] |= mask;
+    put(&registers[PIN_DRIVE], mask, is_high);
+    put(&registers[PIN_DIRECTION], mask, true);
     pwm_end(pin);
 }
 
