@@ -7,4 +7,5 @@ pub mod boot;
 pub mod build;
 pub mod hex;
 pub mod runtime;
+pub mod sketch;
 pub mod tables;

@@ -378,6 +378,9 @@ pub struct BuildOptions {
     /// Write a sketch for the Arduino API into this folder instead, for chips that have no image
     #[arg(long, value_name = "FOLDER", conflicts_with_all = ["program_only", "network", "runtime", "out"])]
     pub sketch: Option<PathBuf>,
+    /// Write a sketch for the Arduino API into this folder instead, for chips that have no image
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["program_only", "network", "runtime", "out"])]
+    pub sketch: Option<PathBuf>,
     /// Replace a file that is there
     #[arg(long)]
     pub force: bool,

@@ -20,6 +20,9 @@ const NAMED: usize = 6;
 
 /// Builds, writes and tells.
 pub fn run(options: &BuildOptions, console: &mut Console) -> Result<Ending, Failure> {
+    if let Some(folder) = &options.sketch {
+        return sketch(options, folder, console);
+    }
     let usual = if options.program_only { "system.tw" } else { "system.hex" };
     let out = options.out.clone().unwrap_or_else(|| PathBuf::from(usual));
     let to_stdout = out.as_os_str() == "-";
@@ -45,6 +48,53 @@ pub fn run(options: &BuildOptions, console: &mut Console) -> Result<Ending, Fail
     files::write_new(&out, &hex, options.force)?;
     let findings = findings(&opened, &made);
     tell(&opened, &made, &runtime, &built, &findings, &out.display().to_string(), console);
+    Ok(Ending::of(open::has_findings(&findings)))
+}
+
+/// The sketch of a system, in a folder of its own. What a person filled in stays.
+fn sketch(options: &BuildOptions, folder: &Path, console: &mut Console) -> Result<Ending, Failure> {
+    let folder = folder.join(image::sketch::FOLDER);
+    let Some(opened) = open(&options.file, "build", console) else { return Ok(Ending::Unreadable) };
+    let Some(made) = make(&opened, "build", console) else { return Ok(Ending::Unreadable) };
+    let Some(all) = image::sketch::files(&made) else {
+        return Err(Failure::new("a table of this system is longer than 65 535 bytes")
+            .help("take out pages or rules"));
+    };
+    let source = folder.join("src");
+    std::fs::create_dir_all(&source).map_err(|error| {
+        Failure::new(format!("cannot make the folder `{}`: {error}", source.display()))
+            .help("name a folder that you may write to")
+    })?;
+    let is_own = |path: &str| image::sketch::OWN.contains(&path) && folder.join(path).exists();
+    let all: Vec<_> = all.into_iter().filter(|file| !is_own(file.path)).collect();
+    for file in &all {
+        files::check_free(&folder.join(file.path), options.force)?;
+    }
+    for file in &all {
+        files::write_new(&folder.join(file.path), &file.text, options.force)?;
+    }
+    let findings = findings(&opened, &made);
+    let (wiring, program) = identity(&made);
+    if console.is_json() {
+        let mut value = opened.json(&findings);
+        put(
+            &mut value,
+            json!({
+                "sketch": folder.display().to_string(),
+                "program_bytes": made.tables.program.len(),
+                "program_crc": format!("{program:08x}"),
+                "wiring_crc": format!("{wiring:08x}"),
+            }),
+        );
+        console.print_json(&json::answer("build", value));
+    } else {
+        let text = format!(
+            "Wrote the sketch {}: open it in the IDE for your chip and load it. Program {program:08x}, wiring {wiring:08x}. What such a \
+             chip lacks stands in docs/firmware.md; the name of a radio network goes into src/wifi_access.h.",
+            folder.display()
+        );
+        console.print(&(opened.plain(&findings, console) + &wrap::hanging(&text, console.width, 0)));
+    }
     Ok(Ending::of(open::has_findings(&findings)))
 }
 
@@ -81,6 +131,14 @@ pub fn runtime(opened: &Opened, own: Option<&Path>, network: bool) -> Result<Run
     let chip = image::build::chip(&opened.system).map(|chip| chip.name.clone()).unwrap_or_default();
     let Some(manifest) = own else {
         let network = network || image::build::wants_network(&opened.system);
+        let is_sketch =
+            image::build::chip(&opened.system).is_some_and(|chip| chip.code == Some(image::sketch::BOARD));
+        if is_sketch {
+            return Err(Failure::new(format!(
+                "there is no image for the {chip}: it runs the rules from a sketch"
+            ))
+            .help("give `--sketch FOLDER`, and load the sketch with the IDE for the chip"));
+        }
         return Runtime::for_chip(&chip, network)
             .map_err(|error| Failure::new(error.to_string()).help(error.help()));
     };

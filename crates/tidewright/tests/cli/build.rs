@@ -198,3 +198,26 @@ fn the_page_lists_every_finding() {
     }
     assert!(image::build::FINDINGS.is_sorted());
 }
+
+/// The folder opens in the usual IDE: a sketch of its own name, sources beside it, the tables of this system in them.
+#[test]
+fn a_chip_without_an_image_gets_a_sketch() {
+    let bench = Bench::new("build-sketch");
+    let system = SYSTEM.replace("ATmega328P", "ESP32").replace("PD4", "GPIO4").replace("PD5", "GPIO5");
+    bench.file("system.toml", system.replace("PB0", "GPIO16"));
+    let run = bench.run(&["build", "system.toml"]);
+    run.ends_with(2);
+    assert!(run.err.contains("--sketch FOLDER"), "{}", run.err);
+    bench.run(&["build", "system.toml", "--sketch", "here"]).ends_with(0);
+    assert!(bench.read("here/tidewright/tidewright.ino").contains("sketch_start()"));
+    let array = bench.read("here/tidewright/src/tables.h");
+    let bytes: Vec<u8> = array.split(['{', ',', '}']).filter_map(|word| word.trim().parse().ok()).collect();
+    let found = Tables::find(&bytes).expect("tables");
+    assert_eq!((found.at, found.is_runtime_sound), (0, true));
+    assert_eq!(Wiring::decode(&found.tables.wiring).expect("a wiring table").board, 5);
+    // What a person filled in stays, also when the rest is written anew.
+    bench.file("here/tidewright/src/wifi_access.h", "#define WIFI_NAME \"tank\"\n");
+    bench.run(&["build", "system.toml", "--sketch", "here"]).ends_with(2);
+    bench.run(&["build", "system.toml", "--sketch", "here", "--force"]).ends_with(0);
+    assert!(bench.read("here/tidewright/src/wifi_access.h").contains("tank"));
+}
