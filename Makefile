@@ -129,3 +129,12 @@ fmt: setup
 
 section: setup
 	$(CARGO) run --quiet -p tidewright -- section $(HARBOUR_LANE)/system.toml --out docs/harbour-lane.svg --force
+
+# What the suite runs in a few seconds, at length; each line can be run alone. About an hour on two cores.
+long: setup-firmware firmware
+	$(CARGO) run --release -p firmware-host --example differential -- 500000
+	$(CARGO) run --release -p firmware-bench --example chip_differential -- 10000
+	$(CARGO) run --release -p firmware-bench --example six_hours
+	$(CARGO) run --release -p firmware-bench --example power_cuts -- 2000
+	$(CARGO) run --release -p firmware-host --example eeprom_wear
+	$(MAKE) --no-print-directory -C firmware fuzz-link fuzz-network N=10000000
