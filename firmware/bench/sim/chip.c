@@ -120,7 +120,12 @@ static void reset_models(void) {
     analog_reset();
 }
 
-static void no_sleep(struct avr_t *avr, avr_cycle_count_t cycles) { (void)avr, (void)cycles; }
+uint64_t chip_slept;
+
+static void no_sleep(struct avr_t *avr, avr_cycle_count_t cycles) {
+    (void)avr;
+    chip_slept += cycles;
+}
 
 static void quiet(struct avr_t *avr, const int level, const char *format, va_list args) {
     (void)avr;

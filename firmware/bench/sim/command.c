@@ -79,7 +79,9 @@ static void answer(bool is_fine, const char *otherwise) {
 static bool is(const char *word) { return !strcmp(argument[0], word); }
 
 static void print_state(void) {
-    printf("ok %llu %d %d %u %08x\n", (unsigned long long)now(), chip->state, chip_is_starved, chip_n_resets, (unsigned)chip->pc);
+    bool is_cut = eeprom_stop_at && eeprom_n_writes >= eeprom_stop_at;
+    printf("ok %llu %d %d %u %08x %d %llu\n", (unsigned long long)now(), chip->state, chip_is_starved, chip_n_resets,
+           (unsigned)chip->pc, is_cut, (unsigned long long)chip_slept);
 }
 
 static bool chip_commands(void) {

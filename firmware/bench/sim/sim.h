@@ -21,6 +21,7 @@ extern bool chip_is_starved; /* asked its debug port for a byte that is not ther
 extern bool chip_stop;       /* ends the present run after this instruction */
 extern bool chip_is_exact;   /* looks at the stack after each instruction: half as fast */
 extern uint16_t chip_lowest_sp;
+extern uint64_t chip_slept;       /* cycles that the chip slept through */
 extern uint32_t chip_n_resets;    /* by the watchdog, since power-up */
 
 /* Cycles of the chip's clock since the process began; never runs back, also not at a reset. */

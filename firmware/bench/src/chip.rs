@@ -14,7 +14,12 @@ pub struct Chip {
     requests: BufWriter<ChildStdin>,
     answers: BufReader<ChildStdout>,
     hz: u32,
+    cut_at: Option<u64>,
+    cycle: u64,
 }
+
+/// What a run ends with when the moment of [`Chip::cut_at`] or of [`Chip::stop_at_eeprom_writes`] has come.
+pub const POWER_CUT: &str = "power cut";
 
 /// Where a run has come to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -29,6 +34,10 @@ pub struct State {
     pub n_resets: u32,
     /// Where it stands, in bytes.
     pub program_counter: u32,
+    /// As many EEPROM bytes have begun as were asked for.
+    pub is_cut: bool,
+    /// Cycles slept through since the process began.
+    pub slept: u64,
 }
 
 /// What a part does to a pin.
@@ -129,7 +138,7 @@ impl Chip {
             return Err("the simulated chip has no pipes".into());
         };
         let mut chip =
-            Chip { process, requests: BufWriter::new(requests), answers: BufReader::new(answers), hz };
+            Chip { process, requests: BufWriter::new(requests), answers: BufReader::new(answers), hz, cut_at: None, cycle: 0 };
         chip.state().map_err(|error| format!("{}: {error}", program.display()))?;
         Ok(chip)
     }
@@ -176,6 +185,8 @@ impl Chip {
             is_starved: number(2) != 0,
             n_resets: number(3) as u32,
             program_counter: words.get(4).and_then(|word| u32::from_str_radix(word, 16).ok()).unwrap_or(0),
+            is_cut: number(5) != 0,
+            slept: number(6),
         })
     }
 
@@ -196,7 +207,20 @@ impl Chip {
 
     /// Runs for so many cycles, or until something stops it.
     pub fn run(&mut self, cycles: u64) -> Result<State> {
-        self.state_of(&format!("run {cycles}"))
+        let left = self.cut_at.map_or(cycles, |at| at.saturating_sub(self.cycle).min(cycles));
+        let state = self.state_of(&format!("run {left}"))?;
+        self.cycle = state.cycle;
+        if state.is_cut || self.cut_at.is_some_and(|at| state.cycle >= at) {
+            return Err(POWER_CUT.into());
+        }
+        Ok(state)
+    }
+
+    /// Runs end at this cycle, with [`POWER_CUT`] as their error; the caller then pulls the power. `None`: never.
+    pub fn cut_at(&mut self, cycle: Option<u64>) -> Result<()> {
+        self.cycle = self.state()?.cycle;
+        self.cut_at = cycle;
+        Ok(())
     }
 
     /// Runs for a time, or until something stops it.

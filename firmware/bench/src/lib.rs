@@ -10,6 +10,7 @@ pub mod board;
 pub mod chip;
 pub mod closed_loop;
 pub mod cycles;
+pub mod power;
 pub mod vm;
 
 pub use board::{Board, Load};
