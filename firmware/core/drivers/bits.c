@@ -46,7 +46,7 @@ void bits_sample(uint8_t first_of)
             if (!are_known) {
                 continue;
             }
-            is_closed = (lines >> contact.line & 1u) == 0;
+            is_closed = ((uint16_t)(lines >> contact.line) & 1u) == 0;
             is_first = is_first || first_of == known;
         } else {
             continue;
