@@ -64,6 +64,9 @@ void runtime_event(uint8_t code, uint16_t argument)
 
 void runtime_quality(uint16_t input, uint8_t old_quality, uint8_t quality)
 {
+    if (runtime.n_scans == 0) {
+        old_quality = GOOD; /* what is in order at boot is no news */
+    }
     if ((old_quality == BAD) != (quality == BAD)) {
         runtime_event(quality == BAD ? EVENT_INPUT_BAD : EVENT_INPUT_GOOD, input);
     }

@@ -579,3 +579,28 @@ fn duty_reaches_the_timer_and_its_ends_are_plain_levels() {
     assert!(board.hardware().driven[&9]);
     assert_eq!(board.hardware().pwm, []);
 }
+
+#[test]
+fn a_boot_with_everything_in_order_tells_only_that_it_booted() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let numbers = vec![
+        NumberInput { driver: NumberDriver::Ds18b20 { pin: ONE_WIRE, rom: [0; 8] }, age_limit_ms: 3_000 },
+        NumberInput { driver: NumberDriver::Tmp36 { channel: 3, n_samples: 16 }, age_limit_ms: 3_000 },
+        NumberInput { driver: NumberDriver::Parameter { default: 400 }, age_limit_ms: 1_000 },
+    ];
+    let bits = vec![contact(BitDriver::Expander { device: 0, line: 3 }, 4)];
+    let devices = vec![Device { kind: DeviceKind::Mcp23017, address: EXPANDER, shape: 0 }];
+    let wiring = table(numbers, bits, vec![], devices);
+    let golden = follow(&wiring, 3, 1, 0);
+    let mut bench = Bench::default();
+    bench.scratchpad = Some(scratchpad(0x0191));
+    bench.adc.insert(3, 154);
+    let mut power_on = [0; 22];
+    power_on[..2].fill(0xFF);
+    bench.expander = Some(power_on);
+    let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
+    run(&mut board, 5_000);
+    let codes: Vec<u8> = board.events().iter().map(|event| event.0).collect();
+    assert_eq!(codes, [RESET, 3], "{:?}", board.events());
+}
