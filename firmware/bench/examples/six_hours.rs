@@ -14,11 +14,13 @@ fn main() -> Result<(), String> {
     let loaded = system::load_file(&path);
     let system = loaded.loaded.system.ok_or("the example does not load")?;
     let model = trial::Model::new(&system).map_err(|findings| format!("{findings:?}"))?;
-    let float = system.sensors.iter().position(|sensor| sensor.name == "float_c_low").ok_or("no float_c_low")?;
+    let float =
+        system.sensors.iter().position(|sensor| sensor.name == "float_c_low").ok_or("no float_c_low")?;
     let started = Instant::now();
     let mut in_loop = Loop::new(&chip, &system, &model, 1)?;
     // The float that calls for fresh water hangs low from one sixth of the run on: it calls for ever.
-    let strike = Strike { scan: n_scans / 6, flaw: Flaw::ContactStuck(system::model::SensorIdx(float), false) };
+    let strike =
+        Strike { scan: n_scans / 6, flaw: Flaw::ContactStuck(system::model::SensorIdx(float), false) };
     let findings = in_loop.run(n_scans, &[strike], &mut |scan| {
         if (scan + 1) % 1800 == 0 {
             eprintln!("{} scans, {:.0} s", scan + 1, started.elapsed().as_secs_f64());

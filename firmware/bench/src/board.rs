@@ -47,6 +47,46 @@ pub fn image(name: &str) -> Result<PathBuf> {
         .ok_or_else(|| format!("no image for {name}: {}", missing.unwrap_or("it was not built")))
 }
 
+/// Where our part of a chip's flash ends: below a bootloader of 512 bytes, and where 16 bits reach (`port_flash_end`).
+fn flash_end(image_name: &str) -> usize {
+    match image_name.split('-').next() {
+        Some("atmega328p") => 0x7E00,
+        Some("atmega32u4") => 0x7000,
+        _ => 0xFFFF,
+    }
+}
+
+/// The runtime of an image, filled up to where tables begin.
+fn runtime(image_name: &str) -> Result<Vec<u8>> {
+    let hex = image(image_name)?.with_extension("hex");
+    let text = std::fs::read_to_string(&hex).map_err(|error| format!("{}: {error}", hex.display()))?;
+    let mut runtime = Memory::read(&text).map_err(|error| format!("{error:?}"))?.flat();
+    runtime.resize(runtime.len().next_multiple_of(ALIGNMENT), 0xFF);
+    Ok(runtime)
+}
+
+/// The smallest of these images that is there and has room for tables of so many bytes; says why others are passed over.
+pub fn smallest<'n>(names: &[&'n str], n_tables: usize) -> Result<&'n str> {
+    let mut reasons = Vec::new();
+    for name in names {
+        match runtime(name) {
+            Ok(runtime) if runtime.len() + n_tables <= flash_end(name) => {
+                if !reasons.is_empty() {
+                    eprintln!("on {name} instead: {}", reasons.join("; "));
+                }
+                return Ok(name);
+            }
+            Ok(runtime) => reasons.push(format!(
+                "{name}: {} bytes of runtime and {n_tables} of tables are more than {}",
+                runtime.len(),
+                flash_end(name)
+            )),
+            Err(reason) => reasons.push(reason),
+        }
+    }
+    Err(reasons.join("; "))
+}
+
 /// Bytes of a wiring table and of a program for it; the program's CRC of its wiring must be that of the table.
 #[derive(Clone, Debug, Default)]
 pub struct Load {
@@ -70,16 +110,20 @@ impl Load {
 impl Board {
     /// Puts runtime, tables and program into a chip's flash. The board is without power: parts can be wired first.
     pub fn new(image_name: &str, load: &Load) -> Result<Board> {
-        let elf = image(image_name)?;
-        let hex: PathBuf = elf.with_extension("hex");
-        let text = std::fs::read_to_string(&hex).map_err(|error| format!("{}: {error}", hex.display()))?;
-        let mut runtime = Memory::read(&text).map_err(|error| format!("{error:?}"))?.flat();
-        runtime.resize(runtime.len().next_multiple_of(ALIGNMENT), 0xFF);
+        let runtime = runtime(image_name)?;
         let tables =
             Tables { wiring: load.wiring.clone(), program: load.program.clone(), panel: load.panel.clone() };
         let block = tables.block(&runtime).ok_or("the tables are too long")?;
+        if runtime.len() + block.len() > flash_end(image_name) {
+            return Err(format!(
+                "{image_name}: {} bytes of runtime and {} of tables are more than {}",
+                runtime.len(),
+                block.len(),
+                flash_end(image_name)
+            ));
+        }
         let chip_name = image_name.split('-').next().unwrap_or(image_name);
-        let mut chip = Chip::start(chip_name, &elf)?;
+        let mut chip = Chip::start(chip_name, &image(image_name)?)?;
         let tables_at = runtime.len() as u32;
         chip.set_flash(tables_at, &block)?;
         Ok(Board {

@@ -137,8 +137,14 @@ impl Chip {
         let (Some(requests), Some(answers)) = (process.stdin.take(), process.stdout.take()) else {
             return Err("the simulated chip has no pipes".into());
         };
-        let mut chip =
-            Chip { process, requests: BufWriter::new(requests), answers: BufReader::new(answers), hz, cut_at: None, cycle: 0 };
+        let mut chip = Chip {
+            process,
+            requests: BufWriter::new(requests),
+            answers: BufReader::new(answers),
+            hz,
+            cut_at: None,
+            cycle: 0,
+        };
         chip.state().map_err(|error| format!("{}: {error}", program.display()))?;
         Ok(chip)
     }

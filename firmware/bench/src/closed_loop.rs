@@ -267,7 +267,10 @@ impl<'m> Loop<'m> {
             let expected = self.replay.output(drive, 0);
             let got = if self.is_modulated(drive) { i32::from(*value) } else { i32::from(*value) * 1_000 };
             if got != expected {
-                return Err(format!("scan {}, drive {drive}: the chip says {got}, the reference {expected}", record.scan));
+                return Err(format!(
+                    "scan {}, drive {drive}: the chip says {got}, the reference {expected}",
+                    record.scan
+                ));
             }
         }
         Ok(())
@@ -279,7 +282,12 @@ impl<'m> Loop<'m> {
     }
 
     /// Power, boot, and so many scans; `progress` hears each one's number.
-    pub fn run(&mut self, n_scans: u64, strikes: &[Strike], progress: &mut dyn FnMut(u64)) -> Result<Findings> {
+    pub fn run(
+        &mut self,
+        n_scans: u64,
+        strikes: &[Strike],
+        progress: &mut dyn FnMut(u64),
+    ) -> Result<Findings> {
         let n_drives = self.wiring.outputs.len();
         let mut findings = Findings::default();
         let mut of_chip: Vec<Vec<u64>> = vec![Vec::new(); n_drives];

@@ -228,7 +228,11 @@ impl Victim {
         if let Some(rise) = self.board.chip.edges()?.iter().find(|edge| edge.is_high) {
             // The first scan runs behind the flash test and the first samples; the chip's first 50 ms hold neither.
             if hello.scan == 0 || rise.cycle < began + 800_000 {
-                return Err(format!("the output went on {} cycles after power, scan {}", rise.cycle - began, hello.scan));
+                return Err(format!(
+                    "the output went on {} cycles after power, scan {}",
+                    rise.cycle - began,
+                    hello.scan
+                ));
             }
         }
         let home = self.confirmed.unwrap_or(self.golden);

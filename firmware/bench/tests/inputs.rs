@@ -28,7 +28,10 @@ fn is_told(events: &[Event], code: u8, argument: u16) -> bool {
 
 /// Records of so many scans from now on.
 fn records(board: &mut Board, n: usize) -> Vec<Record> {
-    (0..n).map(|_| board.next_record(12_000).expect("a record")).collect()
+    (0..n)
+        .map(|at| if at == 0 { board.fresh_record() } else { board.next_record(12_000) })
+        .map(|record| record.expect("a record"))
+        .collect()
 }
 
 #[test]

@@ -12,8 +12,9 @@ const RESET: u8 = 2;
 const DOES_NOT_FOLLOW: u16 = 3;
 
 fn scans(board: &mut Board, n: usize) {
-    for _ in 0..n {
-        board.next_record(12_000).expect("a record");
+    for at in 0..n {
+        let record = if at == 0 { board.fresh_record() } else { board.next_record(12_000) };
+        record.expect("a record");
     }
 }
 

@@ -57,12 +57,17 @@ const ATMEGA2560: Pins = Pins {
     fan: "PB5",
 };
 
-/// The chip under test: `BENCH_CHIP`, else the smallest.
+/// The chip under test: `BENCH_CHIP`, else the smallest that has room.
 pub fn pins() -> &'static Pins {
-    match std::env::var("BENCH_CHIP").as_deref() {
-        Ok("atmega2560") => &ATMEGA2560,
-        _ => &ATMEGA328P,
-    }
+    static CHOSEN: std::sync::OnceLock<&'static Pins> = std::sync::OnceLock::new();
+    CHOSEN.get_or_init(|| {
+        let usual =
+            || firmware_bench::board::smallest(&["atmega328p", "atmega2560"], 800).unwrap_or("atmega328p");
+        match std::env::var("BENCH_CHIP").as_deref().unwrap_or_else(|_| usual()) {
+            "atmega2560" => &ATMEGA2560,
+            _ => &ATMEGA328P,
+        }
+    })
 }
 
 /// "PB5" as docs/firmware.md numbers pins.
