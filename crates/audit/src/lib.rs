@@ -49,6 +49,13 @@ impl Audit {
     }
 }
 
+/// Contacts, wires, protection and places: the findings of `electrics` (docs/electrics-findings.md) stand among the others.
+fn electrics(context: &mut context::Context<'_>) {
+    for finding in ::electrics::check(context.system, None).findings {
+        context.add(finding);
+    }
+}
+
 /// Audits a system.
 pub fn run(system: &System) -> Audit {
     let mut context = context::Context::new(system);
@@ -64,6 +71,7 @@ pub fn run(system: &System) -> Audit {
     energised::check(&mut context);
     stuck::check(&mut context);
     rules::check(&mut context);
+    electrics(&mut context);
     unlock::check(&mut context);
     cautions::check(&mut context);
     context.finish()

@@ -12,4 +12,4 @@ pub mod laws;
 pub mod loads;
 
 pub use catalogue::{ALL as FINDINGS, Entry, page};
-pub use checks::{Checked, CostLine, Facts, LoadFact, SupplyFact, check, plan_of};
+pub use checks::{Checked, CostLine, Facts, LoadFact, SupplyFact, accepted, check, plan_of};

@@ -108,3 +108,19 @@ fn moving_to_another_board_lists_wires_and_tests() {
     assert_eq!(rewiring.moved.len(), rewiring.tests.len());
     assert!(rewiring.tests.iter().any(|test| test.contains("`return_pump`")));
 }
+
+/// Every example is fitted whole, and none has an electrical error left.
+#[test]
+fn all_examples_are_fitted() {
+    for name in ["desk-60l", "raceway"] {
+        let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../examples");
+        let file = system::load_file(&root.join(name).join("system.toml"));
+        let system = file.loaded.system.unwrap_or_else(|| panic!("{name}: {:#?}", file.loaded.diagnostics));
+        let checked = electrics::check(&system, None);
+        for finding in &checked.findings {
+            println!("{name} {:?} {}: {}", finding.level, finding.id, finding.message);
+        }
+        assert!(electrics::plan_of(&checked.outcome).is_some(), "{name}");
+        assert!(checked.findings.iter().all(|f| f.level < system::Level::Error), "{name}");
+    }
+}

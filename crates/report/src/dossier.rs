@@ -15,6 +15,10 @@ pub struct Dossier {
     pub summary: Vec<SummaryLine>,
     /// Sheets, as SVG elements made by `drawing` (the only text that is not escaped).
     pub drawings: Vec<Drawing>,
+    /// Sheets of the wiring, as SVG elements.
+    pub wiring: Vec<Drawing>,
+    /// Lists of the electrics: budgets, cut list, checkout.
+    pub lists: Vec<ListTable>,
     /// Findings of the audit.
     pub findings: Vec<system::Diagnostic>,
     /// Failure modes against requirements.
@@ -62,6 +66,17 @@ pub struct Drawing {
     pub caption: String,
     /// One `<svg>` element; ids must be unique in the page (give each sheet its own prefix).
     pub svg: String,
+}
+
+/// A list with headings.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct ListTable {
+    /// What it is.
+    pub title: String,
+    /// Headings.
+    pub heads: Vec<String>,
+    /// Rows; a missing text is blank.
+    pub rows: Vec<Vec<String>>,
 }
 
 /// Failure modes down, requirements across.

@@ -10,8 +10,8 @@ pub mod plot;
 mod tables;
 
 pub use dossier::{
-    Act, Cell, Dossier, Drawing, EnergisedRow, Limit, Mark, MarkKind, Matrix, Outcome, Plot, RequirementHead,
-    Row, Series, SummaryLine, Verdict,
+    Act, Cell, Dossier, Drawing, EnergisedRow, Limit, ListTable, Mark, MarkKind, Matrix, Outcome, Plot,
+    RequirementHead, Row, Series, SummaryLine, Verdict,
 };
 
 /// The whole page.

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use drawing::escape;
 
-use crate::dossier::Dossier;
+use crate::dossier::{Dossier, Drawing};
 use crate::{matrix, plot, tables};
 
 /// Styles of the page; kept beside as a file so that it can be read as what it is.
@@ -89,18 +89,7 @@ fn sections(d: &Dossier) -> Vec<Section> {
     };
     add("summary", "What would happen", summary);
     if !d.drawings.is_empty() {
-        let figures: String = d
-            .drawings
-            .iter()
-            .map(|g| {
-                let caption = escape(&g.caption);
-                format!(
-                    "<figure class=\"sheet\"><div class=\"scroll\" role=\"region\" aria-label=\"{caption}\" tabindex=\"0\">{}</div><figcaption>{caption}</figcaption></figure>",
-                    g.svg
-                )
-            })
-            .collect();
-        add("section", "The system in section", figures);
+        add("section", "The system in section", figures(&d.drawings));
     }
     add("findings", "Findings of the audit", tables::findings(&d.findings));
     add("fmea", "What each failure breaks", matrix::grid(&d.matrix));
@@ -114,6 +103,10 @@ fn sections(d: &Dossier) -> Vec<Section> {
     if !d.energised.is_empty() {
         add("energised", "Without power", tables::energised(&d.energised));
     }
+    if !d.wiring.is_empty() || !d.lists.is_empty() {
+        let lists: String = d.lists.iter().map(tables::plain).collect();
+        add("electrics", "Electrics", format!("{lists}{}", figures(&d.wiring)));
+    }
     if !d.assumptions.is_empty() {
         add("assumptions", "What this rests on", tables::list(&d.assumptions));
     }
@@ -122,6 +115,19 @@ fn sections(d: &Dossier) -> Vec<Section> {
     }
     add("cautions", "Cautions", tables::cautions());
     list
+}
+
+fn figures(drawings: &[Drawing]) -> String {
+    drawings
+        .iter()
+        .map(|g| {
+            let caption = escape(&g.caption);
+            format!(
+                "<figure class=\"sheet\"><div class=\"scroll\" role=\"region\" aria-label=\"{caption}\" tabindex=\"0\">{}</div><figcaption>{caption}</figcaption></figure>",
+                g.svg
+            )
+        })
+        .collect()
 }
 
 fn plots(d: &Dossier) -> String {

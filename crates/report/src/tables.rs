@@ -5,7 +5,7 @@ use std::fmt::Write;
 use drawing::escape;
 use system::{Diagnostic, Level};
 
-use crate::dossier::{EnergisedRow, SummaryLine, Verdict};
+use crate::dossier::{EnergisedRow, ListTable, SummaryLine, Verdict};
 use crate::matrix::sign;
 use crate::page::prose;
 
@@ -96,6 +96,20 @@ pub(crate) fn energised(rows: &[EnergisedRow]) -> String {
     }
     out.push_str("</tbody></table></div>");
     out
+}
+
+/// A list of the electrics, folded away: it is for the bench, not for the reader of conclusions.
+pub(crate) fn plain(list: &ListTable) -> String {
+    let cells = |row: &[String], tag: &str| -> String {
+        row.iter().map(|text| format!("<{tag}>{}</{tag}>", escape(text))).collect()
+    };
+    let rows: String = list.rows.iter().map(|row| format!("<tr>{}</tr>", cells(row, "td"))).collect();
+    let title = escape(&list.title);
+    format!(
+        "<details><summary>{title}</summary><div class=\"scroll\" role=\"region\" aria-label=\"{title}\" tabindex=\"0\">\
+         <table><thead><tr>{}</tr></thead><tbody>{rows}</tbody></table></div></details>",
+        cells(&list.heads, "th scope=\"col\"").replace("</th scope=\"col\">", "</th>")
+    )
 }
 
 /// A plain list.

@@ -119,6 +119,8 @@ fn sample() -> Dossier {
         mend: mend.map(str::to_owned),
     };
     Dossier {
+        wiring: vec![],
+        lists: vec![],
         title: "Harbour Lane reading-room reef".to_owned(),
         revision: "first-draft.toml".to_owned(),
         date: "2026-03-14".to_owned(),

@@ -94,6 +94,8 @@ pub enum Command {
     Report(ReportOptions),
     /// Draw the system in section, to scale, as SVG
     Section(SectionOptions),
+    /// Plan pins, contacts, wires and protection; draw them and list what to cut and buy
+    Wire(WireOptions),
     /// Make the image of the board: runtime, program and tables as Intel HEX
     Build(BuildOptions),
     /// Put the image on the board through its serial bootloader
@@ -354,6 +356,67 @@ pub struct SectionOptions {
     pub force: bool,
 }
 
+/// Options of `wire`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Plan pins, contacts, wires and protection; draw them and list what to cut and buy.\n\n\
+        What the file's [wiring] fixes stays; the rest gets a pin, an expander line or a converter channel. When it does not fit, the \
+        answer names a smallest set of parts that clash, and the smallest change that helps: fewest added parts, then fewest moved wires. \
+        [electrics] and [fitting] say how things are fitted; what they do not say is not judged.",
+    after_help = "Examples:\n  tidewright wire system.toml --lock\n  tidewright wire system.toml --drawings wiring --csv wiring\n  \
+        tidewright wire system.toml --show checkout\n  tidewright wire system.toml --board ATmega2560\n\n\
+        Mains beside salt water kill: local code goes before any sheet, and a licensed electrician does or checks the mains side."
+)]
+pub struct WireOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The list to show [default: places, power and loads]
+    #[arg(long, value_enum, value_name = "LIST")]
+    pub show: Option<WireList>,
+    /// Write what was planned to the lock file beside the system file, for `build` and for the next plan
+    #[arg(long)]
+    pub lock: bool,
+    /// What another board would mean: wires that move, and what to test again
+    #[arg(long, value_name = "CHIP")]
+    pub board: Option<String>,
+    /// Write all lists as CSV into this folder
+    #[arg(long, value_name = "FOLDER")]
+    pub csv: Option<PathBuf>,
+    /// Write the drawings as SVG into this folder: sheets for A4, one page for a phone, the enclosure
+    #[arg(long, value_name = "FOLDER")]
+    pub drawings: Option<PathBuf>,
+    /// Write the wires as a netlist that KiCad reads
+    #[arg(long, value_name = "FILE")]
+    pub netlist: Option<PathBuf>,
+    /// Replace files that are there
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Lists of `wire`.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum WireList {
+    /// Who sits on which pin, line and contact.
+    Places,
+    /// Budget of each circuit, rail and battery.
+    Power,
+    /// Current, fuse and wire of each load.
+    Loads,
+    /// Every wire with both ends.
+    Wires,
+    /// What to cut.
+    Cut,
+    /// What to buy.
+    Bill,
+    /// Contacts of each connector.
+    Connectors,
+    /// Texts for sleeves and terminals.
+    Labels,
+    /// First power-up, point to point, in the safe order.
+    Checkout,
+}
+
 /// Options of `build`.
 #[derive(Args, Debug)]
 #[command(long_about = "Make the image of the board: runtime, program and tables as Intel HEX.\n\n\
@@ -375,9 +438,6 @@ pub struct BuildOptions {
     /// A runtime of your own: its manifest, with its image beside it under the same name and `.hex`
     #[arg(long, value_name = "FILE", conflicts_with_all = ["program_only", "network"])]
     pub runtime: Option<PathBuf>,
-    /// Write a sketch for the Arduino API into this folder instead, for chips that have no image
-    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["program_only", "network", "runtime", "out"])]
-    pub sketch: Option<PathBuf>,
     /// Write a sketch for the Arduino API into this folder instead, for chips that have no image
     #[arg(long, value_name = "FOLDER", conflicts_with_all = ["program_only", "network", "runtime", "out"])]
     pub sketch: Option<PathBuf>,

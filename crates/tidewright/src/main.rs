@@ -15,6 +15,7 @@ mod open;
 mod progress;
 mod quantity;
 mod table;
+mod wiring;
 mod words;
 mod wrap;
 
@@ -39,6 +40,7 @@ fn main() -> ExitCode {
         Command::Build(options) => commands::build::run(options, &mut console),
         Command::Flash(options) => commands::flash::run(options, &mut console),
         Command::Trial(options) => commands::trial::run(options, &mut console),
+        Command::Wire(options) => commands::wire::run(options, &mut console),
         Command::Water(options) => commands::water::run(options, &mut console),
         Command::Completions(options) => commands::completions::run(options, &mut console),
         Command::Man(options) => commands::man::run(options, &mut console),

@@ -6,6 +6,7 @@ use serde_json::Value;
 use system::{Diagnostic, Level, System, render};
 
 use crate::console::Console;
+use crate::ending::Failure;
 use crate::{json, wrap};
 
 /// A file that was read.
@@ -20,8 +21,45 @@ pub struct Opened {
     pub findings: Vec<Diagnostic>,
 }
 
-/// Reads the file. None: something is wrong with it, and was told in the form that `command` answers in.
+/// Reads the file, with the places of the wiring lock beside it. None: something is wrong with it, and was told in the form that
+/// `command` answers in.
 pub fn open(path: &Path, command: &str, console: &mut Console) -> Option<Opened> {
+    let mut opened = open_unlocked(path, command, console)?;
+    match lock(path) {
+        Ok(Some(lock)) => lock.apply(&mut opened.system),
+        Ok(None) => {}
+        Err(_) => opened.findings.push(
+            Diagnostic::warning("lock-unreadable", format!("`{}` cannot be read", lock_path(path).display()))
+                .help("write it anew: `tidewright wire --lock`"),
+        ),
+    }
+    Some(opened)
+}
+
+/// The lock file of a system file: `system.wiring.lock` beside `system.toml`.
+pub fn lock_path(path: &Path) -> std::path::PathBuf {
+    path.with_extension("wiring.lock")
+}
+
+/// The wiring lock beside a system file, if there is one.
+pub fn lock(path: &Path) -> Result<Option<electrics::assign::Lock>, Failure> {
+    let path = lock_path(path);
+    let text = match std::fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => {
+            return Err(Failure::new(format!("cannot read `{}`: {error}", path.display()))
+                .help("check who may read it, or take it away"));
+        }
+    };
+    electrics::assign::Lock::read(&text).map(Some).map_err(|error| {
+        Failure::new(format!("`{}`: {error}", path.display()))
+            .help("take it away, and plan anew with `tidewright wire --lock`")
+    })
+}
+
+/// Reads the file alone. None as for [`open`].
+pub fn open_unlocked(path: &Path, command: &str, console: &mut Console) -> Option<Opened> {
     let name = path.display().to_string();
     let file = system::load_file(path);
     match file.loaded.system {

@@ -125,9 +125,13 @@ impl Page {
         self.line(a, b, "edge");
         let d = format!("M{} {}L{} {}", n(a.x), n(a.y), n(b.x), n(b.y));
         let first = shade(code.get(..2).unwrap_or("BK"));
-        let _ = write!(self.body, "<path class=\"wire\" stroke=\"{first}\" d=\"{d}\"/>");
+        let _ = write!(self.body, "<path class=\"wire\" style=\"stroke:{first}\" d=\"{d}\"/>");
         if let Some(second) = code.get(2..4) {
-            let _ = write!(self.body, "<path class=\"wire second\" stroke=\"{}\" d=\"{d}\"/>", shade(second));
+            let _ = write!(
+                self.body,
+                "<path class=\"wire second\" style=\"stroke:{}\" d=\"{d}\"/>",
+                shade(second)
+            );
         }
     }
 

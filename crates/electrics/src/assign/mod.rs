@@ -171,8 +171,7 @@ fn finish(
         })
         .collect();
     let wiring = wired(system, chip, &placed);
-    let shares_expander =
-        !problem.apart.is_empty() && !on.contains(&Switch::KeepApart) && shares(system, &placed);
+    let shares_expander = shares(system, &placed);
     Plan { chip: chip.name.clone(), placed, wiring, moved, shares_expander, free }
 }
 

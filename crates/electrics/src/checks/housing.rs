@@ -57,12 +57,12 @@ pub(super) fn check(check: &mut Check<'_>) {
         }
     }
     for (name, class, _) in misplaced {
-        let (what, where_) =
-            if class == Class::Mains { ("the mains", "low-voltage") } else { ("low voltage", "mains") };
+        let (what, other) =
+            if class == Class::Mains { ("the mains", "low voltage") } else { ("low voltage", "the mains") };
         check.about(
             Diagnostic::error(
                 "mains-and-low-in-one-compartment",
-                format!("`{name}` carries {what} in the {where_} compartment"),
+                format!("`{name}` carries {what} in the compartment of {other}"),
             )
             .help("put it into the other one"),
             &name,

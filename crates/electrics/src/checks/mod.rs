@@ -118,6 +118,24 @@ impl<'a> Check<'a> {
     }
 }
 
+/// Findings that the file accepts by their id become notes, with the reason.
+pub fn accepted(system: &System, mut findings: Vec<Diagnostic>) -> Vec<Diagnostic> {
+    for finding in &mut findings {
+        let Some(subject) = finding.subject.clone() else { continue };
+        let reason = system.accepted.iter().find(|accepted| {
+            accepted.mode == finding.id && (accepted.part == subject || accepted.part == "*")
+        });
+        if let Some(accepted) = reason {
+            finding.level = system::Level::Note;
+            finding.notes.push(format!(
+                "accepted, next review {}: {} (relied on: {})",
+                accepted.review, accepted.reason, accepted.procedure
+            ));
+        }
+    }
+    findings
+}
+
 /// The plan of an outcome, if it is one.
 pub fn plan_of(outcome: &Outcome) -> Option<&Plan> {
     match outcome {

@@ -13,7 +13,17 @@ pub(super) fn check(check: &mut Check<'_>, outcome: &Outcome) {
     match outcome {
         Outcome::Fits(plan) => {
             check.facts.free = [
-                plan.free.iter().filter(|place| matches!(place, Place::Pin(_) | Place::Line(..))).count(),
+                (plan.free.iter())
+                    .filter(|place| match place {
+                        // A pin that moves at reset is good for a buzzer alone.
+                        Place::Pin(pin) => {
+                            let form = check.system.library.form(&plan.chip);
+                            form.is_none_or(|form| form.pulse(*pin).is_none())
+                        }
+                        Place::Line(..) => true,
+                        _ => false,
+                    })
+                    .count(),
                 plan.free.iter().filter(|place| matches!(place, Place::Contact(..))).count(),
             ];
             reset(check, plan);

@@ -176,7 +176,7 @@ impl<'a> Builder<'a> {
                         [("L", Function::Line), ("N", Function::Neutral), ("PE", Function::Earth)]
                     {
                         let group = format!("Mains: {}", supply.name);
-                        let mut path = self.begin(&group, "feed", outlet, terminal, Symbol::Source);
+                        let mut path = self.begin(&group, "feed", outlet, terminal, Symbol::Bar);
                         let kind = Kind::field(function, FEED, fitting, &supply.name);
                         self.through(&mut path, bar, Symbol::Bar, [terminal, terminal], &kind);
                         self.end(path);

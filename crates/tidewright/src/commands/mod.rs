@@ -12,3 +12,4 @@ pub mod report;
 pub mod section;
 pub mod trial;
 pub mod water;
+pub mod wire;

@@ -2,6 +2,7 @@
 
 mod conclusions;
 mod drawings;
+mod electrics;
 mod limits;
 mod traces;
 
@@ -26,6 +27,7 @@ pub struct Title {
 
 /// Everything for the page.
 pub fn build(system: &System, audit: &Audit, fmea: &Fmea, plots: Vec<Plot>, title: &Title) -> Dossier {
+    let electrical = ::electrics::check(system, None);
     Dossier {
         title: system.name.clone(),
         revision: title.revision.clone(),
@@ -33,6 +35,8 @@ pub fn build(system: &System, audit: &Audit, fmea: &Fmea, plots: Vec<Plot>, titl
         made_by: format!("tidewright {}", env!("CARGO_PKG_VERSION")),
         summary: conclusions::lines(system, fmea),
         drawings: drawings::drawings(system, audit, title),
+        wiring: electrics::sheets(system, &electrical),
+        lists: electrics::lists(system, &electrical),
         findings: audit.findings.clone(),
         matrix: matrix(system, fmea),
         plots,

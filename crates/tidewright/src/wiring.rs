@@ -1,0 +1,267 @@
+//! Lists of the electrics as plain rows, for text, CSV, JSON and the report's page.
+
+use electrics::assign::{self, Need, Place, Plan, Who};
+use electrics::harness::{self, Harness};
+use electrics::{Checked, Facts};
+use serde_json::{Map, Value};
+use system::System;
+
+use crate::table::{Column, Table};
+
+/// A list: headings, and rows with a text for each.
+pub struct List {
+    /// Name in JSON and heading in text.
+    pub name: &'static str,
+    /// What it is.
+    pub title: &'static str,
+    /// Headings of the columns, also the keys in JSON.
+    pub heads: Vec<&'static str>,
+    /// Texts.
+    pub rows: Vec<Vec<String>>,
+}
+
+impl List {
+    /// As a table that fits a window.
+    pub fn render(&self, width: usize) -> String {
+        let columns = self.heads.iter().enumerate().map(|(i, head)| Column::text(head, i.min(4) as u8, 12));
+        Table { columns: columns.collect(), rows: self.rows.clone() }.render(width, 2)
+    }
+
+    /// As CSV (RFC 4180).
+    pub fn csv(&self) -> String {
+        let quoted = |text: &str| {
+            // A cell that begins like a formula would be one in a spreadsheet.
+            let text =
+                if text.starts_with(['=', '+', '-', '@']) { format!("'{text}") } else { text.to_owned() };
+            if text.contains([',', '"', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text }
+        };
+        let line = |cells: Vec<String>| cells.iter().map(|cell| quoted(cell)).collect::<Vec<_>>().join(",");
+        let mut out = line(self.heads.iter().map(|head| (*head).to_owned()).collect());
+        for row in &self.rows {
+            out += "\r\n";
+            out += &line(row.clone());
+        }
+        out + "\r\n"
+    }
+
+    /// As an array of objects.
+    pub fn json(&self) -> Value {
+        let object = |row: &Vec<String>| {
+            let pairs = self.heads.iter().zip(row);
+            Value::Object(
+                pairs
+                    .map(|(head, text)| ((*head).replace(' ', "_"), text.clone().into()))
+                    .collect::<Map<_, _>>(),
+            )
+        };
+        Value::Array(self.rows.iter().map(object).collect())
+    }
+}
+
+/// Who sits where.
+pub fn places(system: &System, plan: &Plan) -> List {
+    let rows = plan.placed.iter().filter(|(_, need, _)| *need != Need::Card).map(|(who, _, place)| {
+        let fixed = match who {
+            Who::Sensor(sensor, _) => system.wiring.sensor(*sensor).is_some(),
+            Who::Actuator(actuator) | Who::Contact(actuator) => system.wiring.actuator(*actuator).is_some(),
+        };
+        let contact = match who {
+            Who::Actuator(actuator) => plan.place(Who::Contact(*actuator)),
+            _ => None,
+        };
+        vec![
+            assign::owner(system, *who).to_owned(),
+            assign::name_of(system, &plan.chip, *place).replace('`', ""),
+            contact.map_or(String::new(), |place| contact_name(system, place)),
+            if fixed { "file" } else { "planned" }.to_owned(),
+        ]
+    });
+    List {
+        name: "places",
+        title: "Who sits where",
+        heads: vec!["name", "place", "contact", "by"],
+        rows: rows.collect(),
+    }
+}
+
+fn contact_name(system: &System, place: Place) -> String {
+    match place {
+        Place::Contact(card, channel) => {
+            let card = system.supplies.get(card).map_or("an added card", |card| card.name.as_str());
+            format!("{card} {}", channel + 1)
+        }
+        _ => String::new(),
+    }
+}
+
+/// Budget of each supply.
+pub fn power(facts: &Facts) -> List {
+    let rows = facts.supplies.iter().map(|s| {
+        let limit = s.limit_a.map_or("-".to_owned(), |limit| format!("{limit:.1}"));
+        let free =
+            s.limit_a.map_or("-".to_owned(), |limit| format!("{:.0} %", 100.0 * (1.0 - s.amps / limit)));
+        vec![
+            s.name.clone(),
+            format!("{:.1}", s.volts),
+            format!("{:.0}", s.watts),
+            format!("{:.2}", s.amps),
+            limit,
+            free,
+            format!("{:.1}", s.start_a),
+            s.leakage_ma.map_or("-".to_owned(), |leak| format!("{leak:.1}")),
+            s.hours.map_or("-".to_owned(), |hours| format!("{hours:.0}")),
+        ]
+    });
+    List {
+        name: "power",
+        title: "Power, everything on",
+        heads: vec!["supply", "V", "W", "A", "limit A", "free", "start A", "leak mA", "hours"],
+        rows: rows.collect(),
+    }
+}
+
+/// Current, fuse and wire of each load.
+pub fn loads(facts: &Facts) -> List {
+    let rows = facts.loads.iter().map(|load| {
+        vec![
+            load.name.clone(),
+            load.volts.map_or("-".to_owned(), |volts| format!("{volts:.0}")),
+            format!("{:.2}", load.amps),
+            format!("{:.1}", load.inrush_a),
+            load.fuse_a.map_or("-".to_owned(), |fuse| format!("{fuse}")),
+            format!("{}", load.mm2),
+            format!("{:.2}", load.drop_v),
+            load.circuit.clone().unwrap_or_default(),
+        ]
+    });
+    List {
+        name: "loads",
+        title: "Loads",
+        heads: vec!["load", "V", "A", "inrush A", "fuse A", "mm2", "drop V", "circuit"],
+        rows: rows.collect(),
+    }
+}
+
+/// Each wire with both ends.
+pub fn wires(harness: &Harness) -> List {
+    let rows = harness.wires.iter().map(|wire| {
+        vec![
+            wire.id.clone(),
+            wire.colour.to_owned(),
+            format!("{}", wire.mm2),
+            format!("{}", electrics::laws::copper::awg_of(wire.mm2)),
+            format!("{:.2}", wire.length_m),
+            harness.terminal(&wire.from),
+            harness.terminal(&wire.to),
+            wire.function.title().to_owned(),
+            if wire.cable.is_some() { "ferrule, plug" } else { "ferrules" }.to_owned(),
+            if wire.is_assumed && wire.cable.is_some() { "assumed" } else { "" }.to_owned(),
+        ]
+    });
+    List {
+        name: "wires",
+        title: "Wires",
+        heads: vec!["wire", "colour", "mm2", "awg", "m", "from", "to", "for", "ends", "length"],
+        rows: rows.collect(),
+    }
+}
+
+/// What to cut.
+pub fn cut(harness: &Harness) -> List {
+    let rows = harness::cut_list(harness).into_iter().map(|line| {
+        vec![
+            line.n.to_string(),
+            format!("{:.2}", line.length_m),
+            line.what,
+            format!("{}", line.mm2),
+            line.awg.to_string(),
+            line.names.join(" "),
+        ]
+    });
+    List {
+        name: "cut",
+        title: "Cut list",
+        heads: vec!["pieces", "m", "what", "mm2", "awg", "for"],
+        rows: rows.collect(),
+    }
+}
+
+/// What to buy.
+pub fn bill(checked: &Checked, harness: &Harness) -> List {
+    let money = |price: f64| format!("{price:.2}");
+    let mut rows: Vec<Vec<String>> = (harness::bill(harness).into_iter())
+        .map(|line| {
+            vec![
+                line.n.to_string(),
+                line.title,
+                line.price.map_or(String::new(), money),
+                line.names.join(" "),
+            ]
+        })
+        .collect();
+    if !checked.facts.costs.is_empty() {
+        let currency = checked.facts.currency.clone().unwrap_or_default();
+        rows.push(vec![
+            String::new(),
+            format!("total of the prices given {currency}").trim_end().to_owned(),
+            money(checked.facts.total),
+            String::new(),
+        ]);
+    }
+    List { name: "bill", title: "Bill of materials", heads: vec!["n", "what", "price", "for"], rows }
+}
+
+/// Contacts of each connector.
+pub fn connectors(system: &System, harness: &Harness) -> List {
+    let all = harness::connectors(system, harness);
+    let rows = all.into_iter().flat_map(|line| {
+        let (name, connector) = (line.name, line.connector);
+        line.contacts.into_iter().map(move |(n, colour, thing, other, wire)| {
+            vec![name.clone(), n.to_string(), colour.to_owned(), thing, other, wire, connector.clone()]
+        })
+    });
+    List {
+        name: "connectors",
+        title: "Connectors",
+        heads: vec!["cable", "contact", "colour", "at the thing", "at the box", "wire", "connector"],
+        rows: rows.collect(),
+    }
+}
+
+/// Texts for sleeves.
+pub fn labels(harness: &Harness) -> List {
+    let rows = harness::labels(harness).into_iter().map(|(wire, terminal)| vec![wire, terminal]);
+    List {
+        name: "labels",
+        title: "Sleeves: wire number and terminal",
+        heads: vec!["wire", "terminal"],
+        rows: rows.collect(),
+    }
+}
+
+/// First power-up, step by step.
+pub fn checkout(system: &System, harness: &Harness) -> List {
+    let steps = harness::checkout(system, harness);
+    let rows = steps.into_iter().enumerate().map(|(i, step)| {
+        vec![(i + 1).to_string(), step.stage.title().to_owned(), step.text.replace('`', ""), "[ ]".to_owned()]
+    });
+    List {
+        name: "checkout",
+        title: "First power-up",
+        heads: vec!["n", "stage", "step", "done"],
+        rows: rows.collect(),
+    }
+}
+
+/// What another board means.
+pub fn rewiring(rewiring: &assign::Rewiring) -> List {
+    let rows = rewiring.moved.iter().zip(&rewiring.tests).map(|((name, from, to), test)| {
+        vec![name.clone(), from.replace('`', ""), to.replace('`', ""), test.replace('`', "")]
+    });
+    List {
+        name: "rewiring",
+        title: "Wires that move, and what to test again",
+        heads: vec!["name", "from", "to", "test"],
+        rows: rows.collect(),
+    }
+}
