@@ -173,7 +173,9 @@ fn programs_of_any_size_end_in_a_program_or_a_finding() {
             before = format!("s{signal}");
         }
         rules += &format!("[[alarm]]\nname = \"a\"\nwhen = \"{before}\"\n");
-        let ids: Vec<&str> = findings(&rules).iter().map(|finding| finding.1).collect();
+        let mut ids: Vec<&str> = findings(&rules).iter().map(|finding| finding.1).collect();
+        // Hundreds of operations may also take longer than a scan should.
+        ids.retain(|id| *id != "scan-time-not-proven");
         assert!(ids == ["program-exceeds-slot"] || ids == ["program-not-possible"], "{n} signals: {ids:?}");
     }
 }
