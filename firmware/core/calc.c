@@ -2,6 +2,7 @@
 #include "calc.h"
 
 #include "arith.h"
+#include "small.h"
 #include "vm_core.h"
 
 int32_t calc[N_CALC];
@@ -41,6 +42,11 @@ static const int32_t constants[N_CONSTANTS] IN_FLASH = {
     [K_LONGEST_DAY] = 90000000,    /* 25 h, ms */
     [K_LAST_DAY] = 49710,          /* of a clock of 32 bits */
 };
+
+APART void calc_put(uint8_t at, int16_t value)
+{
+    calc[at] = value;
+}
 
 uint8_t calc_run(const uint16_t *routine)
 {

@@ -92,6 +92,8 @@ enum {
 #define ZERO(d) DO(CALC_ZERO, d, 0)
 #define NEGATIVE(d) DO(CALC_NEGATIVE, d, 0)
 
+/* One number; shorter than writing four bytes. */
+void calc_put(uint8_t at, int16_t value);
 /* Runs a routine in flash; what its END answers. */
 uint8_t calc_run(const uint16_t *routine);
 /* Some CALC_NEAREST since this was made false went beyond 32 bits, sum included. */

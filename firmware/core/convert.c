@@ -99,7 +99,7 @@ static void convert_ph(const struct correction *correction, struct sample temper
 {
     uint16_t midpoint_mv = vm_next_byte();
     calc[V3] = midpoint_mv | (uint16_t)((uint16_t)vm_next_byte() << 8);
-    calc[C0] = 0;
+    calc_put(C0, 0);
     calc[C1] = IDEAL_SLOPE_UV;
     calc[C2] = IDEAL_SLOPE_UV;
     if (correction->kind == 2) {
@@ -122,7 +122,7 @@ static void convert_analogue(const struct number_entry *entry, const struct corr
         return;
     }
     calc[Y] = (int32_t)full;
-    calc[Z] = 1;
+    calc_put(Z, 1);
     if (entry->driver == NTC) {
         convert_ntc(entry->fields_at);
         return;
@@ -165,7 +165,7 @@ struct sample wiring_convert(const struct number_entry *entry, int32_t raw, cons
         run(routines.ultrasonic);
         break;
     case PULSE_FLOW:
-        calc[Z] = period_ms;
+        calc_put(Z, (int16_t)period_ms);
         run(routines.flow);
         break;
     case PARAMETER:

@@ -72,7 +72,7 @@ static uint16_t code_u16(const struct code *code, uint16_t at)
     return (uint16_t)(code_byte(code, at) | (uint16_t)code_byte(code, (uint16_t)(at + 1u)) << 8);
 }
 
-static uint32_t code_u32(const struct code *code, uint16_t at)
+uint32_t vm_code_u32(const struct code *code, uint16_t at)
 {
     return code_u16(code, at) | (uint32_t)code_u16(code, (uint16_t)(at + 2u)) << 16;
 }
@@ -147,12 +147,7 @@ static uint8_t check_container(const struct code *code)
     if (code_u16(code, 4) != code->length) {
         return VM_LENGTH;
     }
-    vm_seek(code, 0);
-    uint32_t crc = CRC32_START;
-    for (uint16_t n = reader.end; n != 0; n--) {
-        crc = crc32_add(crc, vm_next_byte());
-    }
-    if (crc32_end(crc) != code_u32(code, reader.end)) {
+    if (!code_is_whole(code)) {
         return VM_CHECKSUM;
     }
     return (uint8_t)(code_byte(code, 10) - 1) < 40 ? VM_SOUND : VM_PERIOD;
@@ -193,7 +188,7 @@ uint8_t vm_check(const struct code *code, struct vm_sizes *sizes)
     if (verdict != VM_SOUND) {
         return verdict;
     }
-    if (code_u32(code, 6) != wiring.crc) {
+    if (vm_code_u32(code, 6) != wiring.crc) {
         return VM_WIRING;
     }
     if (found.n_number_inputs > wiring.n_numbers || found.n_bit_inputs > wiring.n_bits || found.n_drives > wiring.n_outputs) {
@@ -209,7 +204,7 @@ uint8_t vm_check(const struct code *code, struct vm_sizes *sizes)
     }
     found.retained_bytes = (uint8_t)n_retained;
     found.period_ms = (uint16_t)(code_byte(code, 10) * 250u);
-    found.crc = code_u32(code, reader.end);
+    found.crc = vm_code_u32(code, reader.end);
     if (sizes != 0) {
         *sizes = found;
     }
@@ -236,9 +231,9 @@ uint8_t vm_load(const struct code *code)
     bits[0] = 1;
     now.clock_quality = BAD;
     now.is_first = true;
-    calc[PERIOD_MS] = vm.period_ms;
-    calc[PERIOD] = vm.period_ms / 250;
-    calc[FIRST] = 1;
+    calc_put(PERIOD_MS, (int16_t)vm.period_ms);
+    calc_put(PERIOD, (int16_t)(vm.period_ms / 250u));
+    calc_put(FIRST, 1);
     return VM_SOUND;
 }
 
@@ -253,8 +248,8 @@ bool vm_scan(void)
         return false;
     }
     bits[1] = now.is_first;
-    calc[VARIANT] = now.clock_quality != BAD;
-    calc[V0] = 0;
+    calc_put(VARIANT, now.clock_quality != BAD);
+    calc_put(V0, 0);
     if (now.clock_quality != BAD) {
         calc[V0] = (int32_t)(now.clock_s / 86400u);
     }
@@ -267,7 +262,7 @@ bool vm_scan(void)
         vm_run();
     }
     now.is_first = false;
-    calc[FIRST] = 0;
+    calc_put(FIRST, 0);
     return reader.verdict == VM_SOUND;
 }
 

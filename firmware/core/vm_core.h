@@ -73,6 +73,7 @@ void vm_begin(const struct code *code, uint8_t mode, const struct vm_sizes *limi
 /* Reading of any bytes in the forms of a program, with all checks on forms: also the wiring table's. Ends before the last four
  * bytes, which are a checksum. What is asked next about the running program starts anew. */
 void vm_seek(const struct code *code, uint16_t at);
+uint32_t vm_code_u32(const struct code *code, uint16_t at);
 void wiring_seek(uint16_t at);
 uint16_t wiring_u16(uint16_t at);
 uint8_t vm_next_byte(void);

@@ -241,7 +241,7 @@ static void read_bit(uint8_t operand)
     uint16_t top = reader.is_wide ? 0x8000 : 0x80;
     if (is_wanted(slot & (uint16_t)(top - 1), reader.limit->n_bits)) {
         uint8_t bit = *vm_bit_at(slot & (uint16_t)(top - 1)) & BIT_MASK;
-        calc[operand] = (bit & 1) ^ ((slot & top) != 0);
+        calc_put(operand, (bit & 1) ^ ((slot & top) != 0));
         note_quality(operand, bit >> 1);
     }
 }
@@ -265,7 +265,7 @@ static void read_list(void)
             return;
         }
     }
-    calc[V0] = op.code == OP_ALL ? are_all : is_any;
+    calc_put(V0, op.code == OP_ALL ? are_all : is_any);
 }
 
 static void read_probes(void)
@@ -281,7 +281,7 @@ static void read_curve(void)
 {
     calc[C1] = calc[V0];
     calc[V1] = INT32_MIN;
-    calc[Z] = 1;
+    calc_put(Z, 1);
     uint8_t n = (uint8_t)read_constant(U_POINTS);
     for (bool is_first = true; n != 0 && reader.verdict == VM_SOUND; n--) {
         calc[V3] = read_constant(K_POINT);
@@ -349,11 +349,12 @@ static void read_procedure(void)
     }
     if (reader.mode == VM_RUN) {
         if (next != present) {
-            calc[C0] = 0;
+            calc_put(C0, 0);
         }
         *vm_cell_at(op.cell) = calc[C0];
     }
-    calc[V0] = next;
+    calc_put(V0, next);
+    op.worst = GOOD;
 }
 
 void vm_check_counts(void)
@@ -404,7 +405,7 @@ APART static void read_operands(uint8_t at, uint8_t end)
         uint8_t format = flash_u8((const uint8_t *)&formats + at);
         bool is_there = is_drive ? (present & 1) != 0 : (format & variant_bit) != 0;
         present >>= 1;
-        calc[operand] = 0;
+        calc_put(operand, 0);
         op.quality[operand] = GOOD;
         if (!is_there) {
             continue;
@@ -467,8 +468,8 @@ bool vm_next(void)
     it->worst = GOOD;
     it->traits = traits;
     it->part = part;
-    calc[V0] = 0;
-    calc[V1] = 0;
+    calc_put(V0, 0);
+    calc_put(V1, 0);
     if ((traits & (1u << it->variant)) == 0) {
         vm_fail(VM_VARIANT);
         return false;

@@ -20,7 +20,8 @@ static const struct {
     uint16_t first_bit[3], compare[11], switch_[10], set_reset[5], delay[13], stall[20], disagree[8], window[12];
     uint16_t first[2], arithmetic[12], scale[5], clamp[4], lag[17], rate[37], select[8], ramp[28], total_volume[7], total_run[10],
         modulate[42], dose[50];
-    uint16_t is_starting[3], in_hand[6], holds[10], may_reset[8], point[19], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19];
+    uint16_t is_starting[3], in_hand[6], holds[10], may_reset[8], point[19], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19],
+        time[17], in_place[3];
 } routines IN_FLASH = {
     .first_bit = {TRUE(V0), END(YES), END(NO)},
     .compare = {
@@ -146,6 +147,13 @@ static const struct {
         SMALL(SINCE_DAY_MS, 0), SMALL(X, 1), ADD(DAY, X), SET(X, K_LAST_DAY), MIN(DAY, X),
         TRUE(VARIANT), MOVE(DAY, V0), END(YES)
     },
+    /* V0: minutes UTC, V1: seconds, V2: minutes that are added, Y: 1440, X: 60. The day is left in V0. */
+    .time = {
+        ADD(V0, V2), DIV(V0, Y), SMALL(Z, 1), EQUAL(VARIANT, Z), JUMP(6),
+        MOVE(OLD, REST), MUL(OLD, X), ADD(OLD, V1), SET(X, K_THOUSAND), MUL(OLD, X), END(0),
+        SMALL(X, 4), ADD(V0, X), SMALL(X, 7), DIV(V0, X), MOVE(OLD, REST), END(0) /* 1998-01-01 was a Thursday */
+    },
+    .in_place = {MOVE(V0, V1), ADD(V0, V2), END(0)},
     .may_reset = {SMALL(X, 2), EQUAL(VARIANT, X), JUMP(2), LEAST(C0, V2), END(NO), SMALL(X, 1), ADD(C0, X), END(YES)},
 };
 
@@ -157,7 +165,7 @@ static const uint8_t routine_of[] IN_FLASH = {
     AT(compare), AT(compare), AT(switch_), AT(set_reset), AT(first_bit), AT(first_bit), WRITTEN, AT(delay), WRITTEN, AT(stall),
     WRITTEN, AT(disagree), AT(window), WRITTEN, AT(delay), WRITTEN, AT(dose), AT(delay),
     AT(first), AT(arithmetic), AT(scale), AT(clamp), AT(lag), AT(rate), WRITTEN, WRITTEN, AT(select), WRITTEN,
-    AT(ramp), AT(first), AT(total_volume), AT(total_run), AT(modulate), WRITTEN, WRITTEN,
+    AT(ramp), AT(first), AT(total_volume), AT(total_run), AT(modulate), WRITTEN, AT(first),
 };
 
 uint8_t vm_ask(uint8_t question)
@@ -218,7 +226,7 @@ static bool run_trip(uint8_t old)
 {
     op.worst = GOOD;
     if (now.is_new_day) {
-        calc[C0] = 0;
+        calc_put(C0, 0);
     }
     if (vm_is_set(V0)) {
         return true;
@@ -227,7 +235,7 @@ static bool run_trip(uint8_t old)
         return false;
     }
     if ((old & RESET_WAITS) != 0) {
-        calc[C0] = 0;
+        calc_put(C0, 0);
         return false;
     }
     return !vm_is_sure(V1) || calc_run(routines.may_reset) == NO;
@@ -242,9 +250,9 @@ static void run_substitute(void)
         if (op.worst == GOOD) {
             op.worst = UNCERTAIN;
         }
-        calc[V0] = calc[V1] | calc[V2];
+        calc_run(routines.in_place);
     }
-    calc[OLD] = calc[V0];
+    calc_run(routines.first);
 }
 
 /* Both drives, from and to OLD; `full` is 1 or FULL_DUTY. */
@@ -255,7 +263,7 @@ static void run_drive(uint16_t full)
     uint8_t options = it->options;
     uint16_t at_power_up = (options & 8) != 0 ? full : 0;
     if (now.is_first) {
-        calc[OLD] = at_power_up;
+        calc_put(OLD, (int16_t)at_power_up);
     }
     uint16_t old = (uint16_t)calc[OLD];
     uint16_t wanted = (uint16_t)arith_clamp(calc[V0], 0, full);
@@ -295,10 +303,10 @@ static void run_drive(uint16_t full)
         *vm_hand_at(it->ordinal) |= BLOCKED;
     }
     if (wanted != old) {
-        calc[C0] = 0;
+        calc_put(C0, 0);
     }
     it->worst = GOOD;
-    calc[OLD] = wanted;
+    calc_put(OLD, (int16_t)wanted);
 }
 
 /* All four are the floor of a mean of some neighbours among the usable ones in order. */
@@ -317,7 +325,7 @@ static void run_combine(void)
             n++;
         }
     }
-    calc[OLD] = 0;
+    calc_put(OLD, 0);
     if (n == 0) {
         return;
     }
@@ -347,58 +355,52 @@ static void run_combine(void)
 static void run_time(void)
 {
     op.worst = now.clock_quality;
-    uint32_t second = now.clock_s % 86400u;
+    calc[V0] = (int32_t)(now.clock_s / 60u) + ZONE_MINUTES_BEFORE;
+    calc_put(V1, (uint8_t)(now.clock_s % 60u));
+    calc_put(V2, 0);
+    calc_put(Y, 1440);
     if (op.variant != 3) {
-        struct local_time local;
-        zone_local(&reader.code, &reader.zone, now.clock_s, &local);
-        if (op.variant == 1) {
-            calc[OLD] = local.weekday;
-            return;
-        }
-        if (op.variant == 2) {
-            calc[OLD] = local.day_of_year;
-            return;
-        }
-        second = local.second_of_day;
+        zone_offset();
     }
-    calc[OLD] = (int32_t)(second * 1000u);
+    calc_put(X, 60);
+    calc_run(routines.time);
+    if (op.variant == 2) {
+        calc[OLD] = zone_day_of_year((uint16_t)calc[V0]);
+    }
 }
 
 /* From and to OLD. */
 APART static void run_written(uint8_t bit)
 {
+    bool result;
     switch (op.code) {
     case OP_VOTE:
-        calc[OLD] = run_vote();
+        result = run_vote();
         break;
     case OP_TRIP:
-        calc[OLD] = run_trip(bit);
+        result = run_trip(bit);
         break;
     case OP_QUALITY_TEST:
-        calc[OLD] = op.worst > ((op.variant & 1) != 0 ? GOOD : UNCERTAIN);
+        result = op.worst > (uint8_t)(~op.variant & 1);
         op.worst = GOOD;
-        break;
-    case OP_SUBSTITUTE_BIT:
-    case OP_SUBSTITUTE:
-        run_substitute();
         break;
     case OP_DRIVE:
         run_drive(1);
-        break;
+        return;
     case OP_DRIVE_DUTY:
         run_drive(FULL_DUTY);
-        break;
+        return;
     case OP_COMBINE:
         run_combine();
-        break;
+        return;
     case OP_TIME:
         run_time();
-        break;
-    default: /* a procedure, worked out while it was read */
-        calc[OLD] = calc[V0];
-        op.worst = GOOD;
-        break;
+        return;
+    default:
+        run_substitute();
+        return;
     }
+    calc_put(OLD, result);
 }
 
 APART void vm_run(void)
@@ -416,10 +418,10 @@ APART void vm_run(void)
     if (is_number) {
         calc[OLD] = *number;
     }
-    calc[VARIANT] = it->variant;
+    calc_put(VARIANT, it->variant);
     if (now.is_new_day && (it->code == OP_TOTAL_VOLUME || it->code == OP_TOTAL_RUN) && it->variant == 0) {
-        calc[OLD] = 0;
-        calc[C0] = 0;
+        calc_put(OLD, 0);
+        calc_put(C0, 0);
     }
     if ((it->traits & STANDS_STILL) == 0 || it->worst != BAD) {
         uint8_t at = flash_u8(&routine_of[it->index]);
@@ -427,7 +429,7 @@ APART void vm_run(void)
             run_written(*bit);
         } else {
             if (it->part == PART_ALARM && it->worst == BAD) {
-                calc[V0] = 1;
+                calc_put(V0, 1);
             }
             uint8_t answer = calc_run((const uint16_t *)&routines + at);
             if (is_number) {
@@ -435,7 +437,7 @@ APART void vm_run(void)
                     it->worst = UNCERTAIN;
                 }
             } else if (answer != AS_BEFORE) {
-                calc[OLD] = answer;
+                calc_put(OLD, answer);
             }
         }
     }
