@@ -14,6 +14,7 @@
 #include <string.h>
 
 avr_t *chip;
+const char *chip_name;
 bool chip_is_powered, chip_is_starved, chip_stop;
 uint16_t chip_lowest_sp;
 uint32_t chip_n_resets;
@@ -173,6 +174,7 @@ static void watchdog(struct avr_t *avr, avr_io_addr_t where, uint8_t v, void *pa
 
 bool chip_make(const char *name, uint32_t hz, const char *file) {
     avr_global_logger_set(quiet);
+    chip_name = name;
     chip = avr_make_mcu_by_name(name);
     if (!chip) return false;
     avr_init(chip);

@@ -181,7 +181,7 @@ void pin_pwm(uint8_t pin, uint32_t *permille, uint32_t *hz) {
     *permille = pins[pin].level ? 1000 : 0;
     for (size_t i = 0; i < sizeof comparators / sizeof *comparators; i++) {
         const struct comparator *c = &comparators[i];
-        if (strcmp(c->chip, chip->mmcu) != 0 || pin_of(c->pin) != pin || !pin_is_output(pin)) continue;
+        if (strcmp(c->chip, chip_name) != 0 || pin_of(c->pin) != pin || !pin_is_output(pin)) continue;
         uint8_t a = chip->data[c->tccra], b = chip->data[c->tccrb];
         uint8_t com = (uint8_t)(a >> (c->com_bit - 1) & 3);
         if (com == 0) continue;

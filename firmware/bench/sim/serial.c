@@ -124,7 +124,7 @@ size_t serial_take(uint8_t *bytes, size_t most) {
 }
 
 void serial_start(void) {
-    bool is_1 = strcmp(chip->mmcu, "atmega32u4") == 0; /* it has no USART0 */
+    bool is_1 = strcmp(chip_name, "atmega32u4") == 0; /* it has no USART0 */
     UCSRA = is_1 ? 0xC8 : 0xC0;
     UCSRB = (uint16_t)(UCSRA + 1);
     UBRRL = (uint16_t)(UCSRA + 4);

@@ -16,6 +16,7 @@
 /* ---- chip.c: the chip, its power, its time ---- */
 
 extern avr_t *chip;
+extern const char *chip_name; /* as the test gave it; libsimavr calls some chips by a sibling's name */
 extern bool chip_is_powered;
 extern bool chip_is_starved; /* asked its debug port for a byte that is not there */
 extern bool chip_stop;       /* ends the present run after this instruction */

@@ -127,7 +127,7 @@ static void control(struct avr_t *avr, avr_io_addr_t where, uint8_t v, void *par
 }
 
 void twi_start(void) {
-    bool is_small = strcmp(chip->mmcu, "atmega328p") == 0;
+    bool is_small = strcmp(chip_name, "atmega328p") == 0;
     sda = pin_of(is_small ? "PC4" : "PD1");
     scl = pin_of(is_small ? "PC5" : "PD0");
     pin_drive(sda, DRIVE_PULL_UP);

@@ -362,7 +362,7 @@ fn compare(drive: usize, chip: &[u64], rehearsal: &[u64], n_scans: u64, findings
         findings.farthest = findings.farthest.max(a.abs_diff(*b));
     }
     let n_common = chip.len().min(rehearsal.len());
-    for scan in chip.iter().chain(rehearsal).skip(0).filter(|_| chip.len() != rehearsal.len()) {
+    for scan in chip.iter().chain(rehearsal).filter(|_| chip.len() != rehearsal.len()) {
         let is_extra = chip[n_common..].contains(scan) || rehearsal[n_common..].contains(scan);
         if is_extra && *scan + 2 < n_scans {
             findings.unmatched.push((drive, *scan));
