@@ -1,4 +1,4 @@
-//! What the runtime on the chip drives: boot, outputs and their read-back, expanders that forget, display, buzzer.
+//! What the runtime on the chip drives: boot, outputs and their read-back, expanders that forget.
 
 mod common;
 
@@ -151,46 +151,6 @@ fn a_pcf8574_takes_its_outputs() {
 }
 
 #[test]
-fn the_buzzer_sounds_with_an_alarm_until_it_is_silenced() {
-    let Some(mut board) = running() else { return };
-    board.chip.set_expander(SECOND_EXPANDER, !1).expect("an expander");
-    scans(&mut board, 2);
-    board.chip.watch(pins().buzzer).expect("a pin");
-    board.run_ms(2_000).expect("time");
-    let edges = board.chip.edges().expect("edges");
-    let mut cycles: Vec<u64> = edges.windows(2).map(|pair| pair[1].cycle - pair[0].cycle).collect();
-    cycles.sort_unstable();
-    let half_period = cycles.get(cycles.len() / 2).copied().unwrap_or(u64::MAX);
-    let hz = 8_000_000 / half_period.max(1);
-    // The usual pattern of high priority is 2700 Hz.
-    assert!(hz.abs_diff(2_700) < 60, "{hz} Hz, {} edges", edges.len());
-    // Silencing is a timed hand command.
-    let silence = Request::Hand { drive: drive::BUZZER as u8, value: 0, time_ms: 60_000 };
-    board.demand(&silence).expect("hand");
-    scans(&mut board, 2);
-    board.chip.edges().expect("edges");
-    board.run_ms(2_000).expect("time");
-    assert_eq!(board.chip.edges().expect("edges"), [], "silent");
-}
-
-#[test]
-fn the_display_is_written_without_haste() {
-    let Some(mut board) = running() else { return };
-    scans(&mut board, 4);
-    let (rows, n_too_early) = board.chip.display(DISPLAY).expect("a display");
-    assert_eq!(n_too_early, 0, "{rows:?}");
-    let shown: Vec<&str> = rows.iter().map(|row| row.trim_end()).collect();
-    assert_eq!(shown, ["Water   25.5", "Contact  open", "all is well", ""]);
-    board.chip.drive(pins().contact, Level::Low).expect("a contact");
-    board.chip.set_expander(SECOND_EXPANDER, !1).expect("an expander");
-    scans(&mut board, 5);
-    let (rows, n_too_early) = board.chip.display(DISPLAY).expect("a display");
-    assert_eq!(n_too_early, 0, "{rows:?}");
-    let shown: Vec<&str> = rows.iter().map(|row| row.trim_end()).collect();
-    assert_eq!(shown[1..3], ["Contact  closed", "second expander"]);
-}
-
-#[test]
 fn a_wanted_restart_says_so() {
     let Some(mut board) = running() else { return };
     // A boot is counted when it has lasted a minute.
@@ -200,4 +160,45 @@ fn a_wanted_restart_says_so() {
     let hello = board.meet().expect("an answer");
     assert_ne!(hello.reset_cause & 0x10, 0, "{hello:?}");
     assert_eq!(hello.boots, 2);
+}
+
+#[test]
+fn the_stack_has_room_with_everything_at_once() {
+    let Some(mut board) = rig() else { return };
+    board.chip.exact(true).expect("a chip");
+    board.power(11).expect("power");
+    board.meet().expect("an answer");
+    board.subscribe(31).expect("records of everything");
+    let program = program(program::wiring::Wiring::crc(&wiring().encode().expect("a wiring table")));
+    for round in 0..3 {
+        let level = if round % 2 == 0 { Level::Low } else { Level::High };
+        board.chip.drive(pins().contact, level).expect("a contact");
+        board.chip.send_infrared(pins().infrared, KEY_FRAME, 2).expect("a remote");
+        board.chip.send_pulses(pins().meter, 100, 5_000).expect("a meter");
+        scans(&mut board, 1);
+        board.events(0).expect("events");
+    }
+    board.chip.hang_bus(9).expect("a bus");
+    scans(&mut board, 2);
+    // The loader's whole check is the deepest way.
+    board.demand(&Request::Upload { length: program.len() as u16 }).expect("an upload");
+    for (part, offset) in program.chunks(16).zip((0..).step_by(16)) {
+        board.demand(&Request::Chunk { offset, bytes: part }).expect("a chunk");
+    }
+    board.demand(&Request::UploadEnd { minutes: 5 }).expect("a program that is sound");
+    board.run_ms(4_000).expect("time");
+    let hello = board.meet().expect("an answer");
+    assert_eq!(hello.program, 2, "the trial runs: {hello:?}");
+    board.subscribe(31).expect("records, which end with a restart");
+    scans(&mut board, 2);
+    let hello = board.meet().expect("an answer");
+    let [end, lowest] = board.chip.stack().expect("a chip");
+    eprintln!(
+        "{}: deepest stack {} bytes, {} never touched; longest scan {:.1} ms",
+        pins().image,
+        end - lowest,
+        hello.free_stack,
+        f64::from(hello.longest_scan_ticks) * 0.064
+    );
+    assert!(hello.free_stack >= 64, "{hello:?}");
 }

@@ -57,17 +57,34 @@ const ATMEGA2560: Pins = Pins {
     fan: "PB5",
 };
 
-/// The chip under test: `BENCH_CHIP`, else the smallest that has room.
-pub fn pins() -> &'static Pins {
-    static CHOSEN: std::sync::OnceLock<&'static Pins> = std::sync::OnceLock::new();
+/// Bytes of all tables with a panel among them, and without.
+const TABLES: usize = 800;
+const TABLES_WITHOUT_PANEL: usize = 420;
+
+static CHOSEN: std::sync::OnceLock<(&'static Pins, bool)> = std::sync::OnceLock::new();
+
+fn choose(with_panel: bool) -> &'static (&'static Pins, bool) {
     CHOSEN.get_or_init(|| {
-        let usual =
-            || firmware_bench::board::smallest(&["atmega328p", "atmega2560"], 800).unwrap_or("atmega328p");
+        let n_tables = if with_panel { TABLES } else { TABLES_WITHOUT_PANEL };
+        let usual = || {
+            firmware_bench::board::smallest(&["atmega328p", "atmega2560"], n_tables).unwrap_or("atmega328p")
+        };
         match std::env::var("BENCH_CHIP").as_deref().unwrap_or_else(|_| usual()) {
-            "atmega2560" => &ATMEGA2560,
-            _ => &ATMEGA328P,
+            "atmega2560" => (&ATMEGA2560, with_panel),
+            _ => (&ATMEGA328P, with_panel),
         }
     })
+}
+
+/// The chip under test: `BENCH_CHIP`, else the smallest that has room.
+pub fn pins() -> &'static Pins {
+    choose(false).0
+}
+
+/// As [`running`], with a panel table; all tests of a file begin with the same of the two.
+pub fn running_with_panel() -> Option<Board> {
+    choose(true);
+    running()
 }
 
 /// "PB5" as docs/firmware.md numbers pins.
@@ -265,7 +282,9 @@ pub fn rig() -> Option<Board> {
         return None;
     }
     let mut load = Load::new(&wiring(), program).expect("a wiring table");
-    load.panel = panel_table(&load.program);
+    if choose(false).1 {
+        load.panel = panel_table(&load.program);
+    }
     let mut board = Board::new(pins().image, &load).expect("a board");
     let chip = &mut board.chip;
     let wire = |chip: &mut firmware_bench::Chip| -> firmware_bench::chip::Result<()> {
