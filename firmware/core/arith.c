@@ -44,11 +44,11 @@ APART int32_t arith_clamp(int32_t value, int32_t lowest, int32_t highest)
 
 #define TOP 0x80000000u
 
-static bool exceeds;
+static bool is_halved, exceeds;
 
-/* Half of floor(x) + 1, or floor(x), of x = a * b / (c * d), doubled before when it will be halved. 64-bit shifts go by single bits,
+/* Half of floor(x) + 1, or floor(x), of x = a * b / (Y * Z), doubled before when it will be halved. 64-bit shifts go by single bits,
  * for which small processors have an instruction. */
-static uint32_t over(uint32_t a, uint32_t b, uint32_t c, uint32_t d, bool is_halved)
+APART static uint32_t over(uint32_t a, uint32_t b)
 {
     /* The product grows from above into a's place. */
     uint32_t upper = 0;
@@ -75,7 +75,8 @@ static uint32_t over(uint32_t a, uint32_t b, uint32_t c, uint32_t d, bool is_hal
         a <<= 1;
     }
     /* Two floored divisions are one by the product. */
-    for (uint8_t i = 0; i < 2; i++) {
+    for (uint8_t i = Y; i <= Z; i++) {
+        uint32_t c = (uint32_t)calc[i];
         if (upper == 0) {
             a /= c;
         } else if (c != 1) {
@@ -97,7 +98,6 @@ static uint32_t over(uint32_t a, uint32_t b, uint32_t c, uint32_t d, bool is_hal
                 }
             }
         }
-        c = d;
     }
     /* floor(x + 1/2) = floor((floor(2 x) + 1) / 2). */
     if (is_halved) {
@@ -115,15 +115,17 @@ static uint32_t over(uint32_t a, uint32_t b, uint32_t c, uint32_t d, bool is_hal
     return exceeds ? UINT32_MAX : a;
 }
 
-APART uint32_t arith_truncated(uint32_t a, uint32_t b, uint32_t c)
+APART uint32_t arith_truncated(uint32_t a, uint32_t b)
 {
-    return over(a, b, c, 1, false);
+    is_halved = false;
+    return over(a, b);
 }
 
 APART int32_t arith_nearest(int32_t base, int32_t b)
 {
     bool down = ((top(calc[V0]) ^ top(b)) & 0x80) != 0;
-    uint32_t far = over(arith_magnitude(calc[V0]), arith_magnitude(b), (uint32_t)calc[Y], (uint32_t)calc[Z], true);
+    is_halved = true;
+    uint32_t far = over(arith_magnitude(calc[V0]), arith_magnitude(b));
     /* ~x turns the number line round, ends included, so one direction serves both. */
     if (down) {
         base = ~base;
@@ -141,7 +143,7 @@ int32_t arith_scaled(int32_t base, int32_t a, int32_t b, uint32_t c)
 {
     calc[V0] = a;
     calc[Y] = (int32_t)c;
-    calc[Z] = 1;
+    calc_put(Z, 1);
     return arith_nearest(base, b);
 }
 

@@ -11,8 +11,8 @@ int32_t arith_add(int32_t a, int32_t b);
 int32_t arith_subtract(int32_t a, int32_t b);
 int32_t arith_clamp(int32_t value, int32_t lowest, int32_t highest);
 
-/* a * b / c, exact within; UINT32_MAX when it exceeds 32 bits. */
-uint32_t arith_truncated(uint32_t a, uint32_t b, uint32_t c);
+/* CALC_TRUNCATED: a * b / (calc[Y] * calc[Z]), exact within; UINT32_MAX when it exceeds 32 bits. */
+uint32_t arith_truncated(uint32_t a, uint32_t b);
 /* CALC_NEAREST: base + nearest(calc[V0] * b / (calc[Y] * calc[Z])), halves away from zero, exact within, saturating. */
 int32_t arith_nearest(int32_t base, int32_t b);
 /* The same for anybody: base + nearest(a * b / c). */

@@ -60,7 +60,8 @@ uint8_t calc_run(const uint16_t *routine)
         int32_t *at = &calc[first & 31];
         int32_t d = *at;
         bool holds;
-        switch ((uint8_t)(first >> 5 | (second >> 5) << 3)) {
+        uint8_t what = (uint8_t)(first >> 5 | (second >> 5) << 3);
+        switch (what) {
         case CALC_END:
             return small;
         case CALC_MOVE:
@@ -93,28 +94,20 @@ uint8_t calc_run(const uint16_t *routine)
             d = arith_nearest(d, s);
             break;
         case CALC_TRUNCATED:
-            d = (int32_t)arith_truncated((uint32_t)d, (uint32_t)s, (uint32_t)calc[Y]);
+            d = (int32_t)arith_truncated((uint32_t)d, (uint32_t)s);
             break;
         case CALC_NOT:
             d = ~d;
             break;
-        case CALC_SET:
-            d = (int32_t)flash_u32(&constants[small]);
-            break;
         case CALC_SMALL:
             d = small;
             break;
+        case CALC_SET:
         case CALC_KEEP: {
             int32_t reach = (int32_t)flash_u32(&constants[small]);
-            d = arith_clamp(d, -reach, reach);
+            d = what == CALC_SET ? reach : arith_clamp(d, -reach, reach);
             break;
         }
-        case CALC_SCANS:
-            d /= 250;
-            if (d < calc[PERIOD]) {
-                d = calc[PERIOD];
-            }
-            break;
         case CALC_READ:
             d = vm_read_decimal();
             break;
@@ -122,18 +115,12 @@ uint8_t calc_run(const uint16_t *routine)
             routine += small;
             continue;
         default:
-            switch ((uint8_t)(first >> 5 | (second >> 5) << 3)) {
+            switch (what & ~1u) {
             case CALC_LESS:
                 holds = d < s;
                 break;
-            case CALC_LEAST:
-                holds = d >= s;
-                break;
             case CALC_EQUAL:
                 holds = d == s;
-                break;
-            case CALC_TRUE:
-                holds = d != 0;
                 break;
             case CALC_ZERO:
                 holds = d == 0;
@@ -142,7 +129,7 @@ uint8_t calc_run(const uint16_t *routine)
                 holds = d < 0;
                 break;
             }
-            if (!holds) {
+            if (holds == ((what & 1) != 0)) {
                 routine++;
             }
             continue;

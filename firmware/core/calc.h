@@ -40,21 +40,20 @@ enum {
     CALC_MUL,       /* low 32 bits */
     CALC_DIV,       /* floor; remainder, never negative, to REST; s > 0 */
     CALC_NEAREST,   /* d + nearest(V0 * s / (Y * Z)), exact within; Y > 0, Z > 0 */
-    CALC_TRUNCATED, /* d * s / Y, exact within, none of them negative */
+    CALC_TRUNCATED, /* d * s / (Y * Z), exact within, none of them negative */
     CALC_NOT,       /* ~d */
     CALC_SET,       /* d = constant s of this file's table */
     CALC_SMALL,     /* d = s as it stands, 0 to 31 */
     CALC_KEEP,      /* d kept to plus or minus constant s */
-    CALC_SCANS,     /* d in ms to units of 250 ms, at least one scan */
     CALC_READ,      /* d = the next decimal constant of what is being read */
     CALC_JUMP,      /* s words onward */
-    /* These do the next word only if it is so. */
-    CALC_LESS,      /* d < s */
+    /* These do the next word only if it is so; the odd ones are the opposite of the one before. */
+    CALC_LESS = 18, /* d < s */
     CALC_LEAST,     /* d >= s */
-    CALC_EQUAL,     /* d = s */
-    CALC_TRUE,      /* d is not 0 */
     CALC_ZERO,      /* d = 0 */
-    CALC_NEGATIVE   /* d < 0 */
+    CALC_TRUE,      /* d is not 0 */
+    CALC_NEGATIVE,  /* d < 0 */
+    CALC_EQUAL = 24 /* d = s */
 };
 
 /* Constants of CALC_SET and CALC_KEEP. */
@@ -82,7 +81,8 @@ enum {
 #define SET(d, s) DO(CALC_SET, d, s)
 #define SMALL(d, s) DO(CALC_SMALL, d, s)
 #define KEEP(d, s) DO(CALC_KEEP, d, s)
-#define SCANS(d) DO(CALC_SCANS, d, 0)
+/* d in ms to units of 250 ms, at least one scan; Z is lost. */
+#define SCANS(d) SET(Z, K_UNIT), DIV(d, Z), MAX(d, PERIOD)
 #define READ(d) DO(CALC_READ, d, 0)
 #define JUMP(n) DO(CALC_JUMP, 0, n)
 #define LESS(d, s) DO(CALC_LESS, d, s)

@@ -17,9 +17,9 @@ struct vm_op op;
 #define AS_BEFORE 2
 
 static const struct {
-    uint16_t first_bit[3], compare[11], switch_[10], set_reset[5], delay[13], stall[20], disagree[8], window[12];
-    uint16_t first[2], arithmetic[12], scale[5], clamp[4], lag[17], rate[37], select[8], ramp[28], total_volume[7], total_run[10],
-        modulate[42], dose[50];
+    uint16_t first_bit[3], compare[11], switch_[10], set_reset[5], delay[13], stall[20], disagree[7], window[12];
+    uint16_t arithmetic[12], scale[5], clamp[4], lag[19], rate[38], select[6], ramp[28], total_volume[7], total_run[10],
+        modulate[43], dose[51];
     uint16_t is_starting[3], in_hand[6], holds[10], may_reset[8], point[19], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19],
         time[17], in_place[3];
 } routines IN_FLASH = {
@@ -52,20 +52,19 @@ static const struct {
         ZERO(V0), END(NO), LESS(C1, V2), END(NO), END(YES)
     },
     /* Saturating is exact here: no constant has the last seven values of its range. */
-    .disagree = {MOVE(X, V0), SUB(X, V1), MOVE(Y, V1), SUB(Y, V0), MAX(X, Y), LESS(V2, X), END(YES), END(NO)},
+    .disagree = {MOVE(X, V0), SUB(X, V1), SUB(V1, V0), MAX(X, V1), LESS(V2, X), END(YES), END(NO)},
     .window = {
         LESS(V2, V1), JUMP(5),
         LESS(V0, V1), END(NO), LESS(V0, V2), END(YES), END(NO),
         LESS(V0, V2), END(YES), LESS(V0, V1), END(NO), END(YES)
     },
-    .first = {MOVE(OLD, V0), END(0)},
     .arithmetic = {
         SMALL(X, 1), SMALL(Y, 2), MOVE(OLD, V0),
         ZERO(VARIANT), ADD(OLD, V1), EQUAL(VARIANT, X), SUB(OLD, V1), EQUAL(VARIANT, Y), MIN(OLD, V1), LESS(Y, VARIANT), MAX(OLD, V1),
         END(0)
     },
     .scale = {MOVE(OLD, V3), MOVE(Y, V2), SMALL(Z, 1), NEAREST(OLD, V1), END(0)},
-    .clamp = {MOVE(OLD, V0), MAX(OLD, V1), MIN(OLD, V2), END(0)},
+    .clamp = {MAX(V0, V1), MIN(V0, V2), MOVE(OLD, V0), END(0)},
     .lag = {
         TRUE(C0), JUMP(2), MOVE(OLD, V0), SMALL(C0, 1),
         MOVE(X, V0), SUB(X, OLD), KEEP(X, K_LAG), MUL(X, ELAPSED), ADD(X, C0), SMALL(Y, 1), SUB(X, Y),
@@ -73,15 +72,15 @@ static const struct {
     },
     .rate = {
         SMALL(X, 4), DIV(V1, X), SCANS(V1),
-        SMALL(Y, 8), MOVE(X, C4), DIV(X, Y), MOVE(Z, REST), /* waited in X, taken in Z */
+        SMALL(V3, 1), SMALL(V2, 5), SMALL(Y, 8), MOVE(X, C4), DIV(X, Y), MOVE(Z, REST), /* waited in X, taken in Z */
         TRUE(Z), JUMP(7),
-        MOVE(C0, V0), MOVE(C1, V0), MOVE(C2, V0), MOVE(C3, V0), SMALL(OLD, 0), SMALL(Z, 1), JUMP(14),
-        ADD(X, ELAPSED), LESS(X, V1), JUMP(11),
+        MOVE(C0, V0), MOVE(C1, V0), MOVE(C2, V0), MOVE(C3, V0), SMALL(OLD, 0), SMALL(Z, 1), JUMP(12),
+        ADD(X, ELAPSED), LESS(X, V1), JUMP(9),
         SUB(X, V1), MOVE(OLD, V0), SUB(OLD, C3), MOVE(C3, C2), MOVE(C2, C1), MOVE(C1, C0), MOVE(C0, V0),
-        SMALL(V2, 1), ADD(Z, V2), SMALL(V2, 5), MIN(Z, V2),
-        MUL(X, Y), ADD(X, Z), MOVE(C4, X), SMALL(V2, 5), LESS(Z, V2), END(1), END(0)
+        ADD(Z, V3), MIN(Z, V2),
+        MUL(X, Y), ADD(X, Z), MOVE(C4, X), LESS(Z, V2), END(1), END(0)
     },
-    .select = {TRUE(V0), JUMP(3), MOVE(OLD, V3), ADD(OLD, V4), END(0), MOVE(OLD, V1), ADD(OLD, V2), END(0)},
+    .select = {ADD(V1, V2), ADD(V3, V4), MOVE(OLD, V3), TRUE(V0), MOVE(OLD, V1), END(0)},
     .ramp = {
         SET(Y, K_UNIT), DIV(V1, Y), DIV(V2, Y), DIV(V3, Y),
         SMALL(X, 0), MAX(V0, X), SET(Z, K_DAY_LAST), MIN(V0, Z), DIV(V0, Y),
@@ -97,7 +96,7 @@ static const struct {
         ZERO(V1), END(0), ADD(V0, C0), DIV(V0, Y), ADD(OLD, V0), MOVE(C0, REST), END(0)
     },
     .modulate = {
-        SUB(V0, V1), KEEP(V0, K_DEVIATION), TRUE(VARIANT), JUMP(3), SMALL(X, 0), SUB(X, V0), MOVE(V0, X),
+        MOVE(X, V1), SUB(X, V0), SUB(V0, V1), ZERO(VARIANT), MOVE(V0, X), KEEP(V0, K_DEVIATION),
         SMALL(X, 0), SMALL(Y, 1), SMALL(Z, 1), NEAREST(X, V2), KEEP(X, K_PROPORTIONAL),
         MOVE(V1, X), ADD(V1, C0),
         SET(Y, K_THOUSAND), MUL(V4, Y), MUL(V5, Y),
@@ -118,7 +117,7 @@ static const struct {
         SET(C0, K_MOST), JUMP(8),
         ZERO(V2), JUMP(6), SMALL(V6, 0), MAX(V1, V6), SET(V6, K_FLOW), MIN(V1, V6), MUL(V1, ELAPSED), ADD(C0, V1),
         MOVE(C1, X),
-        MOVE(Y, V4), SET(Z, K_PER_ML), TRUNCATED(V3, Z),
+        MOVE(Y, V4), SET(V6, K_PER_ML), SMALL(Z, 1), TRUNCATED(V3, V6),
         ZERO(X), END(NO), LESS(C0, V3), END(YES), END(NO)
     },
     .is_starting = {LESS(UPTIME_MS, V3), END(YES), END(NO)},
@@ -164,8 +163,8 @@ _Static_assert(__builtin_offsetof(__typeof__(routines), dose) / 2 < WRITTEN, "ro
 static const uint8_t routine_of[] IN_FLASH = {
     AT(compare), AT(compare), AT(switch_), AT(set_reset), AT(first_bit), AT(first_bit), WRITTEN, AT(delay), WRITTEN, AT(stall),
     WRITTEN, AT(disagree), AT(window), WRITTEN, AT(delay), WRITTEN, AT(dose), AT(delay),
-    AT(first), AT(arithmetic), AT(scale), AT(clamp), AT(lag), AT(rate), WRITTEN, WRITTEN, AT(select), WRITTEN,
-    AT(ramp), AT(first), AT(total_volume), AT(total_run), AT(modulate), WRITTEN, AT(first),
+    AT(clamp) + 2, AT(arithmetic), AT(scale), AT(clamp), AT(lag), AT(rate), WRITTEN, WRITTEN, AT(select), WRITTEN,
+    AT(ramp), AT(clamp) + 2, AT(total_volume), AT(total_run), AT(modulate), WRITTEN, AT(clamp) + 2,
 };
 
 uint8_t vm_ask(uint8_t question)
@@ -252,7 +251,7 @@ static void run_substitute(void)
         }
         calc_run(routines.in_place);
     }
-    calc_run(routines.first);
+    calc_run(routines.clamp + 2);
 }
 
 /* Both drives, from and to OLD; `full` is 1 or FULL_DUTY. */

@@ -9,7 +9,8 @@ use program::convert::{AdcScale, NtcTable, PhAmplifier};
 use program::generate::Draw;
 use program::quality::{Quality, Sample};
 use program::wiring::{
-    BitDriver, BitInput, Device, DeviceKind, NumberDriver, NumberInput, Output, OutputDriver, Wiring, WiringError,
+    BitDriver, BitInput, Device, DeviceKind, NumberDriver, NumberInput, Output, OutputDriver, Wiring,
+    WiringError,
 };
 
 fn of<T: Copy>(draw: &mut Draw, items: &[T]) -> T {
