@@ -303,7 +303,7 @@ pub const ALL: &[Entry] = &[
     ),
     entry(
         "votes-on-one-expander",
-        "Sensors that vote together sit on one expander.",
+        "Sensors that vote together sit on one expander (note: dead, both are bad at once).",
         "The plan.",
         "A pin, or a second expander.",
     ),

@@ -5,6 +5,7 @@ use electrics::harness::{self, Harness};
 use electrics::{Checked, Facts};
 use serde_json::{Map, Value};
 use system::System;
+use system::wiring::SensorPlace;
 
 use crate::table::{Column, Table};
 
@@ -76,12 +77,23 @@ pub fn places(system: &System, plan: &Plan) -> List {
             if fixed { "file" } else { "planned" }.to_owned(),
         ]
     });
-    List {
-        name: "places",
-        title: "Who sits where",
-        heads: vec!["name", "place", "contact", "by"],
-        rows: rows.collect(),
+    let mut rows: Vec<Vec<String>> = rows.collect();
+    // Further thermometers of a bus take no place of their own, and keys of the remote none at all.
+    for (s, sensor) in system.sensors.iter().enumerate() {
+        let sensor_idx = system::model::SensorIdx(s);
+        if plan.place(Who::Sensor(sensor_idx, 0)).is_some() {
+            continue;
+        }
+        let place = match plan.wiring.sensor(sensor_idx) {
+            Some(SensorPlace::OneWire { pin, .. }) => {
+                format!("{}, shared", assign::name_of(system, &plan.chip, Place::Pin(*pin)))
+            }
+            Some(SensorPlace::RemoteKey { code }) => format!("key {code:#x} of the remote"),
+            _ => continue,
+        };
+        rows.push(vec![sensor.name.clone(), place, String::new(), "file".to_owned()]);
     }
+    List { name: "places", title: "Who sits where", heads: vec!["name", "place", "contact", "by"], rows }
 }
 
 fn contact_name(system: &System, place: Place) -> String {

@@ -7,7 +7,7 @@ use system::electrics::Compartment;
 use super::page::Page;
 use super::{foot, legend, sideways, stop_width, words};
 use crate::sheet::{Align, Point, Rect};
-use crate::text::{LEADING, clean, width};
+use crate::text::{clean, width};
 
 const PAPER: [f64; 2] = [297.0, 210.0];
 const MARGIN: f64 = 8.0;
@@ -213,5 +213,4 @@ fn draw_foot(page: &mut Page, system: &System, harness: &Harness, top: f64) {
         let x = MARGIN + side as f64 * (inner / 2.0 + 2.0);
         ys[side] = page.paragraph(x, ys[side], TEXT, line, column) + 0.2;
     }
-    debug_assert!(LEADING > 1.0);
 }

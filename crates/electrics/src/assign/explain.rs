@@ -224,11 +224,14 @@ fn additions(problem: &Problem, n: usize) -> Vec<Vec<Switch>> {
     all
 }
 
+/// A change that was found: wires moved, parts added, switches, places.
+type Change = (usize, Vec<Switch>, BTreeSet<Switch>, Vec<Option<usize>>);
+
 /// The smallest change; exhaustive over what may be added, by the counter over what may be moved.
 fn mend(system: &System, problem: &Problem, solver: &mut Solver<'_>) -> Option<Mend> {
     let parts: Vec<Switch> = problem.switches().into_iter().filter(|switch| switch.is_part()).collect();
     for n in 0..=MOST_PARTS {
-        let mut best: Option<(usize, Vec<Switch>, BTreeSet<Switch>, Vec<Option<usize>>)> = None;
+        let mut best: Option<Change> = None;
         for these in additions(problem, n) {
             let mut held: Vec<(Switch, bool)> =
                 parts.iter().map(|part| (*part, these.contains(part))).collect();

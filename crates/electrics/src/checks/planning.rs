@@ -31,9 +31,10 @@ pub(super) fn check(check: &mut Check<'_>, outcome: &Outcome) {
                 currents(check, plan);
                 spares(check, plan);
             }
+            // Only a note: dead, its inputs are bad, and bad inputs are what each rule has a word for.
             if plan.shares_expander {
                 check.add(
-                    Diagnostic::warning(
+                    Diagnostic::note_level(
                         "votes-on-one-expander",
                         "sensors that vote together sit on one expander: dead, it takes both along",
                     )

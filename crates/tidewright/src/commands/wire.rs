@@ -221,8 +221,11 @@ fn tell(
         }
     }
     text += "\n";
-    if !findings.is_empty() {
-        text += &opened.plain(findings, console);
+    // Why it does not fit stands above already.
+    let others: Vec<system::Diagnostic> =
+        findings.iter().filter(|finding| finding.id != "does-not-fit").cloned().collect();
+    if !others.is_empty() {
+        text += &format!("{}\n", opened.plain(&others, console));
     }
     for list in lists {
         text += &format!("{}\n\n{}\n", console.paint(Tone::Strong, list.title), list.render(console.width));

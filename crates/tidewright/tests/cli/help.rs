@@ -5,8 +5,8 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 10] =
-    ["new", "audit", "rehearse", "fmea", "report", "section", "build", "flash", "trial", "water"];
+const COMMANDS: [&str; 11] =
+    ["new", "audit", "rehearse", "fmea", "report", "section", "wire", "build", "flash", "trial", "water"];
 
 #[test]
 fn help_of_the_whole() {

@@ -17,3 +17,4 @@ mod report;
 mod simulated;
 mod trial;
 mod water;
+mod wire;
