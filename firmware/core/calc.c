@@ -41,7 +41,16 @@ static const int32_t constants[N_CONSTANTS] IN_FLASH = {
     [K_PORTION] = 8000,            /* mL */
     [K_LONGEST_DAY] = 90000000,    /* 25 h, ms */
     [K_LAST_DAY] = 49710,          /* of a clock of 32 bits */
+    [K_LONGEST] = 2073600000,      /* 24 days, ms */
+    [K_WHOLE_DAY] = 86400000,      /* ms */
+    [K_HALF_DAY] = 43200000,
+    [K_BYTE] = 255,
 };
+
+APART int32_t calc_constant(uint8_t k)
+{
+    return (int32_t)flash_u32(&constants[k]);
+}
 
 APART void calc_put(uint8_t at, int16_t value)
 {
@@ -104,7 +113,7 @@ uint8_t calc_run(const uint16_t *routine)
             break;
         case CALC_SET:
         case CALC_KEEP: {
-            int32_t reach = (int32_t)flash_u32(&constants[small]);
+            int32_t reach = calc_constant(small);
             d = what == CALC_SET ? reach : arith_clamp(d, -reach, reach);
             break;
         }

@@ -62,6 +62,8 @@ enum {
     K_MINUTE, K_KELVIN, K_COLDEST, K_HOTTEST, K_REFERENCE, K_NEUTRAL, K_MOST_PH, K_REFERRED, K_WARMEST_AIR, K_SOUND,
     K_SOUND_RISE, K_HALF_WAY, K_LONGEST_ECHO, K_BILLION, K_LEAST_FACTOR, K_TMP36_ZERO, K_TMP36_HIGHEST, K_FORTY, K_PORTION,
     K_LONGEST_DAY, K_LAST_DAY,
+    /* Not for routines, whose s is five bits. */
+    K_LONGEST, K_WHOLE_DAY, K_HALF_DAY, K_BYTE,
     N_CONSTANTS
 };
 
@@ -92,6 +94,7 @@ enum {
 #define ZERO(d) DO(CALC_ZERO, d, 0)
 #define NEGATIVE(d) DO(CALC_NEGATIVE, d, 0)
 
+int32_t calc_constant(uint8_t k);
 /* One number; shorter than writing four bytes. */
 void calc_put(uint8_t at, int16_t value);
 /* Runs a routine in flash; what its END answers. */

@@ -5,6 +5,7 @@
 
 #include "arith.h"
 #include "port.h"
+#include "small.h"
 #include "store_map.h"
 #include "vm_core.h"
 #include "wiring.h"
@@ -404,46 +405,62 @@ uint32_t vm_day(void)
     return (uint32_t)calc[DAY];
 }
 
-/* Both ways between storage and the bytes of a retained state: numbers stand in both with their lowest byte first. */
-static uint8_t *kept_at;
+static uint8_t *beside;
 static bool is_restoring;
 
-static void exchange(void *stored, uint8_t n)
+APART void vm_exchange_with(void *bytes, bool is_inward)
 {
-    memcpy(is_restoring ? stored : kept_at, is_restoring ? kept_at : stored, n);
-    kept_at += n;
+    beside = bytes;
+    is_restoring = is_inward;
 }
 
-static void retain(uint8_t *bytes)
+/* Numbers stand everywhere with their lowest byte first. */
+APART void vm_exchange(void *stored, uint8_t n)
 {
-    kept_at = bytes;
-    exchange(&calc[DAY], 2);
+    uint8_t *at = stored;
+    uint8_t *other = beside;
+    for (; n != 0; n--) {
+        if (is_restoring) {
+            *at = *other;
+        } else {
+            *other = *at;
+        }
+        at++;
+        other++;
+    }
+    beside = other;
+}
+
+/* Between storage and the bytes of a retained state. */
+static void retain(void)
+{
+    vm_exchange(&calc[DAY], 2);
     for (uint8_t turn = 0; turn < 3; turn++) {
         begin(VM_PASS);
         while (vm_next()) {
             if (turn == 2) {
                 if (op.code == OP_TOTAL_VOLUME || op.code == OP_TOTAL_RUN) {
-                    exchange(vm_number_at(op.slot), 4);
+                    vm_exchange(vm_number_at(op.slot), 4);
                 }
             } else if (op.code == OP_TRIP) {
                 uint8_t *bit = vm_bit_at(op.slot);
                 uint8_t mask = (uint8_t)(1u << (op.ordinal & 7));
                 if (turn == 1) {
                     if (op.variant == 1) {
-                        exchange(vm_cell_at(op.cell), 1);
+                        vm_exchange(vm_cell_at(op.cell), 1);
                     }
                 } else if (is_restoring) {
-                    *bit = (*kept_at & mask) != 0;
+                    *bit = (*beside & mask) != 0;
                 } else {
                     if (mask == 1) {
-                        *kept_at = 0;
+                        *beside = 0;
                     }
                     if ((*bit & 1) != 0) {
-                        *kept_at |= mask;
+                        *beside |= mask;
                     }
                 }
                 if (turn == 0 && (mask == 0x80 || op.ordinal + 1 == vm.n_trips)) {
-                    kept_at++;
+                    beside++;
                 }
             }
         }
@@ -453,13 +470,13 @@ static void retain(uint8_t *bytes)
 
 void vm_keep(uint8_t *out)
 {
-    is_restoring = false;
-    retain(out);
+    vm_exchange_with(out, false);
+    retain();
 }
 
 void vm_restore(const uint8_t *kept)
 {
     /* Only read from. */
-    is_restoring = true;
-    retain((uint8_t *)(uintptr_t)kept);
+    vm_exchange_with((uint8_t *)(uintptr_t)kept, true);
+    retain();
 }

@@ -84,7 +84,7 @@ int32_t vm_read_duration(void);
 /* More than there may be is a fault. */
 void vm_check_counts(void);
 /* What a routine of vm_run.c answers. */
-enum vm_question { IS_POINT_BEHIND, IS_STEP_OVER, IS_PAIR_WRONG, IS_NEW_DAY };
+enum vm_question { IS_POINT_BEHIND, CURVE_BEGINS, IS_STEP_OVER, IS_PAIR_WRONG, IS_NEW_DAY };
 uint8_t vm_ask(uint8_t question);
 /* An operand is true or bad; true and not bad. */
 bool vm_is_set(uint8_t operand);
@@ -99,6 +99,10 @@ uint8_t *vm_bit_at(uint16_t slot);
 int32_t *vm_cell_at(uint16_t cell);
 int32_t *vm_hand_left_at(uint8_t drive);
 uint16_t *vm_hand_at(uint8_t drive);
+
+/* Both ways between storage and bytes elsewhere, which go on from call to call; inward is to storage. */
+void vm_exchange_with(void *bytes, bool is_inward);
+void vm_exchange(void *stored, uint8_t n);
 
 /* Beside value and quality, a slot's byte keeps what waits for its operation. */
 #define BIT_MASK 7u          /* value and quality of a bit */
@@ -122,6 +126,8 @@ struct vm_now {
 };
 extern struct vm_now now;
 
+/* What stood in its slot and cells comes to OLD and C0 to C4; before its operands are read, for those that are worked out with them. */
+void vm_fetch(void);
 /* Carries out what was read and puts its result into its slot. */
 void vm_run(void);
 

@@ -16,19 +16,19 @@ enum {
     U_POINTS, U_STEPS
 };
 
-#define DAY_MS 86400000
-#define LONGEST_MS (24 * DAY_MS)
-#define POINT INT32_C(1000000000)
-
-struct bounds {
-    int32_t lowest, highest;
-};
+/* Lowest and highest, each the number itself up to 127 or one of the calculator's constants, negative or not. */
+#define CONSTANT(k) (0x80 | (k))
+#define MINUS(k) (0xC0 | (k))
+_Static_assert(N_CONSTANTS <= 64, "constants are told by six bits");
 
 /* From OPERAND_K on. */
-static const struct bounds bounds[] IN_FLASH = {
-    {INT32_MIN, INT32_MAX}, {0, INT32_MAX}, {1, INT32_MAX}, {0, FULL_DUTY}, {0, 1000000}, {-POINT, POINT},
-    {0, LONGEST_MS}, {0, DAY_MS}, {0, DAY_MS / 2}, {1000, LONGEST_MS},
-    {1, 255}, {1, 96}, {2, 4}, {5, 8}, {2, 16}, {1, 32},
+static const struct bounds {
+    uint8_t lowest, highest;
+} bounds[] IN_FLASH = {
+    {MINUS(K_MOST), CONSTANT(K_MOST)}, {0, CONSTANT(K_MOST)}, {1, CONSTANT(K_MOST)}, {0, CONSTANT(K_THOUSAND)},
+    {0, CONSTANT(K_DEVIATION)}, {MINUS(K_BILLION), CONSTANT(K_BILLION)},
+    {0, CONSTANT(K_LONGEST)}, {0, CONSTANT(K_WHOLE_DAY)}, {0, CONSTANT(K_HALF_DAY)}, {CONSTANT(K_THOUSAND), CONSTANT(K_LONGEST)},
+    {1, CONSTANT(K_BYTE)}, {1, 96}, {2, 4}, {5, 8}, {2, 16}, {1, 32},
 };
 
 /* The table of operations: first byte: variants that exist (bits 0 to 3), cells (bits 4 to 6), whether it stands still with a
@@ -138,6 +138,16 @@ uint32_t vm_read_unsigned(void)
     return value;
 }
 
+APART static int32_t bound(const uint8_t *at)
+{
+    uint8_t code = flash_u8(at);
+    if (code < 0x80) {
+        return code;
+    }
+    int32_t value = calc_constant(code & 0x3F);
+    return code < 0xC0 ? value : -value;
+}
+
 static int32_t read_constant(uint8_t kind)
 {
     uint32_t count = vm_read_unsigned();
@@ -145,32 +155,37 @@ static int32_t read_constant(uint8_t kind)
     if (kind < OPERAND_U) {
         uint8_t exponent = count & 3;
         uint8_t verdict = VM_RANGE;
-        uint32_t limit = LONGEST_MS;
         count >>= 2;
+        /* A decimal grows by tens, a duration from ms to s, min and h. */
+        uint16_t factor = 1000;
+        uint8_t next = 60;
         if (kind < OPERAND_D) {
             is_negative = (count & 1) != 0;
             count = (count + 1) >> 1;
             verdict = VM_NUMBER;
-            limit = INT32_MAX;
+            factor = 10;
+            next = 10;
         }
-        /* A decimal grows by tens, a duration from ms to s, min and h. */
-        uint16_t factor = 1000;
         for (; exponent != 0; exponent--) {
-            uint16_t by = kind < OPERAND_D ? 10 : factor;
-            if (is_checking() && count > limit / by) {
+            if (is_checking() && count > (uint32_t)INT32_MAX / factor) {
                 vm_fail(verdict);
             }
-            count *= by;
-            factor = 60;
+            count *= factor;
+            factor = next;
         }
     }
     int32_t value = (int32_t)(is_negative ? 0u - count : count);
     /* Also while it runs: on this rests that no divisor is 0 and no list longer than its place, whatever became of the bytes. */
-    const struct bounds *bound = &bounds[kind - OPERAND_K];
-    if (value < (int32_t)flash_u32(&bound->lowest) || value > (int32_t)flash_u32(&bound->highest)) {
+    const struct bounds *bound_of = &bounds[kind - OPERAND_K];
+    if (value < bound(&bound_of->lowest) || value > bound(&bound_of->highest)) {
         vm_fail(VM_RANGE);
     }
     return value;
+}
+
+static void take_constant(uint8_t operand, uint8_t kind)
+{
+    calc[operand] = read_constant(kind);
 }
 
 void vm_seek(const struct code *code, uint16_t at)
@@ -252,20 +267,17 @@ static void read_list(void)
     if (op.variant == 3) {
         n = (uint8_t)read_constant(U_BITS);
     }
+    uint8_t n_false = 0;
     bool is_any = false;
-    bool are_all = true;
-    for (; n != 0; n--) {
+    for (; n != 0 && reader.verdict == VM_SOUND; n--) {
         read_bit(0);
-        if (calc[0] != 0) {
+        if ((uint8_t)calc[V0] != 0) {
             is_any = true;
         } else {
-            are_all = false;
-        }
-        if (reader.verdict != VM_SOUND) {
-            return;
+            n_false++;
         }
     }
-    calc_put(V0, op.code == OP_ALL ? are_all : is_any);
+    calc_put(V0, op.code == OP_ALL ? n_false == 0 : is_any);
 }
 
 static void read_probes(void)
@@ -279,22 +291,14 @@ static void read_probes(void)
 
 static void read_curve(void)
 {
-    calc[C1] = calc[V0];
-    calc[V1] = INT32_MIN;
-    calc_put(Z, 1);
-    uint8_t n = (uint8_t)read_constant(U_POINTS);
-    for (bool is_first = true; n != 0 && reader.verdict == VM_SOUND; n--) {
-        calc[V3] = read_constant(K_POINT);
-        calc[V4] = read_constant(K_POINT);
+    vm_ask(CURVE_BEGINS);
+    for (uint8_t n = (uint8_t)read_constant(U_POINTS); n != 0 && reader.verdict == VM_SOUND; n--) {
+        take_constant(V3, K_POINT);
+        take_constant(V4, K_POINT);
         if (vm_ask(IS_POINT_BEHIND)) {
             vm_fail(VM_RANGE);
         }
-        if (is_first) {
-            calc[OLD] = calc[V4];
-            is_first = false;
-        }
     }
-    calc[V0] = calc[OLD];
 }
 
 static void read_procedure(void)
@@ -305,8 +309,7 @@ static void read_procedure(void)
     uint8_t command = 0;
     if (reader.mode == VM_RUN) {
         command = *vm_quality_at(op.slot) >> COMMAND_SHIFT;
-        present = (uint8_t)*vm_number_at(op.slot);
-        calc[C0] = *vm_cell_at(op.cell);
+        present = (uint8_t)calc[OLD];
         next = present;
         if (command == VM_STOP || vm_is_set(V0)) {
             next = 0;
@@ -320,21 +323,19 @@ static void read_procedure(void)
         if (kind == 3) {
             vm_fail(VM_VARIANT);
         }
-        calc[V2] = read_constant(OPERAND_D);
+        take_constant(V2, OPERAND_D);
         bool is_done = command == VM_CONFIRM;
         if (kind == 2) {
             read_bit(1);
-            is_done = is_done || vm_is_sure(V1);
+            is_done |= vm_is_sure(V1);
         }
         if (step == present && step == next) {
-            bool is_over = vm_ask(IS_STEP_OVER);
-            if (is_over) {
+            if (vm_ask(IS_STEP_OVER)) {
                 next = 0;
+                is_done |= kind == 0;
             }
-            if ((is_done || (is_over && kind == 0)) && step != n_steps) {
-                next = (uint8_t)(step + 1);
-            } else if (is_done) {
-                next = 0;
+            if (is_done) {
+                next = step == n_steps ? 0 : (uint8_t)(step + 1);
             }
         }
         for (uint8_t n = head & 0x3F; n != 0; n--) {
@@ -347,11 +348,8 @@ static void read_procedure(void)
             }
         }
     }
-    if (reader.mode == VM_RUN) {
-        if (next != present) {
-            calc_put(C0, 0);
-        }
-        *vm_cell_at(op.cell) = calc[C0];
+    if (next != present) {
+        calc_put(C0, 0);
     }
     calc_put(V0, next);
     op.worst = GOOD;
@@ -416,7 +414,7 @@ APART static void read_operands(uint8_t at, uint8_t end)
         } else if (kind == OPERAND_B) {
             read_bit(operand);
         } else {
-            calc[operand] = read_constant(kind);
+            take_constant(operand, kind);
         }
     }
     switch (op.code) {
@@ -486,6 +484,9 @@ bool vm_next(void)
         vm_check_counts();
     }
     if (from->verdict == VM_SOUND) {
+        if (from->mode == VM_RUN) {
+            vm_fetch();
+        }
         read_operands((uint8_t)(at + 1), flash_u8(&starts[index + 1]));
     }
     if (is_checking() && from->verdict == VM_SOUND) {

@@ -20,7 +20,7 @@ static const struct {
     uint16_t first_bit[3], compare[11], switch_[10], set_reset[5], delay[13], stall[20], disagree[7], window[12];
     uint16_t arithmetic[12], scale[5], clamp[4], lag[19], rate[38], select[6], ramp[28], total_volume[7], total_run[10],
         modulate[43], dose[51];
-    uint16_t is_starting[3], in_hand[6], holds[10], may_reset[8], point[19], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19],
+    uint16_t is_starting[3], in_hand[6], holds[10], may_reset[8], curve[6], point[23], step[5], clamp_pair[3], modulate_pair[3], dose_pair[5], tick[19],
         time[17], in_place[3];
 } routines IN_FLASH = {
     .first_bit = {TRUE(V0), END(YES), END(NO)},
@@ -126,13 +126,14 @@ static const struct {
         ADD(C0, ELAPSED_MS), MOVE(X, V4), MAX(X, V5), MIN(C0, X),
         MOVE(X, V5), TRUE(OLD), MOVE(X, V4), LESS(C0, X), END(YES), END(NO)
     },
-    /* n in C1, the last point in V1 and V2, the next in V3 and V4. */
+    /* n in C1, the last point in V1 and V2, the next in V3 and V4, the result in V0, 1 in C2 before the first point. */
+    .curve = {MOVE(C1, V0), SET(V1, K_MOST), NOT(V1), SMALL(Z, 1), SMALL(C2, 1), END(NO)},
     .point = {
         LEAST(V1, V3), END(YES),
-        LESS(C1, V3), JUMP(2), MOVE(OLD, V4), JUMP(10),
-        LEAST(V1, C1), JUMP(8),
-        MOVE(V0, C1), SUB(V0, V1), MOVE(Y, V3), SUB(Y, V1), MOVE(OLD, V2), MOVE(X, V4), SUB(X, V2), NEAREST(OLD, X),
-        MOVE(V1, V3), MOVE(V2, V4), END(NO)
+        LESS(C1, V3), JUMP(2), MOVE(V0, V4), JUMP(11),
+        LEAST(V1, C1), JUMP(9),
+        MOVE(V0, C1), SUB(V0, V1), MOVE(Y, V3), SUB(Y, V1), MOVE(OLD, V2), MOVE(X, V4), SUB(X, V2), NEAREST(OLD, X), MOVE(V0, OLD),
+        TRUE(C2), MOVE(V0, V4), SMALL(C2, 0), MOVE(V1, V3), MOVE(V2, V4), END(NO)
     },
     .step = {ADD(C0, PERIOD_MS), MIN(C0, V2), LESS(C0, V2), END(NO), END(YES)},
     .clamp_pair = {LESS(V2, V1), END(YES), END(NO)},
@@ -172,6 +173,8 @@ uint8_t vm_ask(uint8_t question)
     const uint16_t *routine = routines.point;
     if (question == IS_STEP_OVER) {
         routine = routines.step;
+    } else if (question == CURVE_BEGINS) {
+        routine = routines.curve;
     } else if (question == IS_NEW_DAY) {
         routine = routines.tick;
     } else if (question == IS_PAIR_WRONG) {
@@ -402,36 +405,55 @@ APART static void run_written(uint8_t bit)
     calc_put(OLD, result);
 }
 
+static bool is_number(void)
+{
+    return op.code >= FIRST_NUMBER_OP;
+}
+
+APART static uint8_t *flags_at(void)
+{
+    return is_number() ? vm_quality_at(op.slot) : vm_bit_at(op.slot);
+}
+
+/* Of a number its value, then cells. */
+APART static void exchange(bool is_inward)
+{
+    vm_exchange_with(&calc[OLD], is_inward);
+    if (is_number()) {
+        vm_exchange(vm_number_at(op.slot), sizeof calc[0]);
+    } else {
+        vm_exchange_with(&calc[C0], is_inward);
+    }
+    vm_exchange(vm_cell_at(op.cell), (uint8_t)(N_CELLS_OF(op.traits) * sizeof calc[0]));
+}
+
+void vm_fetch(void)
+{
+    calc_put(OLD, *flags_at() & 1);
+    calc_put(C0, 0);
+    exchange(false);
+}
+
 APART void vm_run(void)
 {
     struct vm_op *it = &op;
     IN_REGISTER(it);
-    bool is_number = it->code >= FIRST_NUMBER_OP;
-    int32_t *cells = vm_cell_at(it->cell);
-    int32_t *number = vm_number_at(it->slot);
-    uint8_t *bit = is_number ? vm_quality_at(it->slot) : vm_bit_at(it->slot);
-    uint8_t n_bytes = (uint8_t)(N_CELLS_OF(it->traits) * sizeof calc[0]);
-    calc[C0] = 0;
-    memcpy(&calc[C0], cells, n_bytes);
-    calc[OLD] = *bit & 1;
-    if (is_number) {
-        calc[OLD] = *number;
-    }
     calc_put(VARIANT, it->variant);
     if (now.is_new_day && (it->code == OP_TOTAL_VOLUME || it->code == OP_TOTAL_RUN) && it->variant == 0) {
         calc_put(OLD, 0);
         calc_put(C0, 0);
     }
+    uint8_t *flags = flags_at();
     if ((it->traits & STANDS_STILL) == 0 || it->worst != BAD) {
         uint8_t at = flash_u8(&routine_of[it->index]);
         if (at == WRITTEN) {
-            run_written(*bit);
+            run_written(*flags);
         } else {
             if (it->part == PART_ALARM && it->worst == BAD) {
                 calc_put(V0, 1);
             }
             uint8_t answer = calc_run((const uint16_t *)&routines + at);
-            if (is_number) {
+            if (is_number()) {
                 if (answer != 0) {
                     it->worst = UNCERTAIN;
                 }
@@ -440,12 +462,10 @@ APART void vm_run(void)
             }
         }
     }
-    memcpy(cells, &calc[C0], n_bytes);
+    exchange(true);
     uint8_t worst = it->worst;
-    if (is_number) {
-        *number = calc[OLD];
-    } else {
+    if (!is_number()) {
         worst = (uint8_t)((uint8_t)calc[OLD] | worst << 1);
     }
-    *bit = worst;
+    *flags = worst;
 }
