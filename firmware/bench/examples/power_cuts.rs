@@ -1,13 +1,18 @@
 //! Power pulled at 2,000 random instants, and an upload cut at every EEPROM byte, on a simulated chip:
 //! `cargo run --release -p firmware-bench --example power_cuts [cuts] [chip]`.
 
+use firmware_bench::board::smallest;
 use firmware_bench::power::Victim;
 use std::time::Instant;
 
 fn main() -> Result<(), String> {
     let mut arguments = std::env::args().skip(1);
     let n_cuts: u32 = arguments.next().and_then(|word| word.parse().ok()).unwrap_or(2_000);
-    let chip = arguments.next().unwrap_or_else(|| "atmega328p".to_owned());
+    // The smallest chip whose flash has room for the tables, unless one is named.
+    let chip = match arguments.next() {
+        Some(chip) => chip,
+        None => smallest(&["atmega328p", "atmega2560"], 300)?.to_owned(),
+    };
     let started = Instant::now();
     let toll = Victim::new(&chip, 1)?.suffer(n_cuts, &mut |n| {
         if (n + 1) % 100 == 0 {

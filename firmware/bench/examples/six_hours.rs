@@ -1,6 +1,7 @@
 //! Harbour Lane with a stuck float, six hours in a closed loop with the twin on a simulated chip:
 //! `cargo run --release -p firmware-bench --example six_hours [seconds] [chip]`.
 
+use firmware_bench::board::smallest;
 use firmware_bench::closed_loop::{Loop, Strike};
 use std::path::Path;
 use std::time::Instant;
@@ -9,7 +10,11 @@ use twin::Flaw;
 fn main() -> Result<(), String> {
     let mut arguments = std::env::args().skip(1);
     let n_scans: u64 = arguments.next().and_then(|word| word.parse().ok()).unwrap_or(6 * 3600);
-    let chip = arguments.next().unwrap_or_else(|| "atmega328p".to_owned());
+    // The smallest chip whose flash has room for the tables, unless one is named.
+    let chip = match arguments.next() {
+        Some(chip) => chip,
+        None => smallest(&["atmega328p", "atmega2560"], 3_200)?.to_owned(),
+    };
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../examples/harbour-lane/system.toml");
     let loaded = system::load_file(&path);
     let system = loaded.loaded.system.ok_or("the example does not load")?;
