@@ -136,6 +136,11 @@ impl<'a> Table<'a> {
         self.map.get(key).map(|value| self.field(key, value))
     }
 
+    /// The value of a key if it is written, without taking it as asked for.
+    pub(crate) fn written(&self, key: &str) -> Option<Field<'a>> {
+        self.map.get(key).map(|value| self.field(key, value))
+    }
+
     /// Whether the key is written, without reading it.
     pub(crate) fn has(&self, key: &str) -> bool {
         self.map.contains_key(key)
@@ -304,6 +309,11 @@ impl<'a> Field<'a> {
             _ => None,
         }
         .filter(|x: &f64| x.is_finite())
+    }
+
+    /// A whole number that is not negative, judging nothing.
+    pub(crate) fn plain_whole(&self) -> Option<u32> {
+        self.plain_number().filter(|x| *x >= 0.0 && x.fract() == 0.0).map(|x| x as u32)
     }
 
     /// A number without a unit.

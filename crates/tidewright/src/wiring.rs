@@ -93,6 +93,17 @@ pub fn places(system: &System, plan: &Plan) -> List {
         };
         rows.push(vec![sensor.name.clone(), place, String::new(), "file".to_owned()]);
     }
+    // The address is set by jumpers, so it must be told wherever it comes from.
+    for device in system.wiring.devices.iter().filter(|device| device.kind.is_on_i2c()) {
+        let said = system.places.find(&format!("device.{}.address", device.name)).is_some();
+        let by = if said { "file" } else { "planned" }.to_owned();
+        rows.push(vec![
+            device.name.clone(),
+            format!("bus address {:#04x}", device.address),
+            String::new(),
+            by,
+        ]);
+    }
     List { name: "places", title: "Who sits where", heads: vec!["name", "place", "contact", "by"], rows }
 }
 

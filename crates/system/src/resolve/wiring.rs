@@ -360,13 +360,10 @@ impl<'a> Reader<'_, 'a> {
         let possible = addresses(kind);
         let fixed = matches!(possible, [(first, last)] if first == last);
         let usual = possible.first().map_or(0, |(first, _)| *first);
-        let field =
-            if fixed { table.get("address") } else { table.need("address", &format!("{usual:#04x}")) };
-        let Some(field) = field else {
-            if fixed {
-                self.claim_at(table.span.clone(), usual, owner);
-            }
-            return usual;
+        let Some(field) = table.get("address") else {
+            let free = if fixed { Some(usual) } else { self.free_address(possible) };
+            self.claim_at(table.span.clone(), free.unwrap_or(usual), owner);
+            return free.unwrap_or(usual);
         };
         let Some(address) = field.whole(0, 0x7F).map(|address| address as u8) else { return usual };
         if !possible.iter().any(|(first, last)| (*first..=*last).contains(&address)) {
@@ -388,6 +385,17 @@ impl<'a> Reader<'_, 'a> {
         address
     }
 
+    /// The first address that no device of the file asks for and none has got yet.
+    fn free_address(&self, possible: &[(u8, u8)]) -> Option<u8> {
+        let asked: Vec<u32> = (self.context.devices.iter())
+            .filter_map(|entry| entry.table.written("address")?.plain_whole())
+            .collect();
+        possible
+            .iter()
+            .flat_map(|(first, last)| *first..=*last)
+            .find(|address| !asked.contains(&u32::from(*address)) && !self.is_taken(Taken::Address(*address)))
+    }
+
     /// Takes an address that stands nowhere in the file.
     fn claim_at(&mut self, span: Range<usize>, address: u8, owner: &str) {
         let what = Taken::Address(address);
@@ -399,7 +407,7 @@ impl<'a> Reader<'_, 'a> {
                 )
                 .at(Some(span), "")
                 .at(other.span.clone(), format!("{} is here", other.owner))
-                .help("a board has one clock; take one of them out"),
+                .help("a board has one clock, and eight expanders of a kind; take one of them out"),
             );
             return;
         }

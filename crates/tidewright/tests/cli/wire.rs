@@ -22,7 +22,7 @@ fn harbour_lane_fits_and_everything_is_written() {
     let answer = run.ends_with(0).json("tidewright.wire");
     assert_eq!(answer["fits"], true);
     assert!(answer["conflict"].is_null());
-    assert_eq!(answer["places"].as_array().map(Vec::len), Some(30), "{}", answer["places"]);
+    assert_eq!(answer["places"].as_array().map(Vec::len), Some(34), "{}", answer["places"]);
     assert!(answer["cautions"].as_array().is_some_and(|all| all.len() >= 6));
     let cut = bench.read("lists/cut.csv");
     assert!(cut.starts_with("pieces,m,what,mm2,awg,for\r\n"), "{cut}");
