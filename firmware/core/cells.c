@@ -51,7 +51,7 @@ bool cells_take(uint16_t at, uint8_t *to, uint8_t n)
     return cells_u16(at) == crc;
 }
 
-void cells_begin(uint8_t job, uint16_t at, uint8_t n)
+APART void cells_begin(uint8_t job, uint16_t at, uint8_t n)
 {
     out.job = job;
     out.at = at;

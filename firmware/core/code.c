@@ -5,6 +5,7 @@
 #include <stdbool.h>
 
 #include "port.h"
+#include "small.h"
 
 uint8_t code_byte(const struct code *code, uint16_t offset)
 {
@@ -21,11 +22,11 @@ uint8_t code_byte(const struct code *code, uint16_t offset)
     return *(const uint8_t *)at;
 }
 
-uint32_t crc32_add(uint32_t crc, uint8_t byte)
+APART uint32_t crc32_add(uint32_t crc, uint8_t byte)
 {
     crc ^= byte;
     for (uint8_t n = 8; n != 0; n--) {
-        bool is_odd = (crc & 1u) != 0;
+        bool is_odd = ((uint8_t)crc & 1u) != 0;
         crc >>= 1;
         if (is_odd) {
             crc ^= 0xEDB88320u;
@@ -45,6 +46,17 @@ uint16_t crc16_add(uint16_t crc, uint8_t byte)
         }
     }
     return crc;
+}
+
+uint16_t code_u16(const struct code *code, uint16_t offset)
+{
+    return (uint16_t)(code_byte(code, offset) | (uint16_t)code_byte(code, (uint16_t)(offset + 1u)) << 8);
+}
+
+bool code_is_table(const struct code *code, uint8_t letter)
+{
+    return code_u16(code, 0) == (uint16_t)('T' | letter << 8) && code_byte(code, 2) == 1 && code_u16(code, 3) == code->length
+        && code_is_whole(code);
 }
 
 bool code_is_whole(const struct code *code)

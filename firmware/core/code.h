@@ -17,6 +17,9 @@ struct code {
 /* The byte at this offset; 0 at and beyond the end, never a read outside. */
 uint8_t code_byte(const struct code *code, uint16_t offset);
 
+/* Two bytes, the lower first. */
+uint16_t code_u16(const struct code *code, uint16_t offset);
+
 /* Constant tables of the runtime itself: they stay in flash, also where flash is another address space. */
 #ifdef __AVR__
 #include <avr/pgmspace.h>
@@ -44,5 +47,8 @@ uint16_t crc16_add(uint16_t crc, uint8_t byte);
 
 /* The last four bytes are the CRC-32 of those before: how every table and program ends. */
 bool code_is_whole(const struct code *code);
+
+/* Whole, and begins as tables do: T, this letter, format 1, its length. */
+bool code_is_table(const struct code *code, uint8_t letter);
 
 #endif

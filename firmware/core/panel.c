@@ -130,9 +130,8 @@ _Static_assert(offsetof(struct vm_sizes, n_procedures) == N_COUNTS - 1, "counts 
 bool panel_open(const struct code *code)
 {
     table = *code;
-    at = 0;
-    /* Magic, format, length and checksum; ranges are the business of who wrote it. */
-    bool is_open = next_word() == ('T' | 'p' << 8) && next() == 1 && next_word() == table.length && code_is_whole(code);
+    /* Ranges are the business of who wrote it. */
+    bool is_open = code_is_table(code, 'p');
     if (!is_open) {
         table.length = 0;
     }
@@ -335,7 +334,7 @@ static uint8_t text_char(uint8_t kind, uint8_t width, uint8_t column)
         uint8_t shift = (uint8_t)(p->walked % (uint8_t)(length + WALK_GAP + WALK_PAUSE));
         while (shift > WALK_PAUSE) {
             shift--;
-            if (++column == length + WALK_GAP) {
+            if (++column == (uint8_t)(length + WALK_GAP)) {
                 column = 0;
             }
         }
@@ -407,7 +406,7 @@ static uint8_t place_char(uint8_t kind, uint8_t width, uint8_t column)
             value = bit & 1u;
             quality = bit >> 1 & 3u;
         }
-    } else if (slot < (panel.is_own ? vm.n_numbers : vm.n_number_inputs)) {
+    } else if (slot < (panel.is_own ? vm.n_numbers : (uint16_t)vm.n_number_inputs)) {
         struct sample sample = vm_number(slot);
         value = sample.value;
         quality = sample.quality;
@@ -419,7 +418,7 @@ static uint8_t place_char(uint8_t kind, uint8_t width, uint8_t column)
         return '-';
     }
     if (kind == STATE) {
-        if ((value > 0) == ((high & NEGATED) != 0)) {
+        if ((value > 0 ? NEGATED : 0) == (high & NEGATED)) {
             column = (uint8_t)(column + field);
         }
         return ahead((uint8_t)(column - 1u));

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "cells.h"
+#include "small.h"
 #include "vm.h"
 
 /* A boot record behind its sequence, as it stands in the cells. */
@@ -34,7 +35,7 @@ static uint8_t running;
 static uint8_t minutes_up;
 static uint16_t upload_length, upload_next; /* length 0: no upload */
 
-static uint16_t slot_at(uint8_t slot)
+APART static uint16_t slot_at(uint8_t slot)
 {
     return slot != 0 ? AT_SLOTS + MAP_SLOT : AT_SLOTS;
 }
@@ -101,13 +102,13 @@ void store_flush(void)
 }
 
 /* The boot record as it now stands in memory, into the cells. */
-static bool put_boot(void)
+static uint8_t put_boot(void)
 {
     boot_is_due = true;
     while (boot_is_due || cells_job() == JOB_BOOT) {
         (void)store_idle();
     }
-    return boot_is_counted;
+    return boot_is_counted ? STORE_DONE : STORE_WORN;
 }
 
 static void set_flags(uint8_t clear, uint8_t set)
@@ -199,9 +200,18 @@ uint32_t store_boot_counter(void)
     return counter;
 }
 
+/* Whether this boot's number stands in the cells; it shall. */
+APART static bool is_counted(void)
+{
+    if (!boot_is_counted) {
+        boot_is_due = true;
+    }
+    return boot_is_counted;
+}
+
 bool store_minute(void)
 {
-    boot_is_due |= !boot_is_counted;
+    (void)is_counted();
     if (running != RUN_TRIAL) {
         return false;
     }
@@ -289,7 +299,7 @@ uint8_t store_upload_end(uint8_t minutes, uint8_t *verdict)
     }
     set_flags(FELL_MASK | RESETS_MASK, HAS_TRIAL);
     boot.minutes = minutes != 0 ? minutes : 1;
-    return put_boot() ? STORE_DONE : STORE_WORN;
+    return put_boot();
 }
 
 uint8_t store_confirm(void)
@@ -300,7 +310,7 @@ uint8_t store_confirm(void)
     boot.flags ^= CONFIRMED_IN_B;
     set_flags(HAS_TRIAL | FELL_MASK | RESETS_MASK, HAS_CONFIRMED);
     running = RUN_CONFIRMED;
-    return put_boot() ? STORE_DONE : STORE_WORN;
+    return put_boot();
 }
 
 uint8_t store_revert(uint8_t why)
@@ -309,16 +319,12 @@ uint8_t store_revert(uint8_t why)
         return STORE_TRIAL;
     }
     give_up_trial(why);
-    return put_boot() ? STORE_DONE : STORE_WORN;
+    return put_boot();
 }
 
 bool store_key(uint8_t *key)
 {
-    if (!boot_is_counted) {
-        boot_is_due = true;
-        return false;
-    }
-    if (!cells_take(AT_KEY, key, KEY_BYTES)) {
+    if (!is_counted() || !cells_take(AT_KEY, key, KEY_BYTES)) {
         return false;
     }
     uint8_t any = 0;
@@ -331,18 +337,13 @@ bool store_key(uint8_t *key)
 uint8_t store_set_key(const uint8_t *key)
 {
     /* A key without a boot record would not outlive the next boot. */
-    boot_is_due |= !boot_is_counted;
-    if (cells_are_busy() || !boot_is_counted) {
+    if (!is_counted() || cells_are_busy()) {
         return STORE_BUSY;
     }
-    bool is_same = cells_take(AT_KEY, cells_record, KEY_BYTES);
-    for (uint8_t i = 0; i < KEY_BYTES; i++) {
-        is_same &= cells_record[i] == key[i];
-        cells_record[i] = key[i];
-    }
-    if (is_same) {
+    if (cells_take(AT_KEY, cells_record, KEY_BYTES) && memcmp(cells_record, key, KEY_BYTES) == 0) {
         return STORE_DONE;
     }
+    memcpy(cells_record, key, KEY_BYTES);
     cells_seal(KEY_BYTES);
     cells_begin(JOB_PLAIN, AT_KEY, KEY_BYTES + 2);
     return STORE_BUSY;

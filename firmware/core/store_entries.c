@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "cells.h"
+#include "small.h"
 #include "store.h"
 
 #define NOWHERE 0xFFu
@@ -19,9 +20,14 @@ enum { E_INPUT, E_KIND, E_DAY, E_PAYLOAD = 4, E_CRC = 12 };
 
 static uint8_t written; /* place of the entry that is on its way */
 
-static uint16_t entry_at(uint8_t place)
+APART static uint16_t entry_at(uint8_t place)
 {
     return (uint16_t)(AT_ENTRIES + place * ENTRY_BYTES);
+}
+
+static uint8_t input_at(uint8_t place)
+{
+    return port_eeprom_read(entry_at(place));
 }
 
 static uint8_t kind_at(uint8_t place)
@@ -29,23 +35,28 @@ static uint8_t kind_at(uint8_t place)
     return port_eeprom_read((uint16_t)(entry_at(place) + E_KIND));
 }
 
+static bool take(uint8_t place, uint8_t *entry)
+{
+    return cells_take(entry_at(place), entry, E_CRC);
+}
+
 static bool is_sound(uint8_t place)
 {
-    return cells_take(entry_at(place), 0, E_CRC);
+    return take(place, 0);
 }
 
 /* The first place from this one on that holds an entry of this input. */
 static uint8_t place_from(uint8_t place, uint8_t input)
 {
     for (; place < MAP_ENTRIES; place++) {
-        if (port_eeprom_read(entry_at(place)) == input && is_sound(place)) {
+        if (input_at(place) == input && is_sound(place)) {
             return place;
         }
     }
     return NOWHERE;
 }
 
-static void blank_entry(uint8_t place)
+APART static void blank_entry(uint8_t place)
 {
     cells_blank((uint16_t)(entry_at(place) + E_KIND), 1);
 }
@@ -62,8 +73,8 @@ static void write_kind(uint8_t place, uint8_t kind)
 static void undo_one(uint8_t place, uint8_t other)
 {
     uint8_t entry[E_CRC], second[E_CRC];
-    bool is_whole = cells_take(entry_at(place), entry, E_CRC);
-    if (cells_take(entry_at(other), second, E_CRC)) {
+    bool is_whole = take(place, entry);
+    if (take(other, second)) {
         if (!is_whole) {
             other = place;
         } else if (((uint8_t)(second[E_KIND] - entry[E_KIND]) & 15u) < 8) {
@@ -81,8 +92,7 @@ void entries_open(void)
     written = NOWHERE;
     for (uint8_t place = 0; place < MAP_ENTRIES; place++) {
         for (uint8_t other = (uint8_t)(place + 1); other < MAP_ENTRIES; other++) {
-            if (kind_at(place) != BLANK && kind_at(other) != BLANK
-                && port_eeprom_read(entry_at(place)) == port_eeprom_read(entry_at(other))) {
+            if (kind_at(place) != BLANK && kind_at(other) != BLANK && input_at(place) == input_at(other)) {
                 undo_one(place, other);
             }
         }
@@ -108,7 +118,7 @@ void store_correction(uint8_t input, struct correction *out)
     out->kind = 0;
     if (place != NOWHERE) {
         uint8_t entry[E_CRC];
-        (void)cells_take(entry_at(place), entry, E_CRC);
+        (void)take(place, entry);
         out->kind = (uint8_t)(entry[E_KIND] >> 4);
         memcpy(out->payload, entry + E_PAYLOAD, sizeof out->payload);
     }
@@ -136,7 +146,7 @@ static uint8_t put_entry(uint8_t old)
         }
     }
     /* One is kept free for the next entry of an input that has one. */
-    if (n_free < (old == NOWHERE ? 2 : 1)) {
+    if (n_free < (uint8_t)(old == NOWHERE ? 2 : 1)) {
         return STORE_FULL;
     }
     cells_begin(JOB_ENTRY, entry_at(written), ENTRY_BYTES);
@@ -206,7 +216,7 @@ uint8_t store_learn(uint8_t key, uint32_t code)
     uint8_t *entry = cells_record;
     memset(entry, NO_COMMAND, ENTRY_BYTES);
     if (place != NOWHERE) {
-        (void)cells_take(entry_at(place), entry, E_CRC);
+        (void)take(place, entry);
         if (memcmp(entry + E_PAYLOAD, bytes, 2) != 0) {
             memset(entry + E_PAYLOAD, NO_COMMAND, E_CRC - E_PAYLOAD);
         }

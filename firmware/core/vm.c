@@ -68,11 +68,6 @@ uint16_t *vm_hand_at(uint8_t drive)
     return &hands[drive];
 }
 
-static uint16_t code_u16(const struct code *code, uint16_t at)
-{
-    return (uint16_t)(code_byte(code, at) | (uint16_t)code_byte(code, (uint16_t)(at + 1u)) << 8);
-}
-
 uint32_t vm_code_u32(const struct code *code, uint16_t at)
 {
     return code_u16(code, at) | (uint32_t)code_u16(code, (uint16_t)(at + 2u)) << 16;

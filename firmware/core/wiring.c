@@ -38,7 +38,7 @@ uint8_t wiring_byte(uint16_t at)
 
 uint16_t wiring_u16(uint16_t at)
 {
-    return (uint16_t)(wiring_byte(at) | (uint16_t)wiring_byte((uint16_t)(at + 1u)) << 8);
+    return code_u16(&table, at);
 }
 
 void wiring_seek(uint16_t at)
@@ -206,11 +206,7 @@ void wiring_device(uint8_t device, struct device_entry *out)
 
 static bool check_container(void)
 {
-    if (table.length < HEADER_BYTES + CRC_BYTES || wiring_byte(0) != 'T' || wiring_byte(1) != 'i' || wiring_byte(2) != 1
-        || wiring_u16(3) != table.length) {
-        return false;
-    }
-    return code_is_whole(&table);
+    return table.length >= HEADER_BYTES + CRC_BYTES && code_is_table(&table, 'i');
 }
 
 static bool check_entries(void)
