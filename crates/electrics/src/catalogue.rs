@@ -140,12 +140,12 @@ pub const ALL: &[Entry] = &[
     entry(
         "ground-probe-without-rcd",
         "A ground probe with a circuit without an RCD of 30 mA.",
-        "harbour-lane.md; IEC 60364-4-41.",
+        "IEC 60364-4-41; common practice, no source.",
         "RCDs, or no ground probe.",
     ),
     entry(
         "heaters-on-one-card",
-        "All heaters rest off on one card.",
+        "All heaters rest off on one card (note: the FMEA says what that harms).",
         "`switched_by`.",
         "Two cards, or a closed contact with its own thermostat.",
     ),
@@ -195,7 +195,7 @@ pub const ALL: &[Entry] = &[
     entry(
         "one-circuit",
         "Everything hangs on one circuit.",
-        "harbour-lane.md: two at least.",
+        "Common practice, no source: two at least.",
         "A second RCD.",
     ),
     entry(
@@ -243,7 +243,7 @@ pub const ALL: &[Entry] = &[
     entry(
         "probe-not-isolated",
         "A probe ties the water to the board's ground.",
-        "harbour-lane.md.",
+        "Common practice, no source.",
         "An isolated amplifier.",
     ),
     entry(
@@ -298,7 +298,7 @@ pub const ALL: &[Entry] = &[
     entry(
         "stepped-wave-stalls-motors",
         "Motors on the stepped wave of an inverter.",
-        "harbour-lane.md; common practice.",
+        "Common practice, no source.",
         "A pump on direct current.",
     ),
     entry(

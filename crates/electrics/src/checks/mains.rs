@@ -10,7 +10,7 @@ use super::{Check, amps, is_circuit};
 use crate::laws::fuse;
 use crate::loads::{self, Class};
 
-/// Standing leakage that a 30 mA RCD bears without nuisance: 30 % of its rating (IEC 60364-5-53 asks for it; harbour-lane figure 9 mA).
+/// Standing leakage that a 30 mA RCD bears without nuisance: 30 % of its rating (IEC 60364-5-53 asks for it; 9 mA).
 const LEAKAGE_SHARE: f64 = 0.3;
 /// Largest rated residual current that protects people, A (IEC 60364-4-41).
 const RCD_LIMIT: f64 = 0.03;
