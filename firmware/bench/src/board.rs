@@ -299,6 +299,13 @@ impl Board {
         }
     }
 
+    /// All events that are not acknowledged. Sequences go round at 256, so the question begins a little before the newest.
+    pub fn all_events(&mut self) -> Result<Vec<Event>> {
+        let fields = self.demand(&Request::Events { from: 0 })?;
+        let newest = fields.first().copied().unwrap_or(0);
+        self.events(newest.wrapping_sub(100))
+    }
+
     /// Where a symbol of the image stands, by `avr-nm`; data addresses as the chip sees them.
     pub fn symbol(image_name: &str, name: &str) -> Result<u32> {
         let output = std::process::Command::new("avr-nm")

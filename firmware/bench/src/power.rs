@@ -157,7 +157,7 @@ impl Victim {
     }
 
     fn look_at_events(&mut self) -> Result<()> {
-        let events = self.board.events(0)?;
+        let events = self.board.all_events()?;
         self.told = events;
         Ok(())
     }
@@ -260,7 +260,7 @@ impl Victim {
 
     /// Events that were told and not acknowledged are there still. Gives how many.
     fn count_events(&mut self) -> Result<u32> {
-        let now = self.board.events(0)?;
+        let now = self.board.all_events()?;
         for event in self.told.iter().filter(|event| event.code != EVENT_GAP) {
             if !now.iter().any(|other| other == event) {
                 return Err(format!("{event:?} is lost: {now:?}"));
