@@ -43,7 +43,7 @@ int32_t *vm_number_at(uint16_t slot)
     return &pool.words[slot];
 }
 
-int32_t *vm_cell_at(uint16_t cell)
+APART int32_t *vm_cell_at(uint16_t cell)
 {
     return &pool.words[vm.n_numbers + cell];
 }
@@ -63,7 +63,7 @@ int32_t *vm_hand_left_at(uint8_t drive)
     return &hand_left[drive];
 }
 
-uint16_t *vm_hand_at(uint8_t drive)
+APART uint16_t *vm_hand_at(uint8_t drive)
 {
     return &hands[drive];
 }
@@ -150,7 +150,7 @@ static uint8_t check_container(const struct code *code)
 }
 
 /* One pass over all operations. */
-static uint8_t pass(const struct code *code, uint8_t mode, const struct vm_sizes *limit)
+APART static uint8_t pass(const struct code *code, uint8_t mode, const struct vm_sizes *limit)
 {
     vm_begin(code, mode, limit);
     while (vm_next()) {
@@ -369,10 +369,10 @@ bool vm_is_modulated(uint8_t drive)
 
 int16_t vm_output(uint8_t drive)
 {
-    if (vm_is_modulated(drive)) {
-        return (int16_t)pool.words[op.slot];
+    if (!find(PART_DRIVE, drive)) {
+        return 0;
     }
-    return find(PART_DRIVE, drive) ? bits[op.slot] & 1 : 0;
+    return op.code == OP_DRIVE_DUTY ? (int16_t)pool.words[op.slot] : bits[op.slot] & 1;
 }
 
 int32_t vm_hand_left_ms(uint8_t drive)

@@ -224,7 +224,7 @@ static uint16_t read_slot(void)
 }
 
 /* True when the slot's content is wanted. */
-static bool is_wanted(uint16_t slot, uint16_t limit)
+APART static bool is_wanted(uint16_t slot, uint16_t limit)
 {
     if (reader.mode != VM_COUNT && slot >= limit) {
         vm_fail(VM_OPERAND);
@@ -233,7 +233,7 @@ static bool is_wanted(uint16_t slot, uint16_t limit)
     return reader.mode == VM_RUN;
 }
 
-static void note_quality(uint8_t operand, uint8_t quality)
+APART static void note_quality(uint8_t operand, uint8_t quality)
 {
     op.quality[operand] = quality;
     if (quality > op.worst) {
@@ -366,7 +366,7 @@ void vm_check_counts(void)
     }
 }
 
-static uint8_t part_of(uint8_t code)
+APART static uint8_t part_of(uint8_t code)
 {
     if (code == OP_DRIVE || code == OP_DRIVE_DUTY) {
         return PART_DRIVE;
