@@ -144,7 +144,9 @@ static void read_device_entry(struct device_entry *out)
 union entry {
     /* cppcheck-suppress unusedStructMember */
     struct number_entry number;
+    /* cppcheck-suppress unusedStructMember */
     struct bit_entry bit;
+    /* cppcheck-suppress unusedStructMember */
     struct output_entry output;
     /* cppcheck-suppress unusedStructMember */
     struct device_entry device;
