@@ -1,6 +1,7 @@
 /* The acts of people: from words of the link, or keys of a remote, to what program, store and clock do with them. */
 #include "board.h"
 
+#include "code.h"
 #include "drivers.h"
 #include "events.h"
 #include "link.h"
@@ -65,11 +66,11 @@ int32_t board_raw(uint8_t number_input)
 /* Answers of the store, in the link's words. */
 static uint8_t answer_of(uint8_t stored)
 {
-    static const uint8_t answers[] = {
+    static const uint8_t answers[] IN_FLASH = {
         ANSWER_DONE, ANSWER_BUSY, ANSWER_NO_UPLOAD, ANSWER_NO_UPLOAD, ANSWER_BAD_VALUE, ANSWER_PROGRAM, ANSWER_TRIAL,
         ANSWER_FULL, ANSWER_WORN,
     };
-    return answers[stored];
+    return flash_u8(&answers[stored]);
 }
 
 uint8_t board_hand(uint8_t drive, int16_t value, uint32_t time_ms)

@@ -45,6 +45,9 @@ uint32_t crc32_add(uint32_t crc, uint8_t byte);
 #define crc32_end(crc) (~(crc))
 uint16_t crc16_add(uint16_t crc, uint8_t byte);
 
+/* CRC-32 of all of it. */
+uint32_t code_crc(const struct code *code);
+
 /* The last four bytes are the CRC-32 of those before: how every table and program ends. */
 bool code_is_whole(const struct code *code);
 

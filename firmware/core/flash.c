@@ -67,14 +67,10 @@ bool flash_start(void)
     table_code(PANEL_TABLE, &last);
     uint16_t block = port_tables_at();
     test.end = (uint16_t)(last.base + last.length);
-    test.at = 0;
+    ON_RESTART(test.at = test.at_boot = 0);
     test.crc = CRC16_START;
-    test.at_boot = 0;
-    uint32_t crc = CRC32_START;
-    for (uint16_t at = 0; at != block; at++) {
-        crc = crc32_add(crc, port_flash_byte(at));
-    }
-    crc = crc32_end(crc);
+    const struct code image = {CODE_FLASH, block, 0};
+    uint32_t crc = code_crc(&image);
     while (test.at != test.end) {
         flash_step(1);
     }

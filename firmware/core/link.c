@@ -100,11 +100,9 @@ void link_forget(uint8_t line)
 
 void link_start(void)
 {
-    link_n = 0;
-    sent = 0;
-    cable.n = 0;
-    cable.is_whole = false;
-    link_forget(LINK_CABLE);
+    ON_RESTART(link_n = sent = cable.n = 0);
+    ON_RESTART(cable.is_whole = false);
+    ON_RESTART(link_forget(LINK_CABLE));
     record_start();
 #ifdef NETWORK
     network_start();

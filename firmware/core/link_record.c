@@ -68,10 +68,8 @@ static void drop_taken(void)
 
 void record_start(void)
 {
-    record.sections = 0;
+    ON_RESTART(record.sections = n_taken = n_commands = 0);
     record.section = N_SECTIONS;
-    n_taken = 0;
-    n_commands = 0;
 }
 
 void record_subscribe(uint8_t line, uint8_t sections, uint8_t every)

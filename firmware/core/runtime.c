@@ -338,8 +338,9 @@ void runtime_round(void)
 
 APART void runtime_start(void)
 {
-    memset(&runtime, 0, sizeof runtime);
-    memset(&kept, 0, sizeof kept);
+    ON_RESTART(memset(&runtime, 0, sizeof runtime));
+    ON_RESTART(memset(&kept, 0, sizeof kept));
+    ON_RESTART(memset(&due, 0, sizeof due));
     runtime.reset_cause = port_reset_cause();
     uint8_t failed = open_tables();
     clock_start();
@@ -369,6 +370,5 @@ APART void runtime_start(void)
     numbers_start();
     now_ms = port_ms();
     due.scan = due.contacts = due.panel = due.minute = now_ms;
-    due.wanted_ms = due.quiet_ms = 0;
     due.is_first = true;
 }

@@ -12,4 +12,11 @@
 /* A function that is called once and yet smaller as one of its own: inlined it costs its caller more registers than the call. */
 #define APART __attribute__((noinline))
 
+/* What a start sets to 0 already is on a chip, where every start is a reset; a process starts the core many times. */
+#if defined(__AVR__)
+#define ON_RESTART(statement) ((void)0)
+#else
+#define ON_RESTART(statement) (statement)
+#endif
+
 #endif

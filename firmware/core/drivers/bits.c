@@ -30,7 +30,6 @@ void bits_start(void)
 void bits_sample(uint8_t first_of)
 {
     uint8_t known = NO_DEVICE; /* whose lines these are */
-    uint16_t lines = 0;
     bool are_known = false;
     for (uint8_t i = 0; i < wiring.n_bits; i++) {
         wiring_bit(i, &contact);
@@ -41,12 +40,12 @@ void bits_sample(uint8_t first_of)
         } else if (contact.driver == CONTACT_EXPANDER) {
             if (contact.pin != known) {
                 known = contact.pin;
-                are_known = expander_lines(known, &lines);
+                are_known = expander_lines(known);
             }
             if (!are_known) {
                 continue;
             }
-            is_closed = ((uint16_t)(lines >> contact.line) & 1u) == 0;
+            is_closed = ((uint16_t)(lines_heard >> contact.line) & 1u) == 0;
             is_first = is_first || first_of == known;
         } else {
             continue;

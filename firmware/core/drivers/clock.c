@@ -42,8 +42,8 @@ void clock_start(void)
     now.device = device_find(DS1307, DS3231);
     /* A part that turns out not to know the time is told as lost; without one there was nothing to lose. */
     now.quality = now.device < wiring.n_devices ? GOOD : BAD;
-    now.utc = 0;
-    now.passed = 0;
+    ON_RESTART(now.utc = 0);
+    ON_RESTART(now.passed = 0);
     now.at = port_ms();
 }
 

@@ -5,6 +5,7 @@
 #include "events.h"
 #include "port.h"
 #include "runtime.h"
+#include "small.h"
 #include "states.h"
 #include "wiring.h"
 
@@ -15,6 +16,7 @@ enum { IODIR = 0x00, GPPU = 0x06, GPIO = 0x09, OLAT = 0x0A };
 
 struct device_entry device;
 uint8_t bus[BUS_OUT + BUS_IN];
+uint16_t lines_heard;
 static uint8_t asked;
 
 void device_ask(uint8_t number)
@@ -58,7 +60,7 @@ void device_heard(uint8_t number, bool is_heard)
     }
 }
 
-bool device_is_lost(uint8_t number)
+APART bool device_is_lost(uint8_t number)
 {
     return device_states[number] == DEVICE_LOST_AT;
 }
@@ -78,12 +80,12 @@ static uint8_t n_ports(void)
     return device.kind == MCP23017 ? 2 : 1;
 }
 
-static bool get(uint8_t reg, uint16_t *lines)
+static bool get(uint8_t reg)
 {
     uint8_t n = n_ports();
     bus[0] = (uint8_t)(reg * n);
     bool is_heard = bus_do(device.kind != PCF8574, n);
-    *lines = (uint16_t)(bus_in[0] | (uint16_t)((uint16_t)bus_in[1] << 8));
+    lines_heard = (uint16_t)(bus_in[0] | (uint16_t)((uint16_t)bus_in[1] << 8));
     return is_heard;
 }
 
@@ -99,30 +101,29 @@ static bool put(uint8_t reg, uint16_t lines)
     return bus_do((uint8_t)(n_out + n), 0);
 }
 
-bool expander_lines(uint8_t number, uint16_t *lines)
+bool expander_lines(uint8_t number)
 {
     if (device_is_lost(number)) {
         return false;
     }
     device_ask(number);
-    bool is_heard = get(GPIO, lines);
+    bool is_heard = get(GPIO);
     device_heard(number, is_heard);
     return is_heard;
 }
 
-bool expander_write(uint16_t outputs, uint16_t high, uint16_t *lines)
+bool expander_write(uint16_t outputs, uint16_t high)
 {
     uint16_t inputs = (uint16_t)~outputs;
     if (device.kind == PCF8574) {
-        return put(0, high | inputs) && get(0, lines);
+        return put(0, high | inputs) && get(0);
     }
-    uint16_t directions;
-    if (!get(IODIR, &directions)) {
+    if (!get(IODIR)) {
         return false;
     }
-    uint8_t mask = (uint8_t)(directions ^ inputs);
+    uint8_t mask = (uint8_t)(lines_heard ^ inputs);
     if (mask != 0 && runtime.n_scans != 0) {
         runtime_event(EVENT_DEVICE_BACK, asked); /* it had forgotten everything */
     }
-    return put(OLAT, high) && put(IODIR, inputs) && put(GPPU, inputs) && get(GPIO, lines);
+    return put(OLAT, high) && put(IODIR, inputs) && put(GPPU, inputs) && get(GPIO);
 }

@@ -32,9 +32,9 @@ static struct show {
 void display_start(void)
 {
     show.device = device_find(TEXT_DISPLAY, TEXT_DISPLAY);
-    show.is_started = false;
-    show.act = 0;
-    show.last = 0;
+    ON_RESTART(show.is_started = false);
+    ON_RESTART(show.act = 0);
+    ON_RESTART(show.last = 0);
 }
 
 void display_idle(void)

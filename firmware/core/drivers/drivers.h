@@ -35,7 +35,7 @@ void edges_start(void);
 void edges_watch(uint8_t pin, uint8_t kind); /* makes it an input, too */
 void edges_changed(void);                    /* from the port's interrupts: some watched pin may have changed */
 uint16_t edges_pulses(uint8_t pin);          /* since the last call; an echo's length in stamps, 0 until it has ended */
-bool infrared_frame(uint32_t *frame);
+bool infrared_frame(uint32_t *bits);
 
 /* Contacts, buttons, keys. Lines of a device that has just come back (`first_of`) are taken as they are, without debounce. */
 enum { NO_DEVICE = 0xFF, EVERY_DEVICE = 0xFE };
@@ -64,8 +64,9 @@ bool device_is_lost(uint8_t number);
 bool devices_answer(void);
 
 /* Expanders: lines are bits, line 0 lowest. Write gives all that the device must hold, and reads its lines back. */
-bool expander_lines(uint8_t number, uint16_t *lines);
-bool expander_write(uint16_t outputs, uint16_t high, uint16_t *lines);
+extern uint16_t lines_heard;
+bool expander_lines(uint8_t number);
+bool expander_write(uint16_t outputs, uint16_t high);
 
 /* Clock: UTC seconds, from the part on the bus, or kept by the tick after it has been set. */
 void clock_start(void);

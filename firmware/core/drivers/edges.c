@@ -27,47 +27,52 @@ static volatile uint8_t n_watched;
 #define ONE_SHORTEST US(1690u)
 
 enum { WHOLE = 32, NO_FRAME = 33 }; /* bits that have come */
-static volatile uint8_t n_frame_bits;
-static uint32_t frame_bits;
-static uint16_t mark_at;
+static struct frame {
+    uint32_t bits;
+    uint16_t mark_at;
+    volatile uint8_t n_bits;
+} frame;
 
 void edges_start(void)
 {
-    n_watched = 0;
-    n_frame_bits = NO_FRAME;
+    ON_RESTART(n_watched = 0);
+    frame.n_bits = NO_FRAME;
 }
 
 void edges_watch(uint8_t pin, uint8_t kind)
 {
     port_pin_input(pin, kind != WATCH_ECHO);
-    if (n_watched < PORT_WATCHED_PINS && port_watch(pin)) {
-        struct watched *place = &watched[n_watched];
+    uint8_t n = n_watched;
+    if (n < PORT_WATCHED_PINS && port_watch(pin)) {
+        struct watched *place = &watched[n];
         place->pin = pin;
         place->kind = kind;
         place->was_high = kind != WATCH_ECHO;
         place->count = 0;
-        n_watched++;
+        n_watched = (uint8_t)(n + 1u);
     }
 }
 
 static void mark_began(uint16_t now)
 {
-    uint16_t interval = (uint16_t)(now - mark_at);
-    mark_at = now;
-    uint8_t n = n_frame_bits;
+    struct frame *coming = &frame;
+    BY_POINTER(coming);
+    uint16_t interval = (uint16_t)(now - coming->mark_at);
+    coming->mark_at = now;
+    uint8_t n = coming->n_bits;
     if (n == WHOLE) {
         return; /* the frame before has not been fetched */
     }
     if (interval <= BIT_LONGEST && n < WHOLE) {
-        frame_bits >>= 1;
+        coming->bits >>= 1;
         if (interval >= ONE_SHORTEST) {
-            frame_bits |= 0x80000000u;
+            coming->bits |= 0x80000000u;
         }
         n++;
     } else {
         n = interval >= LEADER_SHORTEST && interval <= LEADER_LONGEST ? 0 : NO_FRAME;
     }
-    n_frame_bits = n;
+    coming->n_bits = n;
 }
 
 void edges_changed(void)
@@ -110,12 +115,12 @@ uint16_t edges_pulses(uint8_t pin)
     return n;
 }
 
-bool infrared_frame(uint32_t *frame)
+bool infrared_frame(uint32_t *bits)
 {
-    if (n_frame_bits != WHOLE) {
+    if (frame.n_bits != WHOLE) {
         return false;
     }
-    *frame = frame_bits;
-    n_frame_bits = NO_FRAME;
+    *bits = frame.bits;
+    frame.n_bits = NO_FRAME;
     return true;
 }

@@ -22,9 +22,7 @@ struct number_entry number;
 
 void numbers_start(void)
 {
-    turn.input = 0;
-    turn.n = 0;
-    turn.sum = 0;
+    ON_RESTART(turn = (struct turn){0});
     edges_start();
     for (uint8_t i = 0; i < wiring.n_numbers; i++) {
         wiring_number(i, &number);
@@ -54,7 +52,7 @@ bool numbers_are_read(void)
     return turn.input == wiring.n_numbers && thermometers_are_read();
 }
 
-void number_read(uint8_t input, uint16_t raw)
+APART void number_read(uint8_t input, uint16_t raw)
 {
     struct number_state *state = &number_states[input];
     state->raw = (int16_t)raw;

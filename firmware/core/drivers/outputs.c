@@ -70,7 +70,7 @@ static bool checked(uint8_t i, bool follows)
 static void drive_pin(uint8_t i)
 {
     uint16_t permille = high_part(i);
-    if (permille % FULL != 0 && port_pwm(output.pin, permille)) {
+    if (permille != 0 && permille != FULL && port_pwm(output.pin, permille)) {
         return;
     }
     bool level = permille >= HALF;
@@ -119,7 +119,8 @@ static void write(uint8_t on_device)
             return;
         }
         if (pass == 0) {
-            is_heard = expander_write(outputs, high, &lines);
+            is_heard = expander_write(outputs, high);
+            lines = lines_heard; /* a device that is back is sampled */
             device_heard(on_device, is_heard);
             if (!is_heard) {
                 return;
@@ -127,7 +128,7 @@ static void write(uint8_t on_device)
         }
     }
     if (safe != 0) {
-        expander_write(outputs, high, &lines);
+        expander_write(outputs, high);
     }
 }
 

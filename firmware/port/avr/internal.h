@@ -8,10 +8,7 @@
 volatile uint8_t *pin_registers(uint8_t pin);
 enum { PIN_LEVEL, PIN_DIRECTION, PIN_DRIVE };
 
-static inline uint8_t pin_mask(uint8_t pin)
-{
-    return (uint8_t)(1u << (pin & 7u));
-}
+uint8_t pin_mask(uint8_t pin);
 
 /* Takes the pin back from the timer, if it has it. */
 void pwm_end(uint8_t pin);

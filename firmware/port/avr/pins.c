@@ -31,6 +31,15 @@ volatile uint8_t *pin_registers(uint8_t pin)
     return &PINB + 3 * (int8_t)(port - 1);
 }
 
+uint8_t pin_mask(uint8_t pin)
+{
+    uint8_t mask = 1;
+    for (pin &= 7u; pin != 0; pin--) {
+        mask = (uint8_t)(mask << 1);
+    }
+    return mask;
+}
+
 static void put(volatile uint8_t *place, uint8_t mask, bool is_one)
 {
     uint8_t byte = *place | mask;
@@ -73,7 +82,7 @@ bool port_watch(uint8_t pin)
     }
     port--;
     (&PCMSK0)[port] |= pin_mask(pin);
-    PCICR = (uint8_t)(PCICR | 1u << port);
+    PCICR = 7; /* the masks alone tell whose edges count */
     return true;
 }
 
