@@ -1,5 +1,5 @@
-/* Whole-number arithmetic: saturation, products of 64 bits over a divisor, floored quotients. Small rather than fast: a product over
- * a divisor above 1 takes 0.2 ms at 16 MHz. */
+/* Whole-number arithmetic: saturation, products of 64 bits over a divisor, floored quotients. Small rather than fast: each divisor above
+ * 1 under a product takes 64 steps of some 25 cycles. */
 #ifndef ARITH_H
 #define ARITH_H
 
