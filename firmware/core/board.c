@@ -76,14 +76,10 @@ static uint8_t answer_of(uint8_t stored)
 uint8_t board_hand(uint8_t drive, int16_t value, uint32_t time_ms)
 {
     if (drive >= vm.n_drives) {
-        struct output_entry entry;
-        if (drive < wiring.n_outputs) {
-            wiring_output(drive, &entry);
-            if (entry.driver == OUTPUT_BUZZER) { /* silenced: the panel has it alone */
-                uint32_t time_s = value == 0 ? time_ms / 1000u : 0;
-                panel_silence(time_s > UINT16_MAX ? UINT16_MAX : (uint16_t)time_s);
-                return ANSWER_DONE;
-            }
+        if (drive < wiring.n_outputs && output_is_buzzer(drive)) { /* silenced: the panel has it alone */
+            uint32_t time_s = value == 0 ? time_ms / 1000u : 0;
+            panel_silence(time_s > UINT16_MAX ? UINT16_MAX : (uint16_t)time_s);
+            return ANSWER_DONE;
         }
         return ANSWER_NO_SUCH_PART;
     }

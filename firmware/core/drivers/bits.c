@@ -2,13 +2,20 @@
  * scan. */
 #include "port.h"
 #include "runtime.h"
+#include "small.h"
 #include "states.h"
 #include "vm.h"
 #include "wiring.h"
 
 #include "drivers.h"
 
+/* The entry asked for last. */
 static struct bit_entry contact;
+
+APART static void ask(uint8_t i)
+{
+    wiring_bit(i, &contact);
+}
 
 static bool is_on_pin(void)
 {
@@ -18,7 +25,7 @@ static bool is_on_pin(void)
 void bits_start(void)
 {
     for (uint8_t i = 0; i < wiring.n_bits; i++) {
-        wiring_bit(i, &contact);
+        ask(i);
         if (is_on_pin()) {
             port_pin_input(contact.pin, true);
         }
@@ -32,7 +39,7 @@ void bits_sample(uint8_t first_of)
     uint8_t known = NO_DEVICE; /* whose lines these are */
     bool are_known = false;
     for (uint8_t i = 0; i < wiring.n_bits; i++) {
-        wiring_bit(i, &contact);
+        ask(i);
         bool is_closed;
         bool is_first = first_of == EVERY_DEVICE;
         if (is_on_pin()) {
@@ -73,7 +80,7 @@ void bits_sample(uint8_t first_of)
 void bits_key(uint32_t code)
 {
     for (uint8_t i = 0; i < wiring.n_bits; i++) {
-        wiring_bit(i, &contact);
+        ask(i);
         if (contact.driver == REMOTE_KEY && contact.key == code) {
             bit_states[i] |= BIT_PRESSED;
         }
@@ -83,7 +90,7 @@ void bits_key(uint32_t code)
 void bits_latch(void)
 {
     for (uint8_t i = 0; i < vm.n_bit_inputs; i++) {
-        wiring_bit(i, &contact);
+        ask(i);
         uint8_t *state = &bit_states[i];
         uint8_t quality = GOOD;
         bool value;

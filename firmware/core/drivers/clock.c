@@ -103,14 +103,16 @@ static int8_t compared(uint32_t utc)
 
 static void read_part(void)
 {
+    struct clock *clock = &now;
+    BY_POINTER(clock);
     bus[0] = SECONDS;
     bool is_heard = bus_do(1, device.kind == DS3231 ? STATUS_DS3231 + 1 : N_REGISTERS);
-    uint8_t quality = now.quality;
+    uint8_t quality = clock->quality;
     if (is_heard) {
         quality = BAD;
         bus_in[MONTH] &= 0x7Fu; /* the century */
         if (device.kind != DS3231 || (bus_in[STATUS_DS3231] & STOPPED) == 0) {
-            uint32_t utc = now.utc;
+            uint32_t utc = clock->utc;
             if (compared(utc) != 0) {
                 utc = 0;
                 for (uint32_t bit = 0x80000000u; bit != 0; bit >>= 1) {
@@ -121,19 +123,19 @@ static void read_part(void)
                 }
             }
             if (compared(utc) == 0) {
-                now.utc = utc;
+                clock->utc = utc;
                 quality = GOOD;
             }
         }
     }
-    device_heard(now.device, is_heard);
-    if (device_is_lost(now.device)) {
+    device_heard(clock->device, is_heard);
+    if (device_is_lost(clock->device)) {
         quality = BAD;
     }
-    if (quality > now.quality) {
+    if (quality > clock->quality) {
         runtime_event(EVENT_CLOCK_LOST, 0);
     }
-    now.quality = quality;
+    clock->quality = quality;
 }
 
 void clock_idle(void)
@@ -179,14 +181,16 @@ bool clock_set(uint32_t utc_s)
         }
         device_heard(now.device, is_heard);
     }
-    uint32_t off = utc_s - now.utc;
+    struct clock *clock = &now;
+    BY_POINTER(clock);
+    uint32_t off = utc_s - clock->utc;
     if (off + 0x8000u > 0xFFFFu) {
         off = off >> 31 != 0 ? 0x8000u : 0x7FFFu;
     }
-    now.utc = utc_s;
-    now.passed = 0;
-    now.at = port_ms();
-    now.quality = GOOD;
+    clock->utc = utc_s;
+    clock->passed = 0;
+    clock->at = port_ms();
+    clock->quality = GOOD;
     runtime_event(EVENT_CLOCK_SET, (uint16_t)off);
     return true;
 }

@@ -22,6 +22,7 @@ void numbers_latch(void);    /* into the program's inputs */
 void number_read(uint8_t input, uint16_t raw);
 /* The entry of the input asked for last. */
 extern struct number_entry number;
+void number_ask(uint8_t input);
 
 /* Thermometers on one-wire, for numbers.c. */
 void thermometers_start(void);
@@ -49,6 +50,7 @@ void outputs_start(void); /* all to their safe state, at once */
 void outputs_write(void); /* after a scan: off at once, on one by one; all read back */
 void outputs_idle(void);  /* each ms: the next that goes on, and the buzzer */
 bool outputs_follow(void);
+bool output_is_buzzer(uint8_t output);
 
 /* Devices on the bus. `device` is the entry of the one asked for last, `bus` what goes out, `bus_in` what comes in. */
 extern struct device_entry device;

@@ -20,12 +20,17 @@ static struct turn {
 
 struct number_entry number;
 
+APART void number_ask(uint8_t input)
+{
+    wiring_number(input, &number);
+}
+
 void numbers_start(void)
 {
     ON_RESTART(turn = (struct turn){0});
     edges_start();
     for (uint8_t i = 0; i < wiring.n_numbers; i++) {
-        wiring_number(i, &number);
+        number_ask(i);
         if (number.driver == PULSE_FLOW) {
             edges_watch(number.pin, WATCH_PULSES);
         } else if (number.driver == ULTRASONIC) {
@@ -67,7 +72,7 @@ void numbers_idle(void)
     if (now->input == wiring.n_numbers) {
         return;
     }
-    wiring_number(now->input, &number);
+    number_ask(now->input);
     uint8_t driver = number.driver;
     uint8_t n = now->n;
     uint8_t next = (uint8_t)(n + 1u);
@@ -136,7 +141,7 @@ void numbers_latch(void)
     /* Those that others are compensated with come first. */
     for (uint8_t pass = 0; pass < 2; pass++) {
         for (uint8_t i = 0; i < vm.n_number_inputs; i++) {
-            wiring_number(i, &number);
+            number_ask(i);
             if ((number.temperature != 0xFF) == pass) {
                 latch(i);
             }

@@ -4,6 +4,7 @@
 #include "panel.h"
 #include "port.h"
 #include "runtime.h"
+#include "small.h"
 #include "states.h"
 #include "vm.h"
 #include "wiring.h"
@@ -20,7 +21,19 @@ static uint8_t buzzer;   /* the output, n_outputs without one */
 static uint16_t last_on;
 static uint16_t buzzer_tone;
 
+/* The entry asked for last. */
 static struct output_entry output;
+
+APART static void ask(uint8_t i)
+{
+    wiring_output(i, &output);
+}
+
+bool output_is_buzzer(uint8_t i)
+{
+    ask(i);
+    return output.driver == OUTPUT_BUZZER;
+}
 
 /* What the program wants of `output`, in permille. */
 static uint16_t wanted(uint8_t i)
@@ -95,7 +108,7 @@ static void write(uint8_t on_device)
     /* Twice, because what an expander's lines are is only known when all of them have been written. */
     for (uint8_t pass = 0; pass < 2; pass++) {
         for (uint8_t i = 0; i < wiring.n_outputs; i++) {
-            wiring_output(i, &output);
+            ask(i);
             if (output.driver != OUTPUT_EXPANDER) {
                 if (on_device == NO_DEVICE && i != buzzer) {
                     drive_pin(i);
@@ -146,7 +159,7 @@ void outputs_start(void)
     buzzer = wiring.n_outputs;
     buzzer_tone = 0;
     for (uint8_t i = 0; i < wiring.n_outputs; i++) {
-        wiring_output(i, &output);
+        ask(i);
         output_states[i] = output.on_when_safe;
         if (output.driver == OUTPUT_BUZZER) {
             buzzer = i;
@@ -159,7 +172,7 @@ void outputs_start(void)
 void outputs_write(void)
 {
     for (uint8_t i = 0; i < vm.n_drives; i++) {
-        wiring_output(i, &output);
+        ask(i);
         if (wanted(i) == 0) {
             output_states[i] &= (uint8_t)~OUTPUT_ON;
         }
@@ -173,7 +186,7 @@ static void sound(void)
     uint16_t hz = panel_tone();
     if (buzzer != wiring.n_outputs && hz != buzzer_tone) {
         buzzer_tone = hz;
-        wiring_output(buzzer, &output);
+        ask(buzzer);
         port_tone(output.pin, hz);
         if (hz == 0) {
             port_pin_output(output.pin, output.active_low);
@@ -187,7 +200,7 @@ void outputs_idle(void)
     if (waiting < vm.n_drives && have_passed(&last_on, STAGGER_MS)) {
         while (waiting < vm.n_drives) {
             uint8_t i = waiting++;
-            wiring_output(i, &output);
+            ask(i);
             if (wanted(i) != 0 && (output_states[i] & OUTPUT_ON) == 0) {
                 output_states[i] |= OUTPUT_ON;
                 last_on = now_ms;

@@ -121,7 +121,7 @@ APART void thermometers_idle(void)
         now->phase = (uint8_t)((now->phase + 1u) & 3u);
         return;
     }
-    wiring_number(now->input, &number);
+    number_ask(now->input);
     bool is_converting = now->phase == CONVERTING;
     if (number.driver == DS18B20 && !(is_converting && number.pin == now->last_pin)) {
         if (step(now)) {

@@ -139,6 +139,10 @@ uint16_t port_free_stack(void)
 
 void port_start(void)
 {
+#if defined(JTD)
+    /* PF4 to PF7 belong to the debug port until JTD is written twice within four cycles (data sheet), unless a fuse has said so. */
+    __asm__ volatile("out %0, %1\n\tout %0, %1" ::"I"(_SFR_IO_ADDR(MCUCR)), "r"((uint8_t)_BV(JTD)));
+#endif
     timers_start();
     serial_start();
     sei();
