@@ -12,13 +12,16 @@
 
 struct vm_sizes vm;
 
-/* Number values, cells and hand times first, because some processors want them aligned; then hands; then bytes. */
+/* Number values, cells and hand times first, because some processors want them aligned; then hands and where parts are; then bytes. */
 static struct {
     int32_t words[VM_POOL_BYTES / 4];
 } pool;
 static struct code program;
 static int32_t *hand_left;
 static uint16_t *hands;
+/* Where results of parts are, drives, trips, alarms, procedures: the slot, and above it the operation's variant, of a drive 1 when it
+ * is modulated. Others ask many times a scan, and a program takes some 10 ms to read through. */
+static uint16_t *places;
 static uint8_t *qualities;
 static uint8_t *bits;
 static int32_t longest_hand_ms;
@@ -37,6 +40,7 @@ _Static_assert(VM_POOL_BYTES <= 20000, "sums of the pool's parts fit 16 bits");
 #define MOST_WIDE 0x3FFF
 #define MOST_DRIVES 128
 #define BUILT_IN_BITS 2
+#define KIND_SHIFT 14 /* of a place; slots are 14 bits */
 
 int32_t *vm_number_at(uint16_t slot)
 {
@@ -156,9 +160,16 @@ APART static uint8_t pass(const struct code *code, uint8_t mode, const struct vm
     while (vm_next()) {
     }
     vm_check_counts();
-    /* What is asked next about the running program starts anew. */
-    reader.mode = VM_COUNT;
     return reader.verdict;
+}
+
+/* Parts of kinds before `part`, and `n`. */
+APART static uint16_t parts_before(const uint8_t *n_drives, uint8_t part, uint16_t n)
+{
+    for (; part != 0; part--) {
+        n = (uint16_t)(n + *n_drives++);
+    }
+    return n;
 }
 
 uint8_t vm_check(const struct code *code, struct vm_sizes *sizes)
@@ -193,7 +204,8 @@ uint8_t vm_check(const struct code *code, struct vm_sizes *sizes)
     if (found.n_numbers > VM_POOL_BYTES / 5 || found.n_cells > VM_POOL_BYTES / 4 || found.n_bits > VM_POOL_BYTES) {
         return VM_MEMORY;
     }
-    found.pool_bytes = (uint16_t)(found.n_numbers * 5u + found.n_cells * 4u + found.n_bits + found.n_drives * 6u);
+    found.pool_bytes = (uint16_t)(found.n_numbers * 5u + found.n_cells * 4u + found.n_bits + found.n_drives * 6u
+                                  + parts_before(&found.n_drives, PART_NONE, 0) * 2u);
     uint16_t n_retained = (uint16_t)(reader.n_retained + (found.n_trips + 7u) / 8);
     if (found.pool_bytes > VM_POOL_BYTES || n_retained > VM_RETAINED_MOST) {
         return VM_MEMORY;
@@ -205,6 +217,16 @@ uint8_t vm_check(const struct code *code, struct vm_sizes *sizes)
         *sizes = found;
     }
     return VM_SOUND;
+}
+
+static void begin(uint8_t mode)
+{
+    vm_begin(&program, mode, &vm);
+}
+
+APART static uint16_t *place_of(uint8_t part, uint8_t ordinal)
+{
+    return &places[parts_before(&vm.n_drives, part, ordinal)];
 }
 
 uint8_t vm_load(const struct code *code)
@@ -220,7 +242,8 @@ uint8_t vm_load(const struct code *code)
     program = *code;
     hand_left = &pool.words[vm.n_numbers + vm.n_cells];
     hands = (uint16_t *)(void *)&hand_left[vm.n_drives];
-    qualities = (uint8_t *)&hands[vm.n_drives];
+    places = &hands[vm.n_drives];
+    qualities = (uint8_t *)place_of(PART_NONE, 0);
     bits = &qualities[vm.n_numbers];
     memset(qualities, BAD, vm.n_number_inputs);
     memset(&bits[BUILT_IN_BITS], BAD << 1, vm.n_bit_inputs);
@@ -230,12 +253,21 @@ uint8_t vm_load(const struct code *code)
     calc_put(PERIOD_MS, (int16_t)vm.period_ms);
     calc_put(PERIOD, (int16_t)(vm.period_ms / 250u));
     calc_put(FIRST, 1);
+    begin(VM_PASS);
+    while (vm_next()) {
+        struct vm_op *it = &op;
+        BY_POINTER(it);
+        uint8_t kind = it->variant;
+        if (it->part == PART_DRIVE) {
+            kind = it->code == OP_DRIVE_DUTY;
+        }
+        if (it->part != PART_NONE) {
+            uint8_t *place = (uint8_t *)place_of(it->part, it->ordinal);
+            place[0] = (uint8_t)it->slot;
+            place[1] = (uint8_t)((uint8_t)(it->slot >> 8) | (uint8_t)(kind << 6));
+        }
+    }
     return VM_SOUND;
-}
-
-static void begin(uint8_t mode)
-{
-    vm_begin(&program, mode, &vm);
 }
 
 bool vm_scan(void)
@@ -302,26 +334,16 @@ bool vm_is_blocked(uint8_t drive)
     return drive < vm.n_drives && (hands[drive] & BLOCKED) != 0;
 }
 
-/* Reads on to the operation that is the n-th of its kind. From the last one found, so that asking in ascending order goes through
- * the program once. */
+/* The n-th of its kind: its slot and kind come to `op`. */
 static bool find(uint8_t part, uint8_t ordinal)
 {
-    if (vm.period_ms == 0) {
+    if (ordinal >= N_OF(&vm, part)) {
         return false;
     }
-    if (reader.mode == VM_PASS && op.part == part && op.ordinal == ordinal) {
-        return true;
-    }
-    if (reader.mode != VM_PASS || N_OF(&reader.before, part) > ordinal) {
-        begin(VM_PASS);
-    }
-    while (vm_next()) {
-        if (op.part == part && op.ordinal == ordinal) {
-            return true;
-        }
-    }
-    reader.mode = VM_COUNT;
-    return false;
+    uint16_t place = *place_of(part, ordinal);
+    op.slot = place & MOST_WIDE;
+    op.variant = (uint8_t)(place >> KIND_SHIFT);
+    return true;
 }
 
 bool vm_reset_trip(uint8_t trip)
@@ -364,7 +386,7 @@ uint8_t vm_bit(uint16_t slot)
 
 bool vm_is_modulated(uint8_t drive)
 {
-    return find(PART_DRIVE, drive) && op.code == OP_DRIVE_DUTY;
+    return find(PART_DRIVE, drive) && op.variant != 0;
 }
 
 int16_t vm_output(uint8_t drive)
@@ -372,7 +394,7 @@ int16_t vm_output(uint8_t drive)
     if (!find(PART_DRIVE, drive)) {
         return 0;
     }
-    return op.code == OP_DRIVE_DUTY ? (int16_t)pool.words[op.slot] : bits[op.slot] & 1;
+    return op.variant != 0 ? (int16_t)pool.words[op.slot] : bits[op.slot] & 1;
 }
 
 int32_t vm_hand_left_ms(uint8_t drive)
@@ -460,7 +482,6 @@ static void retain(void)
             }
         }
     }
-    reader.mode = VM_COUNT;
 }
 
 void vm_keep(uint8_t *out)

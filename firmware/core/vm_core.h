@@ -22,7 +22,7 @@ enum {
 enum vm_mode {
     VM_COUNT, /* first pass of the loader: all checks but those on slots */
     VM_CHECK, /* second pass: those on slots too */
-    VM_PASS,  /* find a part of the running program */
+    VM_PASS,  /* find parts of the running program */
     VM_RUN
 };
 
@@ -71,7 +71,7 @@ void vm_fail(uint8_t verdict);
 /* Goes to the first operation of a program whose container is sound. */
 void vm_begin(const struct code *code, uint8_t mode, const struct vm_sizes *limit);
 /* Reading of any bytes in the forms of a program, with all checks on forms: also the wiring table's. Ends before the last four
- * bytes, which are a checksum. What is asked next about the running program starts anew. */
+ * bytes, which are a checksum. */
 void vm_seek(const struct code *code, uint16_t at);
 uint32_t vm_code_u32(const struct code *code, uint16_t at);
 void wiring_seek(uint16_t at);

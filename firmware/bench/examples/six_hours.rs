@@ -33,12 +33,13 @@ fn main() -> Result<(), String> {
     })?;
     println!(
         "{} scans on the simulated {chip}: inputs replayed in the reference VM give the same outputs at every scan; {} switchings, \
-         farthest {} scans from the rehearsal, unmatched {:?}; skipped {}, longest scan {:.1} ms, free stack {} bytes, {} violations \
+         farthest {} scans from the rehearsal, unmatched {:?}, {} input words other than the rehearsal's; skipped {}, longest scan {:.1} ms, free stack {} bytes, {} violations \
          of bus times; {:.0} s",
         findings.n_scans,
         findings.n_switchings,
         findings.farthest,
         findings.unmatched,
+        findings.n_other_inputs,
         findings.n_skipped,
         f64::from(findings.longest_scan_ticks) * 0.064,
         findings.free_stack,

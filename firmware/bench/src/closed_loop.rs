@@ -12,13 +12,15 @@ use link::record::Record;
 use program::machine::{Command, Decoded, Machine};
 use program::vm::ProcedureCommand;
 use program::wiring::{BitDriver, DeviceKind, NumberDriver, OutputDriver, Wiring};
-use program::{Program, Quality};
+use program::{BitRef, NumRef, Program, Quality};
 use system::System;
 use trial::{Injection, Model, Rig};
 use twin::{Commands, Flaw, NO_ANSWER, Twin};
 
 /// UTC seconds at 2000-01-01, where a board's clock begins.
 const UTC_AT_2000: i64 = 946_684_800;
+/// Bit slots before the inputs.
+const N_BUILT_IN: u16 = 2;
 /// Outputs that go on follow one another by 20 ms; all are out within this.
 const STAGGERED_MS: u64 = 600;
 
@@ -42,6 +44,8 @@ pub struct Findings {
     pub farthest: u64,
     /// Switchings of either side without one of the other: drive and scan.
     pub unmatched: Vec<(usize, u64)>,
+    /// Input words that were not those of the rehearsal's same scan.
+    pub n_other_inputs: u64,
     /// Scans that the board skipped.
     pub n_skipped: u32,
     /// Longest scan, in 64 µs.
@@ -157,8 +161,17 @@ impl<'m> Loop<'m> {
             // Other devices than expanders have no lines.
             let _ = self.board.chip.set_expander(*address, *levels);
         }
-        let clock_s = u64::try_from(self.twin.utc_s() - UTC_AT_2000).unwrap_or(0);
-        self.board.chip.set_clock(clock_s)
+        self.board.chip.set_clock(self.clock_s())
+    }
+
+    fn clock_s(&self) -> u64 {
+        u64::try_from(self.twin.utc_s() - UTC_AT_2000).unwrap_or(0)
+    }
+
+    fn strike(&mut self, strikes: &[Strike], scan: u64) {
+        for strike in strikes.iter().filter(|strike| strike.scan == scan) {
+            self.twin.set_flaw(0, strike.flaw);
+        }
     }
 
     fn set_number(&mut self, order: usize, code: i32) -> Result<()> {
@@ -276,6 +289,16 @@ impl<'m> Loop<'m> {
         Ok(())
     }
 
+    /// Words of this scan's inputs that are not those of the rehearsal's.
+    fn n_other_inputs(&self, record: &Record) -> u64 {
+        let rehearsed = self.rehearsal.machine();
+        let numbers = (0..).zip(&record.number_inputs);
+        let bits = (N_BUILT_IN..).zip(&record.bit_inputs);
+        let n = numbers.filter(|(slot, sample)| rehearsed.number(NumRef(*slot), 0) != **sample).count()
+            + bits.filter(|(slot, bit)| rehearsed.bit(BitRef(*slot), 0) != **bit).count();
+        n as u64
+    }
+
     fn is_modulated(&self, drive: usize) -> bool {
         let actuators = self.model.compiled.drives.iter().zip(&self.model.plan.system.actuators);
         actuators.filter(|(order, _)| **order == Some(drive as u16)).any(|(_, actuator)| actuator.modulated)
@@ -294,13 +317,15 @@ impl<'m> Loop<'m> {
         let mut of_rehearsal: Vec<Vec<u64>> = vec![Vec::new(); n_drives];
         let mut before = (vec![0i32; n_drives], vec![0i32; n_drives]);
         debug_assert_eq!(self.twin.utc_s(), self.utc_s);
+        self.strike(strikes, 0);
         self.set_parts()?;
+        // The board samples everything once before its first scan, for a good second.
+        self.board.chip.set_clock(self.clock_s().saturating_sub(1))?;
         self.board.power(1)?;
         self.board.meet()?;
         self.board.subscribe(sections::INPUTS | sections::OUTPUTS)?;
         for scan in 0..n_scans {
             for strike in strikes.iter().filter(|strike| strike.scan == scan) {
-                self.twin.set_flaw(0, strike.flaw);
                 self.rehearsal.inject(0, Injection::Flaw(strike.flaw));
             }
             self.rehearsal.scan();
@@ -309,6 +334,7 @@ impl<'m> Loop<'m> {
                 return Err(format!("scan {} came where {} was awaited", record.scan, scan + 1));
             }
             self.replay(&record)?;
+            findings.n_other_inputs += self.n_other_inputs(&record);
             for (a, order) in self.model.compiled.drives.iter().enumerate() {
                 let Some(drive) = order.map(usize::from) else { continue };
                 let value = i32::from(record.outputs[drive]);
@@ -325,6 +351,8 @@ impl<'m> Loop<'m> {
             }
             let alive = self.twin.board_alive();
             self.twin.advance(Commands { duty: &self.duty, board: alive, same: false });
+            // The rehearsal breaks things before it reads them, and so must this.
+            self.strike(strikes, scan + 1);
             self.set_parts()?;
             // Outputs on the pins and expanders, not just in the program.
             let mut waited = 0;

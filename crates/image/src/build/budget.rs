@@ -69,10 +69,18 @@ pub struct Budget {
     pub scan: Use,
 }
 
-/// Memory of a program's slots: 5 bytes a number, 1 a bit, 4 a cell, 6 a hand (docs/control-program.md, section 9).
+/// Memory of a program's slots: 5 bytes a number, 1 a bit, 4 a cell, 6 a hand, 2 a drive, trip, alarm or procedure (docs/control-program.md, section 9).
 pub(super) fn pool_bytes(sizes: &Sizes) -> u64 {
     let of = |n: u16, bytes: u64| u64::from(n) * bytes;
-    of(sizes.n_numbers, 5) + of(sizes.n_bits, 1) + of(sizes.n_cells, 4) + of(sizes.n_drives, 6)
+    of(sizes.n_numbers, 5)
+        + of(sizes.n_bits, 1)
+        + of(sizes.n_cells, 4)
+        + of(sizes.n_drives, 6)
+        + of(n_parts(sizes), 2)
+}
+
+fn n_parts(sizes: &Sizes) -> u16 {
+    sizes.n_drives + sizes.n_trips + sizes.n_alarms + sizes.n_procedures
 }
 
 impl Budget {
@@ -115,6 +123,7 @@ fn sram(chip: &Chip, made: &Made, runtime: &Runtime) -> Use {
         ("bits of the program".to_owned(), sizes.n_bits.into()),
         ("state of the program".to_owned(), u64::from(sizes.n_cells) * 4),
         ("hands".to_owned(), u64::from(sizes.n_drives) * 6),
+        ("places of parts".to_owned(), u64::from(n_parts(sizes)) * 2),
         ("room for a larger program".to_owned(), u64::from(manifest.pool).saturating_sub(pool)),
     ];
     let modules = manifest.modules.iter().map(|module| (module.name.clone(), u64::from(module.sram)));
