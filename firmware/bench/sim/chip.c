@@ -230,6 +230,15 @@ void chip_stop_now(void) {
     chip->run_cycle_count = 1;
 }
 
+void chip_skip(void) {
+    avr_cycle_timer_slot_p next = chip->cycle_timers.timer;
+    if (!next || next->when <= chip->cycle) return;
+    uint64_t cycles = next->when - chip->cycle;
+    if (cycles > (uint64_t)chip->run_cycle_count) cycles = (uint64_t)chip->run_cycle_count;
+    chip->cycle += cycles;
+    chip->run_cycle_count = 1;
+}
+
 /* ---- power and time ---- */
 
 /* libsimavr may set its count back at a reset, and drops every timer. */

@@ -38,6 +38,8 @@ void chip_power(uint32_t seed, uint8_t cause);
 void chip_hook_write(uint16_t address, avr_io_write_t call, void *param);
 void chip_hook_read(uint16_t address, avr_io_read_t call, void *param);
 void chip_stop_now(void);
+/* From within an instruction: to the next moment at which anything happens, as if the chip went on waiting. */
+void chip_skip(void);
 /* The interrupt that this bit enables; libsimavr knows them by its own models, which are mostly replaced here. */
 struct avr_int_vector_t *chip_vector(uint16_t reg, uint8_t bit);
 /* A cycle count between two places of the program. */

@@ -66,6 +66,8 @@ APART void number_read(uint8_t input, uint16_t raw)
 
 void numbers_idle(void)
 {
+    /* Twice: three thermometers, told and read, else take up nearly all that a conversion leaves of a second. */
+    thermometers_idle();
     thermometers_idle();
     struct turn *now = &turn;
     BY_POINTER(now);

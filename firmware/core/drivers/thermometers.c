@@ -1,4 +1,4 @@
-/* DS18B20 thermometers, any number on a pin: one conversion for each bus, then each scratchpad, a byte in each idle slot
+/* DS18B20 thermometers, any number on a pin: one conversion for each bus, then each scratchpad, a byte at each call
  * (commands, times and scratchpad from the part's data sheet). */
 #include "port.h"
 #include "small.h"
@@ -24,7 +24,7 @@ static struct exchange {
     uint8_t crc;
     uint8_t all; /* of the scratchpad's bytes or'ed: a bus that fell low reads zeros, whose checksum is right */
     bool is_retry;
-    uint8_t last_pin; /* of the bus that converts */
+    uint8_t last_pin, pin_before; /* buses told last; more than two that take turns are told twice, which does no harm */
     uint8_t raw[2];
     uint16_t since;
 } exchange;
@@ -40,7 +40,7 @@ void thermometers_begin(void)
     if (thermometers_are_read()) {
         exchange.phase = CONVERTING;
         exchange.input = 0;
-        exchange.last_pin = NO_PIN;
+        exchange.last_pin = exchange.pin_before = NO_PIN;
     }
 }
 
@@ -123,11 +123,12 @@ APART void thermometers_idle(void)
     }
     number_ask(now->input);
     bool is_converting = now->phase == CONVERTING;
-    if (number.driver == DS18B20 && !(is_converting && number.pin == now->last_pin)) {
+    if (number.driver == DS18B20 && !(is_converting && (number.pin == now->last_pin || number.pin == now->pin_before))) {
         if (step(now)) {
             return;
         }
         if (is_converting) {
+            now->pin_before = now->last_pin;
             now->last_pin = number.pin;
         } else if (now->at == AT_END && now->crc == 0 && now->all != 0) {
             number_read(now->input, (uint16_t)(now->raw[0] | (uint16_t)now->raw[1] << 8));
