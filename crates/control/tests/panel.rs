@@ -204,7 +204,7 @@ fn a_buzzer_without_a_rule_is_the_output_behind_the_drives() {
     let (_, compiled, panel) =
         made(&format!("{buzzer}[buzzer]\nhigh = {{ beeps = 2, length = \"100 ms\", every = \"3 s\" }}\n"));
     assert_eq!(panel.buzzer, Some(2));
-    assert_eq!(panel.patterns[2], Pattern { hz: 2700, period_s: 3, beeps: 0b11_000_11 });
+    assert_eq!(panel.patterns[2], Pattern { hz: 2700, period_s: 3, beeps: 0b110_0011 });
     assert_eq!(panel.patterns[0], Pattern::USUAL[0]);
     // High alarm: sounds by itself; silenced, it stays so until a new alarm begins.
     let mut seen = seen(&compiled, &panel);

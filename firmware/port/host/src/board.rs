@@ -2,7 +2,7 @@
 
 use core::ffi::c_void;
 
-use crate::{Runtime, crc32};
+use crate::{Runtime, crc32, store};
 
 /// What a board is wired to. What a test does not give answers as bare hardware would: pins read low, nobody is on a bus.
 #[allow(unused_variables)]
@@ -69,17 +69,8 @@ struct RawSample {
     quality: u8,
 }
 
-#[repr(C)]
-#[derive(Default)]
-struct RawEvent {
-    sequence: u8,
-    code: u8,
-    argument: u16,
-    minute: u16,
-}
-
 mod c {
-    use super::{Callbacks, RawEvent, RawSample};
+    use super::{Callbacks, RawSample};
     unsafe extern "C" {
         pub static mut host_hardware: Callbacks;
         pub static mut host_stamps: u32;
@@ -98,7 +89,6 @@ mod c {
         pub safe fn board_clock(quality: &mut u8) -> u32;
         pub safe fn board_skipped_scans() -> u32;
         pub safe fn board_scan_number() -> u32;
-        pub safe fn store_event_after(from: u8, out: &mut RawEvent) -> bool;
     }
 }
 
@@ -316,9 +306,8 @@ impl<'r, H: Hardware> Board<'r, H> {
     /// Codes and arguments of the events in the journal.
     pub fn events(&self) -> Vec<(u8, u16)> {
         let mut events = Vec::new();
-        let mut event = RawEvent::default();
         let mut from = 1;
-        while events.len() < 64 && c::store_event_after(from, &mut event) {
+        while let Some(event) = store::event_after(from).filter(|_| events.len() < 64) {
             events.push((event.code, event.argument));
             from = event.sequence.wrapping_add(1);
         }

@@ -82,6 +82,18 @@ mod c {
     }
 }
 
+/// The oldest unconfirmed event at or after a sequence. For whoever holds the runtime.
+pub(crate) fn event_after(from: u8) -> Option<program::eeprom::Event> {
+    let mut event = c::Event { sequence: 0, code: 0, argument: 0, minute: 0 };
+    // SAFETY: `event` has the layout of `struct event`.
+    unsafe { c::store_event_after(from, &mut event) }.then_some(program::eeprom::Event {
+        sequence: event.sequence,
+        code: event.code,
+        argument: event.argument,
+        minute: event.minute,
+    })
+}
+
 /// `enum store_answer`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[expect(missing_docs, reason = "they stand in store.h")]
@@ -373,14 +385,7 @@ impl<'r> Store<'r> {
 
     /// The oldest unconfirmed event at or after a sequence.
     pub fn event_after(&self, from: u8) -> Option<program::eeprom::Event> {
-        let mut event = c::Event { sequence: 0, code: 0, argument: 0, minute: 0 };
-        // SAFETY: `event` has the layout of `struct event`.
-        unsafe { c::store_event_after(from, &mut event) }.then_some(program::eeprom::Event {
-            sequence: event.sequence,
-            code: event.code,
-            argument: event.argument,
-            minute: event.minute,
-        })
+        event_after(from)
     }
 
     /// Sequence of the newest event in the cells.

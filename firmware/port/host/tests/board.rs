@@ -171,7 +171,7 @@ fn run(board: &mut Board<'_, Bench>, ms: u32) {
 }
 
 fn blank(runtime: &mut Runtime) {
-    drop(Store::blank(runtime));
+    Store::blank(runtime);
 }
 
 const CONTACT: u8 = 16;
@@ -223,12 +223,12 @@ fn a_board_without_sound_flash_drives_no_pin_and_one_whose_flash_changes_gives_u
 
     let mut board = Board::power(&mut runtime, Bench::default(), &wiring, &golden);
     run(&mut board, 3_000);
-    assert_eq!(board.hardware().driven[&20], true);
+    assert!(board.hardware().driven[&20]);
     board.set_flash(0x1234, 0);
     // 2 bytes each millisecond.
     let reset = board.run_ms(20_000);
     assert_eq!(reset.expect_err("a reset") & cause::SELF_TEST, cause::SELF_TEST);
-    assert_eq!(board.hardware().driven[&20], false, "safe before the reset");
+    assert!(!board.hardware().driven[&20], "safe before the reset");
 }
 
 #[test]
@@ -239,17 +239,17 @@ fn a_broken_stack_guard_and_a_wish_reset_the_board_with_safe_outputs() {
     let golden = follow(&wiring, 0, 0, 1);
     let mut board = Board::power(&mut runtime, Bench::default(), &wiring, &golden);
     run(&mut board, 3_000);
-    assert_eq!(board.hardware().driven[&20], false);
+    assert!(!board.hardware().driven[&20]);
     board.break_stack();
     assert!(board.run_ms(1_001).is_err());
-    assert_eq!(board.hardware().driven[&20], true);
+    assert!(board.hardware().driven[&20]);
     drop(board);
     let mut board = Board::power(&mut runtime, Bench::default(), &wiring, &golden);
     run(&mut board, 3_000);
     assert_eq!(board.restart(), ANSWER_DONE);
     let reset = board.run_ms(250).expect_err("a reset within 200 ms");
     assert_eq!(reset & cause::WANTED, cause::WANTED);
-    assert_eq!(board.hardware().driven[&20], true);
+    assert!(board.hardware().driven[&20]);
 }
 
 #[test]
@@ -300,8 +300,7 @@ fn a_thermometer_is_read_a_scan_after_its_conversion_retried_once_and_bad_when_t
     let driver = NumberDriver::Ds18b20 { pin: ONE_WIRE, rom: [0; 8] };
     let wiring = table(vec![NumberInput { driver, age_limit_ms: 3_000 }], vec![], vec![], vec![]);
     let golden = follow(&wiring, 1, 0, 0);
-    let mut bench = Bench::default();
-    bench.scratchpad = Some(scratchpad(0x0191));
+    let bench = Bench { scratchpad: Some(scratchpad(0x0191)), ..Bench::default() };
     let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
     run(&mut board, 1_000);
     // Data sheet, table 1: 0x0191 is +25.0625 °C.
@@ -338,8 +337,8 @@ fn a_bus_that_fell_low_is_no_temperature_of_zero() {
     let driver = NumberDriver::Ds18b20 { pin: ONE_WIRE, rom: [0; 8] };
     let wiring = table(vec![NumberInput { driver, age_limit_ms: 3_000 }], vec![], vec![], vec![]);
     let golden = follow(&wiring, 1, 0, 0);
-    let mut bench = Bench::default();
-    bench.scratchpad = Some([0; 9]); // its checksum is right
+    // Its checksum is right.
+    let bench = Bench { scratchpad: Some([0; 9]), ..Bench::default() };
     let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
     run(&mut board, 3_000);
     assert_eq!(board.number(0), (0, BAD));
@@ -391,8 +390,7 @@ fn an_expander_that_is_silent_is_lost_and_its_contacts_bad_until_it_is_back() {
     let golden = follow(&wiring, 0, 1, 1);
     let mut power_on = [0; 22];
     power_on[..2].fill(0xFF); // data sheet: all lines are inputs after power-up
-    let mut bench = Bench::default();
-    bench.expander = Some(power_on);
+    let bench = Bench { expander: Some(power_on), ..Bench::default() };
     let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
     let registers = |board: &mut Board<'_, Bench>| board.hardware().expander.expect("an expander");
     assert_eq!(registers(&mut board)[1] & 1, 0, "an output before the first scan");
@@ -420,8 +418,7 @@ fn the_clock_is_read_each_scan_bad_when_it_had_stopped_and_set_in_its_registers(
     let mut registers = [0; 16];
     // 2024-02-29 23:59:58 UTC, packed decimals (data sheet, figure 1).
     registers[..7].copy_from_slice(&[0x58, 0x59, 0x23, 5, 0x29, 0x02, 0x24]);
-    let mut bench = Bench::default();
-    bench.clock = Some(registers);
+    let bench = Bench { clock: Some(registers), ..Bench::default() };
     let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
     run(&mut board, 1_000);
     // `date -u -d 2024-02-29T23:59:58 +%s` less that of 2000-01-01: 1 709 251 198 - 946 684 800.
@@ -593,8 +590,7 @@ fn a_boot_with_everything_in_order_tells_only_that_it_booted() {
     let devices = vec![Device { kind: DeviceKind::Mcp23017, address: EXPANDER, shape: 0 }];
     let wiring = table(numbers, bits, vec![], devices);
     let golden = follow(&wiring, 3, 1, 0);
-    let mut bench = Bench::default();
-    bench.scratchpad = Some(scratchpad(0x0191));
+    let mut bench = Bench { scratchpad: Some(scratchpad(0x0191)), ..Bench::default() };
     bench.adc.insert(3, 154);
     let mut power_on = [0; 22];
     power_on[..2].fill(0xFF);
