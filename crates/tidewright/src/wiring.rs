@@ -8,6 +8,7 @@ use system::System;
 use system::wiring::SensorPlace;
 
 use crate::table::{Column, Table};
+use crate::wrap;
 
 /// A list: headings, and rows with a text for each.
 pub struct List {
@@ -21,11 +22,69 @@ pub struct List {
     pub rows: Vec<Vec<String>>,
 }
 
+/// Blanks before a list and between its columns.
+const INDENT: usize = 2;
+const GAP: usize = 2;
+
 impl List {
-    /// As a table that fits a window.
+    /// As a table that fits a window. What does not fit is not cut: the widest column comes last and goes on below, and steps that have
+    /// stages stand under them.
     pub fn render(&self, width: usize) -> String {
-        let columns = self.heads.iter().enumerate().map(|(i, head)| Column::text(head, i.min(4) as u8, 12));
-        Table { columns: columns.collect(), rows: self.rows.clone() }.render(width, 2)
+        if let Some(stage) = self.heads.iter().position(|head| *head == "stage") {
+            return self.steps(stage, width);
+        }
+        let widths: Vec<usize> = (0..self.heads.len()).map(|column| self.width_of(column)).collect();
+        let Some(widest) = (0..widths.len()).max_by_key(|column| widths[*column]) else {
+            return String::new();
+        };
+        if INDENT + widths.iter().map(|w| w + GAP).sum::<usize>() <= width + GAP {
+            let columns = self.heads.iter().map(|head| Column::text(head, 0, 12));
+            return Table { columns: columns.collect(), rows: self.rows.clone() }.render(width, INDENT);
+        }
+        let order: Vec<usize> = (0..widths.len()).filter(|column| *column != widest).collect();
+        let line = |texts: &[&str]| {
+            let mut before = " ".repeat(INDENT);
+            for &column in &order {
+                let text = texts.get(column).copied().unwrap_or_default();
+                before += &format!("{text:<w$}", w = widths[column] + GAP);
+            }
+            wrap::after(&before, texts.get(widest).copied().unwrap_or_default(), width)
+        };
+        let rules: Vec<String> = widths.iter().map(|w| "-".repeat((*w).min(width / 3))).collect();
+        let mut out = line(&self.heads) + &line(&rules.iter().map(String::as_str).collect::<Vec<_>>());
+        for row in &self.rows {
+            out += &line(&row.iter().map(String::as_str).collect::<Vec<_>>());
+        }
+        out
+    }
+
+    /// Steps under their stages, each with a box to tick.
+    fn steps(&self, stage: usize, width: usize) -> String {
+        let text = |row: &[String], head: &str| {
+            let column = self.heads.iter().position(|h| *h == head);
+            column.and_then(|column| row.get(column)).cloned().unwrap_or_default()
+        };
+        let mut out = String::new();
+        let mut before = "";
+        for row in &self.rows {
+            let present = row.get(stage).map_or("", String::as_str);
+            if present != before {
+                let gap = if before.is_empty() { "" } else { "\n" };
+                out += &format!("{gap}{}", wrap::hanging(present, width, INDENT));
+                before = present;
+            }
+            out += &wrap::after(
+                &format!("  {} {:>3}  ", text(row, "done"), text(row, "n")),
+                &text(row, "step"),
+                width,
+            );
+        }
+        out
+    }
+
+    fn width_of(&self, column: usize) -> usize {
+        let texts = self.rows.iter().filter_map(|row| row.get(column)).map(|text| text.chars().count());
+        texts.chain(self.heads.get(column).map(|head| head.chars().count())).max().unwrap_or(0)
     }
 
     /// As CSV (RFC 4180).
