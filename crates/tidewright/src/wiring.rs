@@ -7,7 +7,6 @@ use serde_json::{Map, Value};
 use system::System;
 use system::wiring::SensorPlace;
 
-use crate::table::{Column, Table};
 use crate::wrap;
 
 /// A list: headings, and rows with a text for each.
@@ -27,33 +26,44 @@ const INDENT: usize = 2;
 const GAP: usize = 2;
 
 impl List {
-    /// As a table that fits a window. What does not fit is not cut: the widest column comes last and goes on below, and steps that have
-    /// stages stand under them.
+    /// As a table that fits a window. What does not fit is not cut: the widest columns are broken at words, and steps that have stages
+    /// stand under them.
     pub fn render(&self, width: usize) -> String {
         if let Some(stage) = self.heads.iter().position(|head| *head == "stage") {
             return self.steps(stage, width);
         }
-        let widths: Vec<usize> = (0..self.heads.len()).map(|column| self.width_of(column)).collect();
-        let Some(widest) = (0..widths.len()).max_by_key(|column| widths[*column]) else {
-            return String::new();
-        };
-        if INDENT + widths.iter().map(|w| w + GAP).sum::<usize>() <= width + GAP {
-            let columns = self.heads.iter().map(|head| Column::text(head, 0, 12));
-            return Table { columns: columns.collect(), rows: self.rows.clone() }.render(width, INDENT);
+        let room = width.saturating_sub(INDENT + GAP * self.heads.len().saturating_sub(1));
+        let mut widths: Vec<usize> =
+            (0..self.heads.len()).map(|column| self.widest(column, |text| vec![text])).collect();
+        let words: Vec<usize> = (0..self.heads.len())
+            .map(|column| self.widest(column, |text| text.split(' ').collect()))
+            .collect();
+        while widths.iter().sum::<usize>() > room {
+            let shrinks = |column: &usize| widths[*column] > words[*column];
+            let Some(column) = (0..widths.len()).filter(shrinks).max_by_key(|column| widths[*column]) else {
+                break;
+            };
+            widths[column] -= 1;
         }
-        let order: Vec<usize> = (0..widths.len()).filter(|column| *column != widest).collect();
-        let line = |texts: &[&str]| {
-            let mut before = " ".repeat(INDENT);
-            for &column in &order {
-                let text = texts.get(column).copied().unwrap_or_default();
-                before += &format!("{text:<w$}", w = widths[column] + GAP);
-            }
-            wrap::after(&before, texts.get(widest).copied().unwrap_or_default(), width)
+        let gap = if widths.iter().sum::<usize>() > room { 1 } else { GAP };
+        let line = |texts: Vec<&str>| -> String {
+            let cells: Vec<Vec<String>> =
+                texts.iter().zip(&widths).map(|(text, width)| wrap::lines(text, *width)).collect();
+            let n_lines = cells.iter().map(Vec::len).max().unwrap_or(0).max(1);
+            let row = |n: usize| {
+                let mut out = " ".repeat(INDENT);
+                for (cell, width) in cells.iter().zip(&widths) {
+                    let text = cell.get(n).map_or("", String::as_str);
+                    out += &format!("{text:<width$}{:gap$}", "");
+                }
+                format!("{}\n", out.trim_end())
+            };
+            (0..n_lines).map(row).collect()
         };
-        let rules: Vec<String> = widths.iter().map(|w| "-".repeat((*w).min(width / 3))).collect();
-        let mut out = line(&self.heads) + &line(&rules.iter().map(String::as_str).collect::<Vec<_>>());
+        let rules: Vec<String> = widths.iter().map(|width| "-".repeat(*width)).collect();
+        let mut out = line(self.heads.clone()) + &line(rules.iter().map(String::as_str).collect());
         for row in &self.rows {
-            out += &line(&row.iter().map(String::as_str).collect::<Vec<_>>());
+            out += &line(row.iter().map(String::as_str).collect());
         }
         out
     }
@@ -82,9 +92,11 @@ impl List {
         out
     }
 
-    fn width_of(&self, column: usize) -> usize {
-        let texts = self.rows.iter().filter_map(|row| row.get(column)).map(|text| text.chars().count());
-        texts.chain(self.heads.get(column).map(|head| head.chars().count())).max().unwrap_or(0)
+    /// Columns of the widest piece of a column's texts.
+    fn widest<'a>(&'a self, column: usize, pieces: impl Fn(&'a str) -> Vec<&'a str>) -> usize {
+        let head = self.heads.get(column).copied();
+        let texts = self.rows.iter().filter_map(|row| row.get(column)).map(String::as_str).chain(head);
+        texts.flat_map(pieces).map(wrap::columns).max().unwrap_or(0)
     }
 
     /// As CSV (RFC 4180).
