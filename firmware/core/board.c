@@ -35,12 +35,12 @@ uint8_t board_reset_cause(void)
 
 uint8_t board_program(void)
 {
-    return runtime.program;
+    return store_running();
 }
 
 uint8_t board_fallback(void)
 {
-    return runtime.fell_back;
+    return store_fell_back();
 }
 
 uint32_t board_boot_counter(void)
@@ -186,10 +186,7 @@ uint8_t board_restart(void)
 
 uint8_t board_confirm(void)
 {
-    uint8_t stored = store_confirm();
-    runtime.program = store_running();
-    runtime.fell_back = store_fell_back();
-    return answer_of(stored);
+    return answer_of(store_confirm());
 }
 
 uint8_t board_set_key(const uint8_t *key)

@@ -18,7 +18,8 @@
 
 #define CONTACTS_MS 5u
 #define MINUTE_MS 60000u
-#define FIRST_SAMPLES_MS 1000u
+/* Each reading ends by itself, 128 thermometers that do not answer in 6 s; should one not, the board begins without it. */
+#define FIRST_SAMPLES_MS 8000u
 #define FLASH_BYTES 2u /* a millisecond: the whole in 10 s */
 /* Without a program inputs are still read and outputs still held, so that a person sees what the board sees. */
 #define NO_PROGRAM_PERIOD_MS 1000u
@@ -104,10 +105,10 @@ static void load(void)
 {
     struct code code;
     table_code(GOLDEN_PROGRAM, &code);
-    runtime.program = store_open(runtime.is_wired ? flash_word((uint16_t)(code.base + code.length - 4u)) : 0);
+    uint8_t program = store_open(runtime.is_wired ? flash_word((uint16_t)(code.base + code.length - 4u)) : 0);
     while (runtime.is_wired) {
-        if (runtime.program != RUN_GOLDEN) {
-            code = store_program_code(runtime.program);
+        if (program != RUN_GOLDEN) {
+            code = store_program_code(program);
         } else {
             table_code(GOLDEN_PROGRAM, &code);
         }
@@ -119,12 +120,11 @@ static void load(void)
             }
             verdict = VM_MEMORY;
         }
-        if (runtime.program == RUN_GOLDEN) {
+        if (program == RUN_GOLDEN) {
             break;
         }
-        runtime.program = store_refused(verdict);
+        program = store_refused(verdict);
     }
-    runtime.fell_back = store_fell_back();
 }
 
 /* 1 while a drive is in hand; and by whom. */
@@ -208,7 +208,8 @@ static void doubt(void)
         what = PANEL_SELF_TEST;
     } else if (!devices_answer()) {
         what = PANEL_DEVICE;
-    } else if (runtime.fell_back != FELL_NOT && runtime.fell_back != FELL_REVERTED) {
+    } else if (!runtime.is_running || (store_fell_back() != FELL_NOT && store_fell_back() < FELL_FLASHED)) {
+        /* What a person did, flashing or reverting, is no doubt. */
         what = PANEL_PROGRAM;
     }
     panel_doubt(what);
@@ -223,6 +224,9 @@ APART static void scan(void)
     if (runtime.is_running && !vm_scan()) {
         give_up(RESET_SELF_TEST); /* the bytes of the program have changed: the next boot chooses anew */
     }
+    if (!port_stack_is_sound()) { /* before what it may have spoilt is acted upon */
+        give_up(RESET_SELF_TEST | RESET_STACK);
+    }
     outputs_write();
     runtime.n_scans++;
     link_scan_done();
@@ -236,9 +240,6 @@ APART static void scan(void)
     uint16_t lasted = (uint16_t)((uint16_t)(port_stamp() - began) / 16u);
     if (lasted > runtime.longest_scan) {
         runtime.longest_scan = lasted;
-    }
-    if (!port_stack_is_sound()) {
-        give_up(RESET_SELF_TEST | RESET_STACK);
     }
 }
 
@@ -314,9 +315,14 @@ APART static void each_ms(void)
     if (have_passed(&due.panel, PANEL_TICK_MS)) {
         panel_tick();
     }
-    if (have_passed(&due.minute, MINUTE_MS) && store_minute()) {
-        store_revert(FELL_UNCONFIRMED);
-        runtime.reset_is_wanted = true;
+    if (have_passed(&due.minute, MINUTE_MS)) {
+        if (runtime.is_running && !vm_is_whole()) {
+            give_up(RESET_SELF_TEST);
+        }
+        if (store_minute()) {
+            store_revert(FELL_UNCONFIRMED);
+            runtime.reset_is_wanted = true;
+        }
     }
     take_key();
     store_idle();
@@ -353,7 +359,7 @@ APART void runtime_start(void)
     if (failed != 0) {
         runtime_event(EVENT_SELF_TEST, failed);
     }
-    runtime_event(EVENT_PROGRAM, (uint16_t)(runtime.program | (uint16_t)runtime.fell_back << 8));
+    runtime_event(EVENT_PROGRAM, (uint16_t)(store_running() | (uint16_t)store_fell_back() << 8));
     if (runtime.is_running) {
         store_retained();
         for (uint8_t i = 0; i < vm.n_trips; i++) {
@@ -363,7 +369,9 @@ APART void runtime_start(void)
     }
     struct code table;
     table_code(PANEL_TABLE, &table);
-    panel_open(&table);
+    if (!panel_open(&table) && table.length != 0) {
+        runtime_event(EVENT_SELF_TEST, 1); /* the rules run all the same */
+    }
     link_start();
     display_start();
     bits_start();

@@ -20,12 +20,9 @@ void runtime_quality(uint16_t input, uint8_t old_quality, uint8_t quality);
 struct runtime {
     bool is_running;       /* a program runs; without one every output is in its safe state */
     bool is_wired;         /* the tables block is sound */
-    uint8_t program;       /* enum store_program */
-    uint8_t fell_back;     /* enum store_fallback */
     uint8_t reset_cause;   /* bits as EVENT_RESET */
     bool reset_is_wanted;  /* when the answer is out */
     uint8_t by_key;        /* OUTPUT_BY_KEY while acts come from a remote key */
-    uint32_t boot_counter;
     uint32_t n_scans;
     uint32_t n_skipped;
     uint16_t longest_scan; /* 64 us */

@@ -238,7 +238,8 @@ struct code store_program_code(uint8_t program)
 
 uint8_t store_upload_begin(uint16_t length)
 {
-    if (boot.flags & HAS_TRIAL) {
+    /* One that was given up still runs until the reset, from the slot that an upload would write. */
+    if ((boot.flags & HAS_TRIAL) || running == RUN_TRIAL) {
         return STORE_TRIAL;
     }
     if (length == 0 || length > MAP_SLOT) {

@@ -270,6 +270,11 @@ uint8_t vm_load(const struct code *code)
     return VM_SOUND;
 }
 
+bool vm_is_whole(void)
+{
+    return code_is_whole(&program);
+}
+
 bool vm_scan(void)
 {
     if (vm.period_ms == 0) {

@@ -59,6 +59,8 @@ uint8_t vm_check(const struct code *code, struct vm_sizes *sizes);
 
 /* Checks, then makes this the running program with all slots at 0. On refusal nothing runs (vm_scan does nothing). */
 uint8_t vm_load(const struct code *code);
+/* The running program's bytes still have their checksum: a scan sees only what no loader would accept. Some ms. */
+bool vm_is_whole(void);
 
 extern struct vm_sizes vm;
 

@@ -19,6 +19,7 @@ enum { SECONDS, MINUTES, HOURS, WEEKDAY, DATE, MONTH, YEAR, N_REGISTERS, STATUS_
 
 #define SECONDS_PER_DAY 86400ul
 #define DAYS_TO_2100 36525ul
+#define MOST_OFF 8u /* seconds */
 
 static struct clock {
     uint8_t device; /* n_devices without one */
@@ -40,8 +41,8 @@ static bool has_part(void)
 void clock_start(void)
 {
     now.device = device_find(DS1307, DS3231);
-    /* A part that turns out not to know the time is told as lost; without one there was nothing to lose. */
-    now.quality = now.device < wiring.n_devices ? GOOD : BAD;
+    /* Not read yet. A part that turns out not to know the time is told as lost; without one there was nothing to lose. */
+    now.quality = now.device < wiring.n_devices ? UNCERTAIN : BAD;
     ON_RESTART(now.utc = 0);
     ON_RESTART(now.passed = 0);
     now.at = port_ms();
@@ -107,7 +108,7 @@ static void read_part(void)
     BY_POINTER(clock);
     bus[0] = SECONDS;
     bool is_heard = bus_do(1, device.kind == DS3231 ? STATUS_DS3231 + 1 : N_REGISTERS);
-    uint8_t quality = clock->quality;
+    uint8_t quality = clock->quality == GOOD ? GOOD : BAD;
     if (is_heard) {
         quality = BAD;
         bus_in[MONTH] &= 0x7Fu; /* the century */
@@ -123,8 +124,13 @@ static void read_part(void)
                 }
             }
             if (compared(utc) == 0) {
-                clock->utc = utc;
                 quality = GOOD;
+                /* Nothing checks what comes over the bus, and one day too late would give the day's limits twice: what does not follow
+                 * from the time before is no answer, until the part is lost by that. */
+                is_heard = clock->quality != GOOD || (uint16_t)(utc - clock->utc + MOST_OFF) < 2 * MOST_OFF;
+                if (is_heard) {
+                    clock->utc = utc;
+                }
             }
         }
     }

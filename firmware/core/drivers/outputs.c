@@ -141,6 +141,7 @@ static void write(uint8_t on_device)
         }
     }
     if (safe != 0) {
+        device_ask(on_device); /* for one that is back contacts were sampled, on other expanders too */
         expander_write(outputs, high);
     }
 }
@@ -204,10 +205,10 @@ void outputs_idle(void)
             if (wanted(i) != 0 && (output_states[i] & OUTPUT_ON) == 0) {
                 output_states[i] |= OUTPUT_ON;
                 last_on = now_ms;
-                if (output.driver != OUTPUT_EXPANDER) {
-                    drive_pin(i);
-                } else {
+                if (output.driver == OUTPUT_EXPANDER) {
                     write(output.pin);
+                } else if (i != buzzer) {
+                    drive_pin(i);
                 }
                 break;
             }

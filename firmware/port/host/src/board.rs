@@ -156,7 +156,7 @@ pub mod cause {
 /// A board under power. Its EEPROM is what the store was left with.
 #[derive(Debug)]
 pub struct Board<'r, H: Hardware> {
-    _runtime: &'r mut Runtime,
+    runtime: &'r mut Runtime,
     hardware: *mut H,
 }
 
@@ -192,7 +192,7 @@ impl<'r, H: Hardware> Board<'r, H> {
             uart_put: None,
             reset: None,
         };
-        let mut board = Board { _runtime: runtime, hardware };
+        let mut board = Board { runtime, hardware };
         // SAFETY: the runtime is held, so nobody else touches C's statics; the callbacks fit their types in port_host.h.
         unsafe {
             (&raw mut c::host_hardware).write(callbacks);
@@ -245,6 +245,11 @@ impl<'r, H: Hardware> Board<'r, H> {
     pub fn hardware(&mut self) -> &mut H {
         // SAFETY: C does not run while this reference lives, for that takes the board mutably.
         unsafe { &mut *self.hardware }
+    }
+
+    /// Its storage, for what comes over the link or happens to the cells.
+    pub fn store(&mut self) -> store::Store<'_> {
+        store::Store::of(self.runtime)
     }
 
     /// A byte of flash changes.

@@ -157,6 +157,11 @@ impl<'r> Store<'r> {
         store
     }
 
+    /// That of a board which runs.
+    pub(crate) fn of(runtime: &'r mut Runtime) -> Store<'r> {
+        Store { _runtime: runtime }
+    }
+
     /// The chip after a reset: statics as the linker left them, power there. The cell that was cut, if one was, `flickers`.
     pub fn power_up(&mut self, flickers: bool) {
         c::host_eeprom_on(flickers);

@@ -309,3 +309,17 @@ fn a_part_that_takes_nothing_any_more_still_boots_and_says_so() {
     assert_eq!(golden().len(), harbour_lane().len());
     assert!(matches!(entry(0, 0, 0).correction, Correction::Linear(_)));
 }
+
+#[test]
+fn a_trial_that_was_given_up_runs_on_until_the_reset_and_nothing_is_written_over_it() {
+    let mut runtime = Runtime::lock();
+    let mut board = Board::new(&mut runtime);
+    board.act(&Act::Upload(4, 25));
+    board.act(&Act::Reset);
+    assert_eq!(board.store.running(), Running::Trial);
+    assert_eq!(board.store.revert(6), Answer::Done);
+    assert_eq!(board.store.upload_begin(100), Answer::Trial, "its slot is read in each scan yet");
+    board.act(&Act::Reset);
+    assert_eq!(board.store.running(), Running::Golden);
+    assert_eq!(board.store.upload_begin(100), Answer::Done);
+}
