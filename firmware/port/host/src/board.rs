@@ -2,7 +2,7 @@
 
 use core::ffi::c_void;
 
-use crate::{Runtime, crc32, store};
+use crate::{Runtime, flash_with, store};
 
 /// What a board is wired to. What a test does not give answers as bare hardware would: pins read low, nobody is on a bus.
 #[allow(unused_variables)]
@@ -139,8 +139,6 @@ extern "C" fn onewire_byte<H: Hardware>(test: *mut c_void, pin: u8, byte: u8) ->
     of::<H>(test).onewire_byte(pin, byte)
 }
 
-/// Where the tables block stands in the host's flash (`port_host.c`).
-const TABLES_AT: usize = 0x4000;
 const STAMPS_PER_MS: u32 = 250;
 
 /// Bits of the cause of a reset (docs/link.md).
@@ -163,16 +161,7 @@ pub struct Board<'r, H: Hardware> {
 impl<'r, H: Hardware> Board<'r, H> {
     /// Flash with a tables block of these tables; then power.
     pub fn power(runtime: &'r mut Runtime, hardware: H, wiring: &[u8], golden: &[u8]) -> Board<'r, H> {
-        let mut flash = vec![0xFF; 65_536];
-        let mut block = vec![b'T', b'b', 1, 0];
-        for length in [wiring.len(), golden.len(), 0] {
-            block.extend((length as u16).to_le_bytes());
-        }
-        block.extend(crc32(&flash[..TABLES_AT]).to_le_bytes());
-        block.extend(crc32(&block).to_le_bytes());
-        block.extend(wiring);
-        block.extend(golden);
-        flash[TABLES_AT..TABLES_AT + block.len()].copy_from_slice(&block);
+        let flash = flash_with(wiring, golden);
         let hardware = Box::into_raw(Box::new(hardware));
         let callbacks = Callbacks {
             test: hardware.cast(),

@@ -32,3 +32,21 @@ impl Runtime {
         Runtime { _alone: ALONE.lock().unwrap_or_else(PoisonError::into_inner) }
     }
 }
+
+/// Where the tables block stands in the host's flash (`port_host.c`).
+const TABLES_AT: usize = 0x4000;
+
+/// Flash of a board: blank where the runtime would stand, then the tables block (docs/firmware.md) without a panel.
+pub(crate) fn flash_with(wiring: &[u8], golden: &[u8]) -> Vec<u8> {
+    let mut flash = vec![0xFF; 65_536];
+    let mut block = vec![b'T', b'b', 1, 0];
+    for length in [wiring.len(), golden.len(), 0] {
+        block.extend((length as u16).to_le_bytes());
+    }
+    block.extend(crc32(&flash[..TABLES_AT]).to_le_bytes());
+    block.extend(crc32(&block).to_le_bytes());
+    block.extend(wiring);
+    block.extend(golden);
+    flash[TABLES_AT..TABLES_AT + block.len()].copy_from_slice(&block);
+    flash
+}

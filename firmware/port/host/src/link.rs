@@ -7,10 +7,8 @@ use std::time::Duration;
 
 use link::transport::Transport;
 
-use crate::{Runtime, crc32};
+use crate::{Runtime, flash_with};
 
-/// Where the tables block stands in the host's flash (`port_host.c`).
-const TABLES_AT: usize = 0x4000;
 const STAMPS_PER_MS: u32 = 250;
 /// Bits of the cause of a reset.
 const CAUSE_POWER: u8 = 1;
@@ -89,16 +87,7 @@ pub struct Cabled<'r> {
 impl Cabled<'_> {
     /// Fills the flash with the tables block of a wiring table and a golden program, and switches the board on.
     pub fn boot<'r>(runtime: &'r mut Runtime, wiring: &[u8], golden: &[u8]) -> Cabled<'r> {
-        let mut flash = vec![0xFF; 65_536];
-        let mut block = vec![b'T', b'b', 1, 0];
-        for length in [wiring.len(), golden.len(), 0] {
-            block.extend((length as u16).to_le_bytes());
-        }
-        block.extend(crc32(&flash[..TABLES_AT]).to_le_bytes());
-        block.extend(crc32(&block).to_le_bytes());
-        block.extend(wiring);
-        block.extend(golden);
-        flash[TABLES_AT..TABLES_AT + block.len()].copy_from_slice(&block);
+        let flash = flash_with(wiring, golden);
         *wires() = Wires { levels: [false; 256], to_board: VecDeque::new(), from_board: VecDeque::new() };
         let hardware = c::Hardware {
             test: std::ptr::null_mut(),
