@@ -6,7 +6,7 @@ set -e
 build=$1
 shift
 
-echo "image                    flash  of      statics  of"
+echo "image                        flash  of      statics  of"
 for image in "$@"; do
     case $image in
     atmega328p*) flash=32256 sram=2048 ;;
@@ -15,7 +15,7 @@ for image in "$@"; do
     esac
     if [ -f "$build/$image.elf" ]; then
         avr-size "$build/$image.elf" | awk -v image="$image" -v flash=$flash -v sram=$sram 'NR == 2 {
-            printf "%-23s %6d  %-6d  %7d  %d\n", image, $1 + $2, flash, $2 + $3, sram }'
+            printf "%-27s %6d  %-6d  %7d  %d\n", image, $1 + $2, flash, $2 + $3, sram }'
     fi
 done
 echo

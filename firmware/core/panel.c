@@ -7,6 +7,7 @@
 
 #include "arith.h"
 #include "board.h"
+#include "port.h"
 #include "small.h"
 #include "store.h"
 #include "vm.h"
@@ -118,6 +119,12 @@ SHARED uint16_t find(uint8_t list, uint8_t n)
     return skip(n);
 }
 
+/* Where this sentence stands; without a display what tells it from others. */
+static uint16_t sentence_at(uint8_t sentence)
+{
+    return PORT_HAS_PANEL ? find(TEXTS_AT, sentence) : sentence;
+}
+
 /* The output of a drive; negative when there is no such drive. */
 SHARED int16_t output(uint8_t drive)
 {
@@ -142,7 +149,7 @@ bool panel_open(const struct code *code)
         *byte++ = 0;
     }
     p->left_s[PAGE_LEFT] = head(PAGE_TIME_AT);
-    p->attention = find(TEXTS_AT, TEXT_WELL);
+    p->attention = sentence_at(TEXT_WELL);
     at = COUNTS_AT;
     const uint8_t *count = (const uint8_t *)&vm;
     for (uint8_t n = N_COUNTS; n != 0; n--) {
@@ -197,7 +204,7 @@ APART void panel_tick(void)
                 p->left_s[i]--;
             }
         }
-        uint8_t page_time = head(PAGE_TIME_AT);
+        uint8_t page_time = PORT_HAS_PANEL ? head(PAGE_TIME_AT) : 0;
         if (page_time != 0 && p->left_s[PAGE_LEFT] == 0) {
             turn(1);
             p->left_s[PAGE_LEFT] = page_time;
@@ -249,10 +256,10 @@ void panel_scan(void)
         level = LEVEL_DOUBT;
         n_standing++;
     }
-    uint16_t attention = running_step();
+    uint16_t attention = PORT_HAS_PANEL ? running_step() : 0;
     p->step = attention;
     if (sentence != TEXT_WELL || attention == 0) {
-        attention = find(TEXTS_AT, sentence);
+        attention = sentence_at(sentence);
     }
     bool is_begun = n_standing > p->n_standing || level > p->level;
     if (attention != p->attention) {
@@ -555,7 +562,7 @@ uint8_t panel_key(uint32_t code)
 
 bool panel_learn(uint8_t key)
 {
-    bool is_key = key < head(N_KEYS_AT);
+    bool is_key = PORT_HAS_PANEL && key < head(N_KEYS_AT);
     panel.learning = key;
     panel.left_s[LEARNING_LEFT] = is_key ? LEARNING_S : 0;
     return is_key || key == PANEL_NO_KEY;

@@ -6,6 +6,8 @@
  *   VM_POOL_BYTES      slots, cells and hands of the running program
  *   PORT_STATE_BYTES   states: 4 a number input, 1 a bit input, output, device, drive, trip, alarm, procedure
  *   PORT_WATCHED_PINS  pins whose edges are watched (infrared, pulse meters, echoes)
+ *   PORT_HAS_PANEL     1: text display and infrared remote are driven; 0: left out of this image
+ *   PORT_HAS_W5500     1: the W5500 is driven, or the table's entry for it means nothing here; 0: left out of this image
  * Pins are bytes as docs/firmware.md has them. A pin that the chip does not have reads low and drives nothing. */
 #ifndef PORT_H
 #define PORT_H

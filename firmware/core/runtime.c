@@ -311,7 +311,9 @@ APART static void each_ms(void)
     }
     numbers_idle();
     outputs_idle();
-    display_idle();
+    if (PORT_HAS_PANEL) {
+        display_idle();
+    }
     if (have_passed(&due.panel, PANEL_TICK_MS)) {
         panel_tick();
     }
@@ -324,7 +326,9 @@ APART static void each_ms(void)
             runtime.reset_is_wanted = true;
         }
     }
-    take_key();
+    if (PORT_HAS_PANEL) {
+        take_key();
+    }
     store_idle();
     reset_when_wanted();
 }
@@ -373,7 +377,9 @@ APART void runtime_start(void)
         runtime_event(EVENT_SELF_TEST, 1); /* the rules run all the same */
     }
     link_start();
-    display_start();
+    if (PORT_HAS_PANEL) {
+        display_start();
+    }
     bits_start();
     numbers_start();
     now_ms = port_ms();

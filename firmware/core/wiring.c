@@ -2,6 +2,7 @@
  * of crates/program/src/wiring/table.rs. */
 #include "wiring.h"
 
+#include "port.h"
 #include "vm_core.h"
 
 struct wiring wiring;
@@ -99,7 +100,7 @@ static void read_bit_entry(struct bit_entry *out)
     out->pin = 0xFF;
     out->line = 0;
     out->key = 0;
-    if (out->driver < CONTACT_PIN || out->driver > REMOTE_KEY) {
+    if (out->driver < CONTACT_PIN || out->driver > (PORT_HAS_PANEL ? REMOTE_KEY : BUTTON)) {
         fail();
     } else if (out->driver == REMOTE_KEY) {
         out->key = vm_read_unsigned();
@@ -132,8 +133,10 @@ static void read_output_entry(struct output_entry *out)
 
 static void read_device_entry(struct device_entry *out)
 {
-    out->kind = vm_next_byte();
-    if (out->kind < MCP23008 || out->kind > ETHERNET) {
+    uint8_t kind = vm_next_byte();
+    out->kind = kind;
+    bool is_of_panel = kind == TEXT_DISPLAY || kind == INFRARED_RECEIVER;
+    if (kind < MCP23008 || kind > (PORT_HAS_W5500 ? ETHERNET : INFRARED_RECEIVER) || (!PORT_HAS_PANEL && is_of_panel)) {
         fail();
     }
     out->address = vm_next_byte();

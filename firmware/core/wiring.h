@@ -23,7 +23,7 @@ struct wiring {
 };
 extern struct wiring wiring;
 
-/* Opens and checks a table whole (magic, length, CRC, every entry); false leaves no table. */
+/* Opens and checks a table whole (magic, length, CRC, every entry; nothing that this image leaves out); false leaves no table. */
 bool wiring_open(const struct code *code);
 
 struct number_entry {

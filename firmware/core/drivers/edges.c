@@ -92,7 +92,7 @@ void edges_changed(void)
                 place->count = (uint16_t)(now - place->began);
             }
         } else if (!is_high) {
-            if (place->kind == WATCH_REMOTE) {
+            if (PORT_HAS_PANEL && place->kind == WATCH_REMOTE) {
                 mark_began(now);
             } else {
                 place->count++;

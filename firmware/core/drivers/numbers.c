@@ -38,7 +38,7 @@ void numbers_start(void)
             edges_watch(number.second, WATCH_ECHO);
         }
     }
-    if (device_find(INFRARED_RECEIVER, INFRARED_RECEIVER) < wiring.n_devices) {
+    if (PORT_HAS_PANEL && device_find(INFRARED_RECEIVER, INFRARED_RECEIVER) < wiring.n_devices) {
         edges_watch(device.address, WATCH_REMOTE);
     }
     thermometers_start();

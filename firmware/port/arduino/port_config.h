@@ -28,5 +28,7 @@
 #define PORT_STATE_BYTES 1024
 #define PORT_WATCHED_PINS 8
 #endif
+#define PORT_HAS_PANEL 1
+#define PORT_HAS_W5500 0
 
 #endif

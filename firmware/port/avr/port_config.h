@@ -24,4 +24,14 @@
 #error "port/avr: build for ATmega328P, ATmega32U4 or ATmega2560"
 #endif
 
+/* What an image may leave out for room. */
+#ifndef PORT_HAS_PANEL
+#define PORT_HAS_PANEL 1
+#endif
+#ifdef NETWORK
+#define PORT_HAS_W5500 1
+#else
+#define PORT_HAS_W5500 0
+#endif
+
 #endif

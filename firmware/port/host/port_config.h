@@ -9,5 +9,7 @@
 #define VM_POOL_BYTES 16384
 #define PORT_STATE_BYTES 1024
 #define PORT_WATCHED_PINS 8
+#define PORT_HAS_PANEL 1
+#define PORT_HAS_W5500 1
 
 #endif
