@@ -6,12 +6,17 @@
 //! nothing of it counts and it may be asked again: samples are idempotent by series and time, board events by their number. One thread
 //! writes; readers don't wait for it.
 
+mod block;
+mod bytes;
 mod error;
 mod memory;
 mod outbox;
 pub mod people;
+mod query;
 mod records;
+mod rollup;
 mod schema;
+mod seal;
 mod series;
 mod writer;
 
@@ -23,6 +28,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 pub use error::{Doing, Error, Result};
+pub use query::{Column, Conflict, Trend};
 pub use records::{
     AlarmChange, BoardEvent, Calibration, Command, Event, EventsStored, Note, Outcome, OutcomeKind, Page,
     Revision,
@@ -337,16 +343,19 @@ impl Store {
         self.send(Job::Samples(samples, answer))?;
         Ok(Ticket(answered))
     }
+
+    /// Writes all that is in memory to blocks, small ones too: after an import, before a copy goes elsewhere. Not needed for durability.
+    ///
+    /// # Errors
+    ///
+    /// What the disk says; then everything is as safe as before.
+    pub fn settle(&self) -> Result<()> {
+        self.alone(|writer| writer.seal_all())
+    }
 }
 
 impl Open {
     fn new(series: Series) -> Self {
-        Open {
-            series,
-            sealed_last: None,
-            points: memory::Columns::default(),
-            oldest_frame: i64::MAX,
-            seal_soon: false,
-        }
+        Open { series, sealed_last: None, points: memory::Columns::default(), oldest_frame: i64::MAX }
     }
 }

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::bytes::{Bytes, put, put_signed};
 use crate::error::{Error, Result};
 use crate::series::{Point, Quality, Sample, Series, SeriesId};
 
@@ -37,7 +38,11 @@ impl Columns {
         (0..self.len()).map(|idx| self.get(idx))
     }
 
+    /// The sample at a time; quick for a time behind all.
     pub fn find(&self, time: i64) -> Option<Point> {
+        if self.times.last().is_none_or(|&last| last < time) {
+            return None;
+        }
         self.times.binary_search(&time).ok().map(|idx| self.get(idx))
     }
 
@@ -45,10 +50,24 @@ impl Columns {
     pub fn slice(&self, from: i64, before: i64) -> Columns {
         let a = self.times.partition_point(|&t| t < from);
         let b = self.times.partition_point(|&t| t < before).max(a);
+        self.part(a, b)
+    }
+
+    /// Samples number `from` to before number `before`.
+    pub fn part(&self, from: usize, before: usize) -> Columns {
         Columns {
-            times: self.times[a..b].to_vec(),
-            values: self.values[a..b].to_vec(),
-            qualities: self.qualities[a..b].to_vec(),
+            times: self.times[from..before].to_vec(),
+            values: self.values[from..before].to_vec(),
+            qualities: self.qualities[from..before].to_vec(),
+        }
+    }
+
+    /// Drops samples whose time is in the other.
+    pub fn drop_those_in(&mut self, other: &Columns) {
+        if self.times.iter().any(|time| other.times.binary_search(time).is_ok()) {
+            let mut kept = Columns::default();
+            self.points().filter(|p| other.times.binary_search(&p.time).is_err()).for_each(|p| kept.push(p));
+            *self = kept;
         }
     }
 
@@ -89,8 +108,6 @@ pub(crate) struct Open {
     pub points: Columns,
     /// The oldest frame of the tail that holds one of these points.
     pub oldest_frame: i64,
-    /// Asked to be written to blocks although few (an import, a late sample that waits long).
-    pub seal_soon: bool,
 }
 
 /// All series.
@@ -102,41 +119,6 @@ pub(crate) struct Memory {
 impl Memory {
     pub fn n_points(&self) -> usize {
         self.series.values().map(|open| open.points.len()).sum()
-    }
-}
-
-fn put(out: &mut Vec<u8>, mut value: u64) {
-    while value >= 0x80 {
-        out.push(value as u8 | 0x80);
-        value >>= 7;
-    }
-    out.push(value as u8);
-}
-
-fn put_signed(out: &mut Vec<u8>, value: i64) {
-    put(out, ((value << 1) ^ (value >> 63)) as u64);
-}
-
-/// Reads what `put` wrote; None past the end.
-struct Bytes<'a>(&'a [u8]);
-
-impl Bytes<'_> {
-    fn take(&mut self) -> Option<u64> {
-        let mut value = 0u64;
-        for shift in (0..64).step_by(7) {
-            let (&byte, rest) = self.0.split_first()?;
-            self.0 = rest;
-            value |= u64::from(byte & 0x7f) << shift;
-            if byte < 0x80 {
-                return Some(value);
-            }
-        }
-        None
-    }
-
-    fn take_signed(&mut self) -> Option<i64> {
-        let value = self.take()?;
-        Some((value >> 1) as i64 ^ -((value & 1) as i64))
     }
 }
 
@@ -199,8 +181,7 @@ pub(crate) fn unframe(data: &[u8], mut each: impl FnMut(Sample)) -> Result<()> {
                 samples.push(Sample { series: SeriesId(id), time, value, quality: Quality::Good });
             }
             if head & 1 == 1 {
-                let (qualities, rest) = bytes.0.split_at_checked(n)?;
-                bytes.0 = rest;
+                let qualities = bytes.slice(n)?;
                 for (sample, &code) in samples.iter_mut().zip(qualities) {
                     sample.quality = Quality::from_code(code);
                 }

@@ -32,6 +32,7 @@ create table series (
     interval integer not null,
     is_switch integer not null,
     raw_from integer not null default -9223372036854775808,
+    minutes_from integer not null default -9223372036854775808,
     unique (source, name)
 ) strict;
 
@@ -79,6 +80,17 @@ create table conflicts (
     value integer not null,
     quality integer not null,
     unique (series, time, value, quality)
+) strict;
+
+-- Blocks that were found damaged: put aside, never deleted.
+create table damaged (
+    id integer primary key,
+    series integer not null,
+    first integer not null,
+    last integer not null,
+    n integer not null,
+    data blob not null,
+    found text not null
 ) strict;
 
 create table events (

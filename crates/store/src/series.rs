@@ -64,6 +64,8 @@ pub struct Series {
     pub spec: SeriesSpec,
     /// Samples before this were dropped by retention, ms; i64::MIN when none were.
     pub raw_from: i64,
+    /// Roll-ups by minute before this were dropped by retention, ms; i64::MIN when none were.
+    pub minutes_from: i64,
 }
 
 impl SeriesSpec {

@@ -5,21 +5,22 @@ use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::sync::{Arc, PoisonError};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use rusqlite::Connection;
 
 use crate::Shared;
+use crate::block::Place;
 use crate::error::{Doing, Error, Result};
 use crate::memory::{self, Columns, Memory, Open};
-use crate::series::{
-    Appended, LARGEST_VALUE, LATEST_TIME, Point, Quality, Sample, Series, SeriesId, SeriesSpec,
-};
+use crate::series::{Appended, LARGEST_VALUE, LATEST_TIME, Point, Sample, Series, SeriesId, SeriesSpec};
 
 /// Samples that don't wait for others.
 const ENOUGH: usize = 10_000;
 /// Jobs of one commit at most.
 const JOBS: usize = 256;
+/// Between tries to write blocks on a disk that fails or is full.
+const RETRY: Duration = Duration::from_secs(1);
 /// Samples of one commit, after which no more jobs are taken in.
 const SAMPLES: usize = 200_000;
 
@@ -36,6 +37,13 @@ pub(crate) enum Job {
 pub(crate) struct Writer {
     pub connection: Connection,
     pub shared: Arc<Shared>,
+    /// Bytes of the tail, and of its first frame when it was last written anew.
+    pub tail_bytes: usize,
+    pub tail_rewritten: usize,
+    /// The block that was looked at last for late samples.
+    pub looked_at: Option<(Place, Columns)>,
+    /// After a failure to write blocks: not before this.
+    retry: Option<Instant>,
 }
 
 /// What one commit stores of samples.
@@ -43,12 +51,11 @@ pub(crate) struct Writer {
 struct Pending {
     runs: BTreeMap<SeriesId, Columns>,
     conflicts: Vec<Sample>,
-    n: usize,
 }
 
 impl Writer {
     pub fn new(connection: Connection, shared: Arc<Shared>) -> Self {
-        Writer { connection, shared }
+        Writer { connection, shared, tail_bytes: 0, tail_rewritten: 0, looked_at: None, retry: None }
     }
 
     /// Reads series and tail; gives the number of samples that were in no block yet.
@@ -58,7 +65,7 @@ impl Writer {
         let mut statement = self
             .connection
             .prepare(
-                "select s.id, sources.name, s.name, unit, scale, interval, is_switch, raw_from,
+                "select s.id, sources.name, s.name, unit, scale, interval, is_switch, raw_from, minutes_from,
                  (select max(last) from blocks where series = s.id)
                  from series as s join sources on sources.id = s.source",
             )
@@ -76,8 +83,9 @@ impl Writer {
                         is_switch: row.get(6)?,
                     },
                     raw_from: row.get(7)?,
+                    minutes_from: row.get(8)?,
                 };
-                Ok((series, row.get(8)?))
+                Ok((series, row.get(9)?))
             })
             .doing(doing)?;
         for row in rows {
@@ -85,37 +93,52 @@ impl Writer {
             memory.series.insert(series.id, Open { sealed_last, ..Open::new(series) });
         }
         drop(statement);
-        let doing = "reading the tail";
-        let mut statement = self.connection.prepare("select id, data from tail order by id").doing(doing)?;
-        let mut rows = statement.query([]).doing(doing)?;
-        while let Some(row) = rows.next().doing(doing)? {
-            let frame: i64 = row.get(0).doing(doing)?;
-            let data: Vec<u8> = row.get(1).doing(doing)?;
-            let mut runs: BTreeMap<SeriesId, Vec<Point>> = BTreeMap::new();
-            memory::unframe(&data, |s| {
-                runs.entry(s.series).or_default().push(Point {
-                    time: s.time,
-                    value: s.value,
-                    quality: s.quality,
-                });
-            })?;
-            for (id, points) in runs {
-                let Some(open) = memory.series.get_mut(&id) else { continue };
-                let mut new = Columns::default();
-                for point in points {
-                    if open.points.find(point.time).is_none() {
-                        new.push(point);
-                    }
-                }
-                if !new.is_empty() {
-                    open.points.merge(&new);
-                    open.oldest_frame = open.oldest_frame.min(frame);
-                }
-            }
+        let frames: Vec<i64> = self
+            .connection
+            .prepare("select id from tail order by id")
+            .and_then(|mut s| s.query_map([], |row| row.get(0))?.collect())
+            .doing("reading the tail")?;
+        for frame in frames {
+            self.load_frame(frame, &mut memory)?;
         }
         let n = memory.n_points();
         *self.shared.memory.write().unwrap_or_else(PoisonError::into_inner) = memory;
         Ok(n)
+    }
+
+    /// Puts the samples of a frame of the tail that are in no block into memory.
+    fn load_frame(&mut self, frame: i64, memory: &mut Memory) -> Result<()> {
+        let data: Vec<u8> = self
+            .connection
+            .prepare_cached("select data from tail where id = ?")
+            .and_then(|mut s| s.query_row([frame], |row| row.get(0)))
+            .doing("reading the tail")?;
+        self.tail_bytes += data.len();
+        let mut runs: BTreeMap<SeriesId, Vec<Point>> = BTreeMap::new();
+        memory::unframe(&data, |s| {
+            runs.entry(s.series).or_default().push(Point {
+                time: s.time,
+                value: s.value,
+                quality: s.quality,
+            });
+        })?;
+        for (id, points) in runs {
+            let Some(open) = memory.series.get_mut(&id) else { continue };
+            let mut new = Columns::default();
+            for point in points {
+                let is_sealed = open.sealed_last.is_some_and(|last| point.time <= last)
+                    && self.sealed(id, point.time)?.is_some();
+                if !is_sealed && point.time >= open.series.raw_from && open.points.find(point.time).is_none()
+                {
+                    new.push(point);
+                }
+            }
+            if !new.is_empty() {
+                open.points.merge(&new);
+                open.oldest_frame = open.oldest_frame.min(frame);
+            }
+        }
+        Ok(())
     }
 
     /// Works until the last handle of the store is dropped.
@@ -147,7 +170,7 @@ impl Writer {
                     break;
                 }
                 let wait = if is_urgent || n_samples >= ENOUGH {
-                    std::time::Duration::ZERO
+                    Duration::ZERO
                 } else {
                     until.saturating_duration_since(Instant::now())
                 };
@@ -158,11 +181,20 @@ impl Writer {
             }
             if !jobs.is_empty() {
                 self.commit(jobs);
+                self.tend();
             }
             if let Some(work) = alone {
                 let _ = catch_unwind(AssertUnwindSafe(|| work(self)));
             }
         }
+    }
+
+    /// Writes blocks where they are due. A failure is no loss: the samples stay in the tail, and it is tried again a while later.
+    fn tend(&mut self) {
+        if self.retry.is_some_and(|retry| Instant::now() < retry) {
+            return;
+        }
+        self.retry = self.seal_due().err().map(|_| Instant::now() + RETRY);
     }
 
     /// One transaction for all jobs, then the answers.
@@ -245,8 +277,10 @@ impl Writer {
             return Err(error);
         }
         let mut frame = i64::MAX;
-        if pending.n > 0 {
+        let mut n_bytes = 0;
+        if !pending.runs.is_empty() {
             let data = memory::frame(&pending.runs);
+            n_bytes = data.len();
             frame = transaction
                 .prepare_cached("insert into tail (data) values (?)")
                 .and_then(|mut s| s.insert([data]))
@@ -261,6 +295,7 @@ impl Writer {
                 .doing(doing)?;
         }
         transaction.commit().doing(doing)?;
+        self.tail_bytes += n_bytes;
         Ok(frame)
     }
 
@@ -292,48 +327,50 @@ impl Writer {
             });
         }
         let mut appended = Appended::default();
+        let mut runs = Vec::with_capacity(by_series.len());
+        let mut conflicts = Vec::new();
         for (id, mut points) in by_series {
             if !points.is_sorted_by_key(|p| p.time) {
                 points.sort_by_key(|p| p.time);
             }
             let open = &memory.series[&id];
-            let waiting = pending.runs.entry(id).or_default();
             let mut new = Columns::default();
             for point in points {
                 if point.time < open.series.raw_from {
                     appended.too_old += 1;
                     continue;
                 }
-                let there = if new.times.last() == Some(&point.time) {
+                let mut there = if new.times.last() == Some(&point.time) {
                     Some(new.get(new.len() - 1))
-                } else if let Some(there) =
-                    find_new(waiting, point.time).or_else(|| find_new(&open.points, point.time))
-                {
-                    Some(there)
                 } else {
-                    None
+                    pending
+                        .runs
+                        .get(&id)
+                        .and_then(|run| run.find(point.time))
+                        .or_else(|| open.points.find(point.time))
                 };
+                if there.is_none() && open.sealed_last.is_some_and(|last| point.time <= last) {
+                    there = self.sealed(id, point.time)?;
+                }
                 match there {
-                    None => {
-                        new.push(point);
-                        appended.new += 1;
-                    }
+                    None => new.push(point),
                     Some(there) if there == point => appended.duplicates += 1,
                     Some(_) => {
-                        appended.conflicts += 1;
-                        pending.conflicts.push(Sample {
-                            series: id,
-                            time: point.time,
-                            value: point.value,
-                            quality: point.quality,
-                        });
+                        let Point { time, value, quality } = point;
+                        conflicts.push(Sample { series: id, time, value, quality });
                     }
                 }
             }
-            pending.n += new.len();
-            waiting.merge(&new);
+            appended.new += new.len() as u64;
+            if !new.is_empty() {
+                runs.push((id, new));
+            }
         }
-        pending.runs.retain(|_, run| !run.is_empty());
+        appended.conflicts = conflicts.len() as u64;
+        pending.conflicts.append(&mut conflicts);
+        for (id, run) in runs {
+            pending.runs.entry(id).or_default().merge(&run);
+        }
         Ok(appended)
     }
 
@@ -392,19 +429,8 @@ impl Writer {
             u32::try_from(transaction.last_insert_rowid()).map_err(|_| Error::refused("too many series"))?,
         );
         transaction.commit().doing(doing)?;
-        let series = Series { id, spec, raw_from: i64::MIN };
+        let series = Series { id, spec, raw_from: i64::MIN, minutes_from: i64::MIN };
         shared.memory.write().unwrap_or_else(PoisonError::into_inner).series.insert(id, Open::new(series));
         Ok(id)
-    }
-}
-
-/// As `Columns::find`, quick for a time behind all.
-fn find_new(columns: &Columns, time: i64) -> Option<Point> {
-    if columns.times.last().is_none_or(|&last| last < time) { None } else { columns.find(time) }
-}
-
-impl Default for Point {
-    fn default() -> Self {
-        Point { time: 0, value: 0, quality: Quality::Good }
     }
 }
