@@ -13,18 +13,18 @@ fn main() {
         .filter_map(|entry| {
             let name = entry.file_name().into_string().ok()?;
             let stem = name.strip_suffix(".json")?.to_owned();
-            folder.join(format!("{stem}.hex")).is_file().then_some(stem)
+            folder.join(format!("{stem}.bin")).is_file().then_some(stem)
         })
         .collect();
     stems.sort();
-    let mut text = String::from("const EMBEDDED: &[(&str, &str)] = &[\n");
+    let mut text = String::from("const EMBEDDED: &[(&str, &[u8])] = &[\n");
     for stem in stems {
         let path = |extension: &str| folder.join(format!("{stem}.{extension}")).display().to_string();
-        for extension in ["json", "hex"] {
+        for extension in ["json", "bin"] {
             println!("cargo::rerun-if-changed={}", path(extension));
         }
         // Writing to a String never fails.
-        let _ = writeln!(text, "    (include_str!({:?}), include_str!({:?})),", path("json"), path("hex"));
+        let _ = writeln!(text, "    (include_str!({:?}), include_bytes!({:?})),", path("json"), path("bin"));
     }
     text += "];\n";
     let out = env::var("OUT_DIR").unwrap_or_default();

@@ -69,7 +69,16 @@ fn main() {
     report("ASCON_ELF", &ascon, compiler, AVR_GCC);
 
     // The runtime as it ships, by its own Makefile, but into this crate's folder: others may be building too.
-    for name in ["atmega328p", "atmega32u4", "atmega2560", "atmega328p-network"] {
+    for name in [
+        "atmega328p",
+        "atmega328p-network",
+        "atmega328p-no-panel",
+        "atmega328p-no-panel-network",
+        "atmega32u4",
+        "atmega32u4-no-panel",
+        "atmega2560",
+        "atmega2560-network",
+    ] {
         let build = out.join("runtime");
         let elf = build.join(name).with_extension("elf");
         let hex = build.join(name).with_extension("hex");

@@ -5,12 +5,12 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use image::hex::Memory;
-use image::runtime::{Manifest, Module};
+use image::runtime::{Features, Manifest, Module};
 use program::crc::crc32;
 
 use crate::symbols::{Modules, symbols};
 
-/// Part number, name of its images, and name for the compiler.
+/// Part number, and name for the compiler and in names of images.
 const CHIPS: [(&str, &str); 3] =
     [("ATmega328P", "atmega328p"), ("ATmega32U4", "atmega32u4"), ("ATmega2560", "atmega2560")];
 
@@ -29,34 +29,30 @@ pub fn run() -> Result<(), String> {
     })?;
     let modules = Modules::scan(&root)?;
     let mut failed = vec![];
-    for (chip, mcu) in CHIPS {
-        for network in [false, true] {
-            let stem = if network { format!("{mcu}-network") } else { mcu.to_owned() };
-            match runtime(&root, &stem, chip, mcu, network, &compiler, &modules) {
-                Ok(manifest) => println!(
-                    "{stem}: {} bytes of flash, {} of SRAM, {} of them for the program",
-                    manifest.flash, manifest.sram, manifest.pool
-                ),
-                Err(error) => {
-                    let _ = fs::remove_file(root.join(EMBEDDED).join(format!("{stem}.json")));
-                    eprintln!("{stem}: {error}");
-                    failed.push(stem);
-                }
+    let images = output("make", &["--directory", &root.display().to_string(), "--silent", "names"])?;
+    for stem in images.split_whitespace() {
+        match runtime(&root, stem, &compiler, &modules) {
+            Ok(manifest) => println!(
+                "{stem}: {} bytes of flash, {} of SRAM, {} of them for the program",
+                manifest.flash, manifest.sram, manifest.pool
+            ),
+            Err(error) => {
+                let _ = fs::remove_file(root.join(EMBEDDED).join(format!("{stem}.json")));
+                eprintln!("{stem}: {error}");
+                failed.push(stem);
             }
         }
     }
     if failed.is_empty() { Ok(()) } else { Err(format!("not built: {}", failed.join(", "))) }
 }
 
-fn runtime(
-    root: &Path,
-    stem: &str,
-    chip: &str,
-    mcu: &str,
-    network: bool,
-    compiler: &str,
-    modules: &Modules,
-) -> Result<Manifest, String> {
+/// One image: its name begins with the chip, and says what is added or left out (firmware/Makefile).
+fn runtime(root: &Path, stem: &str, compiler: &str, modules: &Modules) -> Result<Manifest, String> {
+    let (chip, mcu) = CHIPS
+        .into_iter()
+        .find(|(_, mcu)| stem.split('-').next() == Some(mcu))
+        .ok_or_else(|| format!("no chip is called as the image {stem}"))?;
+    let features = Features { panel: !stem.contains("-no-panel"), network: stem.contains("-network") };
     let build = root.join("build");
     let hex = format!("build/{stem}.hex");
     output("make", &["--directory", &root.display().to_string(), "--silent", &hex])?;
@@ -86,7 +82,7 @@ fn runtime(
     let bytes = Memory::read(&text).map_err(|error| format!("{hex}: {error}"))?.flat();
     let manifest = Manifest {
         chip: chip.to_owned(),
-        network,
+        features,
         compiler: compiler.to_owned(),
         flash: bytes.len() as u32,
         crc: crc32(&bytes),
@@ -100,13 +96,15 @@ fn runtime(
     // A copy beside the manifest: `make` alone may replace the other one at any time.
     let folder = root.join(EMBEDDED);
     let json = serde_json::to_string_pretty(&manifest).map_err(|error| error.to_string())? + "\n";
-    let write = |extension: &str, text: &str| {
+    let write = |extension: &str, content: &[u8]| {
         let path = folder.join(format!("{stem}.{extension}"));
-        fs::write(&path, text).map_err(|error| format!("{}: {error}", path.display()))
+        fs::write(&path, content).map_err(|error| format!("{}: {error}", path.display()))
     };
     fs::create_dir_all(&folder).map_err(|error| format!("{}: {error}", folder.display()))?;
-    write("hex", &text)?;
-    write("json", &json)?;
+    // Bytes to embed, a third of the text; the text for `--runtime`.
+    write("bin", &bytes)?;
+    write("hex", text.as_bytes())?;
+    write("json", json.as_bytes())?;
     Ok(manifest)
 }
 

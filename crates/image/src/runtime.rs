@@ -1,20 +1,65 @@
-//! The prebuilt runtimes: one for each chip, and one with the network for each. `cargo xtask firmware` makes them; the build of this
-//! crate embeds those that it finds.
+//! The prebuilt runtimes: some for each chip, which differ in what they serve beside the rest ([`Features`]), so that a chip with little
+//! flash has one for whatever a file wires. `cargo xtask firmware` makes them; the build of this crate embeds those that it finds.
 
 use program::crc::crc32;
+use program::wiring::{BitDriver, DeviceKind, Wiring};
 use serde::{Deserialize, Serialize};
 
 use crate::hex::Memory;
 
 include!(concat!(env!("OUT_DIR"), "/embedded.rs"));
 
+/// What some runtimes serve and others leave out for room.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Features {
+    /// Text display and infrared remote. The buzzer is in every runtime.
+    pub panel: bool,
+    /// The link over the W5500.
+    pub network: bool,
+}
+
+impl Features {
+    /// What a wiring table needs.
+    pub fn of(wiring: &Wiring) -> Features {
+        let has_key = wiring.bits.iter().any(|input| matches!(input.driver, BitDriver::RemoteKey { .. }));
+        let has = |kind| wiring.devices.iter().any(|device| device.kind == kind);
+        Features {
+            panel: has_key || has(DeviceKind::TextDisplay) || has(DeviceKind::InfraredReceiver),
+            network: has(DeviceKind::Ethernet),
+        }
+    }
+
+    /// Everything of `wanted` is there.
+    pub fn include(self, wanted: Features) -> bool {
+        (self.panel || !wanted.panel) && (self.network || !wanted.network)
+    }
+
+    /// What of `wanted` is not there.
+    #[must_use]
+    pub fn lacking(self, wanted: Features) -> Features {
+        Features { panel: wanted.panel && !self.panel, network: wanted.network && !self.network }
+    }
+}
+
+impl std::fmt::Display for Features {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match (self.panel, self.network) {
+            (true, true) => "display, remote and network",
+            (true, false) => "display and remote",
+            (false, true) => "network",
+            (false, false) => "neither display, remote nor network",
+        })
+    }
+}
+
 /// What is known of a runtime beside its bytes.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Manifest {
     /// Part number of the chip.
     pub chip: String,
-    /// It speaks over the network too.
-    pub network: bool,
+    /// What it serves that others leave out.
+    #[serde(flatten)]
+    pub features: Features,
     /// What made it.
     pub compiler: String,
     /// Bytes of flash, initialised data included.
@@ -58,12 +103,12 @@ pub struct Runtime {
 /// Why a runtime cannot be had.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum RuntimeError {
-    /// None was embedded for this chip.
+    /// None was embedded that serves this on this chip.
     Missing {
         /// The chip.
         chip: String,
-        /// With the network.
-        network: bool,
+        /// What it was to serve.
+        wanted: Features,
         /// Some other runtime was embedded, so a compiler was there.
         has_others: bool,
     },
@@ -74,9 +119,9 @@ pub enum RuntimeError {
 impl std::fmt::Display for RuntimeError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            RuntimeError::Missing { chip, network, .. } => {
-                let with = if *network { " with the network" } else { "" };
-                write!(f, "this build of tidewright brings along no runtime for the {chip}{with}")
+            RuntimeError::Missing { chip, wanted, .. } => {
+                write!(f, "this build of tidewright brings along no runtime for the {chip}")?;
+                if *wanted == Features::default() { Ok(()) } else { write!(f, " with {wanted}") }
             }
             RuntimeError::Damaged(why) => write!(f, "an embedded runtime is not readable: {why}"),
         }
@@ -89,8 +134,15 @@ impl RuntimeError {
     /// What to do.
     pub fn help(&self) -> String {
         match self {
-            RuntimeError::Missing { network: true, has_others: true, .. } => {
-                "leave --network out and take the W5500 out of the file, or take a chip that has one".to_owned()
+            RuntimeError::Missing { wanted, has_others: true, .. } if *wanted != Features::default() => {
+                let mut out = vec![];
+                if wanted.network {
+                    out.push("the W5500 (and leave --network out)");
+                }
+                if wanted.panel {
+                    out.push("text display and remote");
+                }
+                format!("take {} out of the file, or take a larger chip", out.join(" or "))
             }
             RuntimeError::Missing { .. } => {
                 "install avr-gcc and avr-libc (Debian: `apt install gcc-avr avr-libc`), run `cargo xtask firmware` in the \
@@ -108,10 +160,16 @@ impl Runtime {
     /// # Errors
     /// What is wrong with either.
     pub fn read(manifest: &str, hex: &str) -> Result<Runtime, RuntimeError> {
+        let bytes = Memory::read(hex).map_err(|error| RuntimeError::Damaged(error.to_string()))?.flat();
+        Runtime::of_one_build(Runtime::manifest(manifest)?, bytes)
+    }
+
+    fn manifest(manifest: &str) -> Result<Manifest, RuntimeError> {
+        serde_json::from_str(manifest).map_err(|error| RuntimeError::Damaged(error.to_string()))
+    }
+
+    fn of_one_build(manifest: Manifest, bytes: Vec<u8>) -> Result<Runtime, RuntimeError> {
         let damaged = |why: String| RuntimeError::Damaged(why);
-        let manifest: Manifest =
-            serde_json::from_str(manifest).map_err(|error| damaged(error.to_string()))?;
-        let bytes = Memory::read(hex).map_err(|error| damaged(error.to_string()))?.flat();
         if bytes.is_empty() {
             return Err(damaged(format!("the image for the {} is empty", manifest.chip)));
         }
@@ -124,18 +182,24 @@ impl Runtime {
         Ok(Runtime { manifest, bytes })
     }
 
-    /// The embedded runtime for a chip.
+    /// The smallest embedded runtime for a chip that serves all of this.
     ///
     /// # Errors
-    /// There is none, or it is not readable.
-    pub fn for_chip(chip: &str, network: bool) -> Result<Runtime, RuntimeError> {
-        for (manifest, hex) in EMBEDDED {
-            let runtime = Runtime::read(manifest, hex)?;
-            if runtime.manifest.chip.eq_ignore_ascii_case(chip) && runtime.manifest.network == network {
-                return Ok(runtime);
+    /// There is none, or one is not readable.
+    pub fn for_chip(chip: &str, wanted: Features) -> Result<Runtime, RuntimeError> {
+        let mut smallest: Option<(Manifest, &[u8])> = None;
+        for (manifest, bytes) in EMBEDDED {
+            let manifest = Runtime::manifest(manifest)?;
+            let serves = manifest.chip.eq_ignore_ascii_case(chip) && manifest.features.include(wanted);
+            if serves && smallest.as_ref().is_none_or(|(best, _)| manifest.flash < best.flash) {
+                smallest = Some((manifest, *bytes));
             }
         }
-        let has_others = !EMBEDDED.is_empty();
-        Err(RuntimeError::Missing { chip: chip.to_owned(), network, has_others })
+        match smallest {
+            Some((manifest, bytes)) => Runtime::of_one_build(manifest, bytes.to_vec()),
+            None => {
+                Err(RuntimeError::Missing { chip: chip.to_owned(), wanted, has_others: !EMBEDDED.is_empty() })
+            }
+        }
     }
 }

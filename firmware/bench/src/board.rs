@@ -34,14 +34,23 @@ pub fn image(name: &str) -> Result<PathBuf> {
     if let Some(folder) = std::env::var_os("BENCH_IMAGES") {
         return Ok(Path::new(&folder).join(name).with_extension("elf"));
     }
-    let (path, missing) = match name {
-        "atmega328p" => (option_env!("IMAGE_ATMEGA328P"), option_env!("IMAGE_ATMEGA328P_MISSING")),
-        "atmega32u4" => (option_env!("IMAGE_ATMEGA32U4"), option_env!("IMAGE_ATMEGA32U4_MISSING")),
-        "atmega2560" => (option_env!("IMAGE_ATMEGA2560"), option_env!("IMAGE_ATMEGA2560_MISSING")),
-        "atmega328p-network" => {
-            (option_env!("IMAGE_ATMEGA328P_NETWORK"), option_env!("IMAGE_ATMEGA328P_NETWORK_MISSING"))
-        }
-        _ => return Err(format!("no image is called {name}")),
+    macro_rules! built {
+        ($($image:literal $env:literal)*) => {
+            match name {
+                $($image => (option_env!($env), option_env!(concat!($env, "_MISSING"))),)*
+                _ => return Err(format!("no image is called {name}")),
+            }
+        };
+    }
+    let (path, missing) = built! {
+        "atmega328p" "IMAGE_ATMEGA328P"
+        "atmega328p-network" "IMAGE_ATMEGA328P_NETWORK"
+        "atmega328p-no-panel" "IMAGE_ATMEGA328P_NO_PANEL"
+        "atmega328p-no-panel-network" "IMAGE_ATMEGA328P_NO_PANEL_NETWORK"
+        "atmega32u4" "IMAGE_ATMEGA32U4"
+        "atmega32u4-no-panel" "IMAGE_ATMEGA32U4_NO_PANEL"
+        "atmega2560" "IMAGE_ATMEGA2560"
+        "atmega2560-network" "IMAGE_ATMEGA2560_NETWORK"
     };
     path.map(PathBuf::from)
         .ok_or_else(|| format!("no image for {name}: {}", missing.unwrap_or("it was not built")))

@@ -11,7 +11,7 @@ use system::parts::Chip;
 use system::{Diagnostic, Level, System};
 
 use crate::hex::Memory;
-use crate::runtime::Runtime;
+use crate::runtime::{Features, Manifest, Runtime};
 use crate::tables::{ALIGNMENT, Tables};
 pub use budget::{Budget, Use, User};
 
@@ -26,6 +26,10 @@ pub const FINDINGS: &[(&str, &str)] = &[
     (
         "retained-exceeds-ring",
         "what the program keeps through a reset is too long to be written twice into its place",
+    ),
+    (
+        "runtime-lacks",
+        "the runtime that was named leaves out a display, a remote or a network that the file wires",
     ),
     ("scan-too-long", "a scan may take longer than its period"),
     ("too-many-watched", "more pins are to be watched for edges than the runtime can"),
@@ -70,11 +74,6 @@ impl Built {
 /// The chip of a system's first board. None: there is no board, which [`make`] has a finding for.
 pub fn chip(system: &System) -> Option<&Chip> {
     system.library.chip(&system.boards.first()?.chip)
-}
-
-/// Whether something of the file needs the network.
-pub fn wants_network(system: &System) -> bool {
-    system.wiring.devices.iter().any(|device| device.kind == system::wiring::DeviceKind::W5500)
 }
 
 /// Compiles a system for its board: wiring table first, then the program that names it. The program fits its slot, and what it
@@ -168,16 +167,17 @@ pub fn build(system: &System, made: &Made, runtime: &Runtime) -> Result<Built, V
         findings.push(Diagnostic::new(id, level, message).at(place.clone(), "").help(help));
     };
     let manifest = &runtime.manifest;
+    let wanted = Features::of(&made.wiring);
+    if !manifest.features.include(wanted) {
+        let message =
+            format!("the runtime has no {}, which the file wires", manifest.features.lacking(wanted));
+        refuse("runtime-lacks", Level::Error, message, "leave --runtime out, or name one that has it");
+    }
     let room = (chip.flash as usize).min(HIGHEST);
     if image.len() > room || block.is_empty() {
         let message =
             format!("the image takes {} bytes of flash; the {} has {}", image.len(), chip.name, room);
-        refuse(
-            "flash-overfull",
-            Level::Error,
-            message,
-            "take out rules, alarms or pages, or take a larger chip",
-        );
+        refuse("flash-overfull", Level::Error, message, &smaller(manifest, wanted));
     }
     let pool = budget::pool_bytes(&made.compiled.sizes);
     if pool > u64::from(manifest.pool) {
@@ -219,6 +219,23 @@ pub fn build(system: &System, made: &Made, runtime: &Runtime) -> Result<Built, V
         );
     }
     if findings.is_empty() { Ok(Built { image, budget }) } else { Err(findings) }
+}
+
+/// What would make an image smaller, with the bytes where they are known.
+fn smaller(manifest: &Manifest, wanted: Features) -> String {
+    let mut cures = vec!["take out rules, alarms or pages".to_owned()];
+    for (part, without, has_part) in [
+        ("the W5500", Features { network: false, ..wanted }, wanted.network),
+        ("text display and remote", Features { panel: false, ..wanted }, wanted.panel),
+    ] {
+        let Ok(other) = Runtime::for_chip(&manifest.chip, without) else { continue };
+        if has_part && other.manifest.flash < manifest.flash {
+            cures.push(format!("take out {part} ({} bytes less)", manifest.flash - other.manifest.flash));
+        }
+    }
+    cures.push("take a larger chip".to_owned());
+    let last = cures.pop().unwrap_or_default();
+    format!("{}, or {last}", cures.join(", or "))
 }
 
 /// Pins whose edges the runtime must watch.

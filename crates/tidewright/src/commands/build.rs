@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use image::build::{Budget, Built, Made, Use};
-use image::runtime::Runtime;
+use image::runtime::{Features, Manifest, Runtime};
 use program::wiring::Wiring;
 use serde_json::{Value, json};
 use system::Diagnostic;
@@ -36,7 +36,7 @@ pub fn run(options: &BuildOptions, console: &mut Console) -> Result<Ending, Fail
     if options.program_only {
         return program_only(&opened, &made, &out, options.force, console);
     }
-    let runtime = runtime(&opened, options.runtime.as_deref(), options.network)?;
+    let runtime = runtime(&opened, &made, options.runtime.as_deref(), options.network)?;
     let Some(built) = merge(&opened, &made, &runtime, "build", console) else {
         return Ok(Ending::Unreadable);
     };
@@ -126,11 +126,12 @@ pub fn merge(
     }
 }
 
-/// The runtime of the file's chip: one of the person's own, or the one that was brought along.
-pub fn runtime(opened: &Opened, own: Option<&Path>, network: bool) -> Result<Runtime, Failure> {
+/// The runtime of the file's chip: one of the person's own, or the smallest that was brought along and serves what is wired.
+pub fn runtime(opened: &Opened, made: &Made, own: Option<&Path>, network: bool) -> Result<Runtime, Failure> {
     let chip = image::build::chip(&opened.system).map(|chip| chip.name.clone()).unwrap_or_default();
     let Some(manifest) = own else {
-        let network = network || image::build::wants_network(&opened.system);
+        let of_tables = Features::of(&made.wiring);
+        let wanted = Features { network: network || of_tables.network, ..of_tables };
         let is_sketch =
             image::build::chip(&opened.system).is_some_and(|chip| chip.code == Some(image::sketch::BOARD));
         if is_sketch {
@@ -139,7 +140,7 @@ pub fn runtime(opened: &Opened, own: Option<&Path>, network: bool) -> Result<Run
             ))
             .help("give `--sketch FOLDER`, and load the sketch with the IDE for the chip"));
         }
-        return Runtime::for_chip(&chip, network)
+        return Runtime::for_chip(&chip, wanted)
             .map_err(|error| Failure::new(error.to_string()).help(error.help()));
     };
     let read = |path: &Path| {
@@ -235,7 +236,8 @@ fn tell(
                 "system": opened.system.name,
                 "image": out,
                 "chip": manifest.chip,
-                "network": manifest.network,
+                "panel": manifest.features.panel,
+                "network": manifest.features.network,
                 "compiler": manifest.compiler,
                 "wiring_crc": format!("{wiring:08x}"),
                 "program_crc": format!("{program:08x}"),
@@ -249,9 +251,10 @@ fn tell(
         console.print_json(&json::answer("build", value));
         return;
     }
-    let with = if manifest.network { " with the network" } else { "" };
-    let heading = format!("{}: image for the {}{with}", opened.system.name, manifest.chip);
+    let heading = format!("{}: image for the {}", opened.system.name, manifest.chip);
     let mut text = format!("{}\n\n", console.paint(Tone::Strong, &heading));
+    text += &wrap::hanging(&which_and_why(made, manifest), console.width, 0);
+    text.push('\n');
     text += &opened.plain(findings, console);
     if !findings.is_empty() {
         text.push('\n');
@@ -264,6 +267,16 @@ fn tell(
     );
     text += &format!("  tidewright flash {out} --port PORT\n");
     console.print(&text);
+}
+
+/// Which runtime it is, and why that one.
+fn which_and_why(made: &Made, manifest: &Manifest) -> String {
+    let wanted = Features::of(&made.wiring);
+    let has = format!("The runtime has {} and takes {} bytes", manifest.features, manifest.flash);
+    if manifest.features == wanted {
+        return format!("{has}: the smallest that serves what the file wires.");
+    }
+    format!("{has}; the file wires {wanted}.")
 }
 
 fn used(of: &Use, unit: &str) -> Value {

@@ -113,7 +113,7 @@ pub fn run(options: &FlashOptions, console: &mut Console) -> Result<Ending, Fail
 fn from_system(options: &FlashOptions, console: &mut Console) -> Result<Option<Cargo>, Failure> {
     let Some(opened) = open(&options.file, "flash", console) else { return Ok(None) };
     let Some(made) = build::make(&opened, "flash", console) else { return Ok(None) };
-    let runtime = build::runtime(&opened, options.runtime.as_deref(), options.network)?;
+    let runtime = build::runtime(&opened, &made, options.runtime.as_deref(), options.network)?;
     let Some(built) = build::merge(&opened, &made, &runtime, "flash", console) else { return Ok(None) };
     let Some(chip) = image::build::chip(&opened.system) else { return Ok(None) };
     let (wiring_crc, program_crc) = build::identity(&made);

@@ -49,7 +49,7 @@ pub fn own_runtime(bench: &Bench, chip: &str) {
     let bytes: Vec<u8> = (0..N_RUNTIME).map(|at| (at * 11 + 1) as u8).collect();
     let crc = program::crc::crc32(&bytes);
     let manifest = format!(
-        r#"{{"chip":"{chip}","network":false,"compiler":"none","flash":{N_RUNTIME},"crc":{crc},"sram":700,"pool":520,"states":112,
+        r#"{{"chip":"{chip}","panel":true,"network":false,"compiler":"none","flash":{N_RUNTIME},"crc":{crc},"sram":700,"pool":520,"states":112,
         "watched_pins":4,"stack":150,"modules":[{{"name":"vm","flash":600,"sram":530}},{{"name":"link","flash":300,"sram":100}}]}}"#
     );
     let mut memory = Memory::default();
