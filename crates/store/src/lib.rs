@@ -8,13 +8,16 @@
 
 mod block;
 mod bytes;
+mod check;
 mod error;
 mod memory;
 mod outbox;
 pub mod people;
 mod query;
 mod records;
+mod retention;
 mod rollup;
+mod salvage;
 mod schema;
 mod seal;
 mod series;
@@ -27,14 +30,17 @@ use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+pub use check::{Checked, Copied};
 pub use error::{Doing, Error, Result};
 pub use query::{Column, Conflict, Trend};
 pub use records::{
     AlarmChange, BoardEvent, Calibration, Command, Event, EventsStored, Note, Outcome, OutcomeKind, Page,
     Revision,
 };
+pub use retention::{Dropped, Retention};
 pub use rusqlite;
 use rusqlite::Connection;
+pub use salvage::Salvaged;
 pub use schema::Migrated;
 pub use series::{
     Appended, GAP_INTERVALS, Gap, LARGEST_VALUE, LATEST_TIME, Point, Quality, Sample, Series, SeriesId,
@@ -60,11 +66,19 @@ pub struct Options {
     pub in_memory: usize,
     /// Bytes of the tail before it is written anew.
     pub tail: usize,
+    /// How long the check at the start may take. What it did not reach is for [`Store::check`].
+    pub check: Duration,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Options { gather: Duration::from_millis(250), block: 4096, in_memory: 500_000, tail: 4 << 20 }
+        Options {
+            gather: Duration::from_millis(250),
+            block: 4096,
+            in_memory: 500_000,
+            tail: 4 << 20,
+            check: Duration::from_secs(1),
+        }
     }
 }
 
@@ -75,6 +89,10 @@ pub struct Opened {
     pub migrated: Migrated,
     /// Samples that were in no block yet and were read from the tail.
     pub in_tail: usize,
+    /// What the check found, as far as it came.
+    pub checked: Checked,
+    /// What became of the file if it was damaged.
+    pub salvaged: Option<Salvaged>,
 }
 
 /// What all who use a store share.
@@ -163,12 +181,29 @@ fn lock(path: &Path) -> Result<File> {
     }
 }
 
+/// Opens, checks, migrates and reads the file. `Damaged`: it has to be put aside.
+fn open_writer(shared: &Arc<Shared>) -> Result<(Writer, Opened)> {
+    let path = &shared.path;
+    let mut connection = connect(path).doing("opening the store")?;
+    let until = std::time::Instant::now() + shared.options.check;
+    let structure = check::structure(&mut connection, until)?;
+    if let Some(what) = structure.as_deref().unwrap_or_default().first() {
+        return Err(Error::Damaged { what: what.clone() });
+    }
+    let migrated = schema::migrate(&mut connection, path)?;
+    let mut writer = Writer::new(connection, shared.clone());
+    let (in_tail, parts) = writer.load()?;
+    let checked = Checked { is_complete: structure.is_some(), structure: Vec::new(), parts };
+    Ok((writer, Opened { migrated, in_tail, checked, salvaged: None }))
+}
+
 impl Store {
-    /// Opens a store, or makes one where there is no file.
+    /// Opens a store, or makes one where there is no file. A damaged one is put aside and what can be read of it is saved;
+    /// [`Store::opened`] says so.
     ///
     /// # Errors
     ///
-    /// `InUse`, `Newer`, or what the disk says.
+    /// `InUse`, `Newer`, `Refused` for a file that is no store, or what the disk says.
     pub fn open(path: impl AsRef<Path>) -> Result<Store> {
         Store::open_with(path, Options::default())
     }
@@ -181,30 +216,27 @@ impl Store {
     pub fn open_with(path: impl AsRef<Path>, options: Options) -> Result<Store> {
         let path = path.as_ref();
         let lock = lock(path)?;
-        let mut connection = connect(path).doing("opening the store")?;
-        let migrated = schema::migrate(&mut connection, path)?;
         let shared = Arc::new(Shared {
             path: path.into(),
             options,
             memory: RwLock::new(Memory::default()),
             readers: Mutex::new(Vec::new()),
         });
+        let (mut writer, opened) = match open_writer(&shared) {
+            Err(Error::Damaged { what }) => {
+                let salvaged = salvage::salvage(path, what)?;
+                let (writer, opened) = open_writer(&shared)?;
+                (writer, Opened { salvaged: Some(salvaged), ..opened })
+            }
+            opened => opened?,
+        };
         let (jobs, queue) = sync_channel(QUEUE);
-        let mut writer = Writer::new(connection, shared.clone());
-        let in_tail = writer.load()?;
         let thread = std::thread::Builder::new()
             .name("store".into())
             .spawn(move || writer.run(&queue))
             .map_err(|e| Error::of_io("starting the store's thread", &e))?;
-        Ok(Store {
-            inner: Arc::new(Inner {
-                shared,
-                jobs: Some(jobs),
-                thread: Mutex::new(Some(thread)),
-                opened: Opened { migrated, in_tail },
-                _lock: lock,
-            }),
-        })
+        let thread = Mutex::new(Some(thread));
+        Ok(Store { inner: Arc::new(Inner { shared, jobs: Some(jobs), thread, opened, _lock: lock }) })
     }
 
     /// What was found when it was opened.

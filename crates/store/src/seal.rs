@@ -11,7 +11,7 @@ use crate::block::{self, Place};
 use crate::error::{Doing, Error, Result};
 use crate::memory::{self, Columns};
 use crate::rollup::{self, Level, Window};
-use crate::series::{Point, Series, SeriesId, is_gap};
+use crate::series::{GAP_INTERVALS, Point, Series, SeriesId, is_gap};
 use crate::writer::Writer;
 
 /// Series written in one step; other work comes between steps.
@@ -78,6 +78,22 @@ fn put_aside(connection: &Connection, row: &Row) -> Result<()> {
         )
         .and_then(|_| connection.execute("delete from blocks where id = ?", [row.id]))
         .doing("putting a damaged block aside")?;
+    find_lost_gaps(connection)
+}
+
+/// Where blocks are missing, a gap is known: adds those that the table does not have.
+pub(crate) fn find_lost_gaps(connection: &Connection) -> Result<()> {
+    connection
+        .execute(
+            "insert or ignore into gaps (series, first, last)
+             select series, before, first from (
+                 select b.series, b.first, s.interval,
+                 lag(b.last) over (partition by b.series order by b.last) as before
+                 from blocks as b join series as s on s.id = b.series
+             ) where before is not null and interval > 0 and first - before > ? * interval",
+            [GAP_INTERVALS],
+        )
+        .doing("looking for gaps")?;
     Ok(())
 }
 

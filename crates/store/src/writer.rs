@@ -58,8 +58,8 @@ impl Writer {
         Writer { connection, shared, tail_bytes: 0, tail_rewritten: 0, looked_at: None, retry: None }
     }
 
-    /// Reads series and tail; gives the number of samples that were in no block yet.
-    pub fn load(&mut self) -> Result<usize> {
+    /// Reads series and tail; gives the number of samples that were in no block yet, and what was damaged and put aside.
+    pub fn load(&mut self) -> Result<(usize, Vec<String>)> {
         let mut memory = Memory::default();
         let doing = "reading the series";
         let mut statement = self
@@ -98,12 +98,33 @@ impl Writer {
             .prepare("select id from tail order by id")
             .and_then(|mut s| s.query_map([], |row| row.get(0))?.collect())
             .doing("reading the tail")?;
+        let mut damaged = Vec::new();
         for frame in frames {
-            self.load_frame(frame, &mut memory)?;
+            match self.load_frame(frame, &mut memory) {
+                Err(Error::Damaged { what }) => {
+                    self.put_frame_aside(frame)?;
+                    damaged.push(what);
+                }
+                other => other?,
+            }
         }
         let n = memory.n_points();
         *self.shared.memory.write().unwrap_or_else(PoisonError::into_inner) = memory;
-        Ok(n)
+        Ok((n, damaged))
+    }
+
+    fn put_frame_aside(&mut self, frame: i64) -> Result<()> {
+        let doing = "putting a damaged frame aside";
+        let transaction = self.connection.transaction().doing(doing)?;
+        transaction
+            .execute(
+                "insert into damaged (series, first, last, n, data, found)
+                 select 0, 0, 0, 0, data, datetime('now') from tail where id = ?",
+                [frame],
+            )
+            .and_then(|_| transaction.execute("delete from tail where id = ?", [frame]))
+            .doing(doing)?;
+        transaction.commit().doing(doing)
     }
 
     /// Puts the samples of a frame of the tail that are in no block into memory.
