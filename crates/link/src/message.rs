@@ -107,7 +107,13 @@ impl<'a> Request<'a> {
 
     /// An act is carried out once however often it is asked with the same id; its answers have a detail.
     pub fn is_act(&self) -> bool {
-        !matches!(self.message_type(), 0x01 | 0x02 | 0x03 | 0x08 | 0x0A | 0x0D)
+        Self::is_act_type(self.message_type())
+    }
+
+    /// The same of a message's first byte, whatever follows it.
+    pub fn is_act_type(message_type: u8) -> bool {
+        matches!(message_type, 0x01..=0x14)
+            && !matches!(message_type, 0x01 | 0x02 | 0x03 | 0x08 | 0x0A | 0x0D)
     }
 
     /// The message; `None` when a chunk is empty or too long.

@@ -68,6 +68,30 @@ pub enum LoadError {
     Procedure { at: usize },
 }
 
+impl LoadError {
+    /// The runtime's number for it (`enum vm_verdict`), which the link's answer PROGRAM carries.
+    pub fn verdict(&self) -> u8 {
+        match self {
+            LoadError::Size => 1,
+            LoadError::Magic => 2,
+            LoadError::Format => 3,
+            LoadError::Flags => 4,
+            LoadError::Length => 5,
+            LoadError::Checksum => 6,
+            LoadError::Period => 7,
+            LoadError::Zone { .. } => 8,
+            LoadError::Truncated { .. } => 9,
+            LoadError::Number { .. } => 10,
+            LoadError::Range { .. } => 11,
+            LoadError::UnknownOperation { .. } => 12,
+            LoadError::Variant { .. } => 13,
+            LoadError::Operand { .. } => 14,
+            LoadError::TooMany { .. } => 15,
+            LoadError::Procedure { .. } => 16,
+        }
+    }
+}
+
 impl core::fmt::Display for LoadError {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
         let text = match self {

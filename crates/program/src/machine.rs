@@ -10,7 +10,7 @@
 mod retained;
 
 use crate::format::{Placed, Program, Sizes};
-use crate::op::{BitRef, NumRef, Op, Operand, Resets};
+use crate::op::{BitRef, NumRef, Op, Operand, Priority, Resets};
 use crate::quality::{BAD, Quality, Sample, pack_bit, unpack_bit};
 use crate::vm::{Common, DriveState, Frame, ProcedureCommand, Storage};
 use crate::zone::Zone;
@@ -75,6 +75,24 @@ impl Decoded {
     /// The operations in order.
     pub fn ops(&self) -> &[Placed] {
         &self.ops
+    }
+
+    /// Number inputs and bit inputs.
+    pub fn n_inputs(&self) -> (usize, usize) {
+        (self.n_number_inputs, self.n_bit_inputs)
+    }
+
+    /// Whether a drive puts out a duty rather than on or off.
+    pub fn is_modulated(&self, drive: usize) -> bool {
+        self.drives.get(drive).is_some_and(|placed| !placed.op.gives_bit())
+    }
+
+    /// The priorities of the alarms, in their order.
+    pub fn priorities(&self) -> impl Iterator<Item = Priority> {
+        self.alarms.iter().filter_map(|placed| match placed.op {
+            Op::Alarm { priority, .. } => Some(priority),
+            _ => None,
+        })
     }
 }
 
@@ -359,6 +377,7 @@ impl<const L: usize> Machine<L> {
                 let Some(state) = self.drives.get_mut(usize::from(drive)) else { return false };
                 state.hand_value[lane] = value;
                 state.hand_left_ms[lane] = time_ms.clamp(0, longest);
+                state.blocked[lane] = 0;
                 mark(&mut self.due, &self.decoded.graph.drives);
                 mark(&mut self.due_again, &self.decoded.graph.drives);
             }
@@ -489,6 +508,17 @@ impl<const L: usize> Machine<L> {
         self.drives.get(drive).and_then(|state| state.hand_left_ms.get(lane)).copied().unwrap_or(0)
     }
 
+    /// Whether the permissive or the trip of an actuator decided in the last scan: what a board refuses hand by. A hand that has been
+    /// taken since is not refused again before the next scan.
+    pub fn is_blocked(&self, drive: usize, lane: usize) -> bool {
+        self.drives.get(drive).and_then(|state| state.blocked.get(lane)).is_some_and(|&blocked| blocked != 0)
+    }
+
+    /// A state cell, in the order of the format; 0 when there is none.
+    pub fn cell(&self, cell: usize, lane: usize) -> i32 {
+        self.cells.get(cell).and_then(|cell| cell.get(lane)).copied().unwrap_or(0)
+    }
+
     /// Whether a trip is latched.
     pub fn is_tripped(&self, trip: usize, lane: usize) -> bool {
         self.decoded.trips.get(trip).is_some_and(|placed| self.bit(BitRef(placed.result), lane).0)
@@ -561,6 +591,7 @@ impl<const L: usize> Machine<L> {
             into.hand_value[to] = of.hand_value[from];
             into.hand_left_ms[to] = of.hand_left_ms[from];
             into.force[to] = of.force[from];
+            into.blocked[to] = of.blocked[from];
         }
         self.common.copy_lane(to, &other.common, from);
         self.n_full_scans = N_FULL_SCANS;

@@ -32,11 +32,14 @@ pub struct DriveState<const L: usize> {
     pub hand_left_ms: [i32; L],
     /// 0: not forced, 1: off, 2: on. Set anew by the procedures in each scan.
     pub(crate) force: [u8; L],
+    /// 1: in the last scan the permissive or the trip decided.
+    pub(crate) blocked: [u8; L],
 }
 
 impl<const L: usize> DriveState<L> {
     /// No hand, no procedure.
-    pub const IDLE: Self = DriveState { hand_value: [0; L], hand_left_ms: [0; L], force: [0; L] };
+    pub const IDLE: Self =
+        DriveState { hand_value: [0; L], hand_left_ms: [0; L], force: [0; L], blocked: [0; L] };
 }
 
 /// What all operations of a lane share.

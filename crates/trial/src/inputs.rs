@@ -1,6 +1,7 @@
 //! From the twin's raw codes to the program's inputs, through the board's own conversions (docs/control-program.md).
 
 use control::{Compiled, InputPlace};
+use program::calibration::Correction;
 use program::convert::{self, Aged};
 use program::machine::Machine;
 use program::quality::{Quality, Sample, pack_bit};
@@ -46,6 +47,8 @@ pub(crate) struct Memory<const L: usize> {
     /// What the number inputs hold.
     values: Vec<[Sample; L]>,
     pub aged: Vec<[Aged; L]>,
+    /// By converter: the calibration.
+    corrections: Vec<Option<Correction>>,
     fresh: bool,
 }
 
@@ -57,8 +60,15 @@ impl<const L: usize> Memory<L> {
             temperatures: vec![[Sample::BAD; L]; n],
             values: vec![[Sample::BAD; L]; n],
             aged: vec![[Aged::NONE; L]; n],
+            corrections: vec![None; n],
             fresh: true,
         }
+    }
+
+    /// Calibration of what this converter converts.
+    pub fn correct(&mut self, at: usize, correction: Option<Correction>) {
+        self.corrections[at] = correction;
+        self.fresh = true;
     }
 
     /// Forgets which codes were converted: a lane has come from elsewhere, or a board has started.
@@ -116,6 +126,14 @@ impl Converters {
         }
         Converters { all, period_ms: system.scan_ms as i32 }
     }
+
+    /// Position of the converter of a number input, and the sensor that it reads.
+    pub fn of_number(&self, input: u8) -> Option<(usize, usize)> {
+        let is_it = |converter: &Converter| {
+            matches!(converter.conversion, Conversion::Number { .. }) && converter.input == usize::from(input)
+        };
+        self.all.iter().position(is_it).map(|at| (at, self.all[at].sensor))
+    }
 }
 
 /// Sets all inputs of the program from the codes of this scan.
@@ -158,7 +176,14 @@ pub(crate) fn set<const L: usize>(
                 for (l, &code) in code.iter().enumerate() {
                     let warmth = temperature.map_or(Sample::BAD, |at| memory.values[at][l]);
                     let reading = (code != NO_ANSWER).then(|| {
-                        source.input.driver.convert(code, source.adc, None, warmth, converters.period_ms)
+                        let correction = memory.corrections[i].as_ref();
+                        source.input.driver.convert(
+                            code,
+                            source.adc,
+                            correction,
+                            warmth,
+                            converters.period_ms,
+                        )
                     });
                     let sample =
                         memory.aged[i][l].take(reading, converters.period_ms, source.input.age_limit_ms);

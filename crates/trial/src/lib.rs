@@ -19,6 +19,6 @@ pub use faults::{Fault, Injection, derive};
 pub use fmea::{Effort, Fmea, Options, Place, run};
 pub use judge::{Outcome, SAMPLE_S, Verdict};
 pub use model::Model;
-pub use origins::{EPOCH_UTC_S, Instant, Wanted, start};
+pub use origins::{EPOCH_UTC_S, Instant, Wanted, local_offset_s, start};
 pub use rig::{Fork, Rig};
 pub use rows::{Breach, Cell, Row, days, scale};

@@ -74,7 +74,7 @@ pub fn start(model: &Model, seed: u64) -> Start {
 }
 
 /// Local time less UTC by the file's zone, s.
-fn local_offset_s(model: &Model, utc_s: i64) -> i32 {
+pub fn local_offset_s(model: &Model, utc_s: i64) -> i32 {
     let Ok(zone) = program::zone::Zone::parse(&model.system().timezone) else { return 0 };
     let clock_s = u32::try_from(utc_s - crate::inputs::UTC_AT_2000).unwrap_or(0);
     let half_day_s = 43_200;

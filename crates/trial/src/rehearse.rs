@@ -109,7 +109,8 @@ pub fn model(system: &System) -> Result<Model, Vec<Diagnostic>> {
     Model::with_options(system, &Options { keep_all_signals: true, ..Options::default() })
 }
 
-fn unit_of(scale: Scale) -> (&'static str, f64) {
+/// Unit in which a signal is shown, and how many of it a count of its scale is.
+pub fn unit_of(scale: Scale) -> (&'static str, f64) {
     match scale {
         Scale::Bool | Scale::Count => ("", 1.0),
         Scale::MilliCelsius => ("degC", 1e-3),

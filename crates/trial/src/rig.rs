@@ -4,6 +4,7 @@
 //! twin, the world goes on to k + 1. Whatever stops a board (no power, a hang, brown-out) stops it here; what starts again starts
 //! as after a reset, with tripped latches and daily sums kept.
 
+use program::calibration::Correction;
 use program::convert::Aged;
 use program::machine::{Command, Machine};
 use system::model::{ActuatorIdx, AlarmIdx, Priority, TruthKind};
@@ -30,6 +31,8 @@ pub struct Rig<'m, const L: usize> {
     machine: Machine<L>,
     memory: Memory<L>,
     duty: Vec<[i32; L]>,
+    /// Lanes whose board runs in the scan that has begun.
+    alive: Mask,
     /// Lanes whose board was running at the last scan.
     was_alive: Mask,
     /// Lanes whose outputs were taken over at the last scan; none after lanes came from elsewhere.
@@ -60,6 +63,7 @@ impl<'m, const L: usize> Rig<'m, L> {
             machine: Machine::new(model.decoded.clone()),
             memory: Memory::new(&model.converters),
             duty: vec![[0; L]; model.plan.system.actuators.len()],
+            alive: 0,
             was_alive: 0,
             commanded: 0,
             stopped: vec![None; L],
@@ -88,6 +92,26 @@ impl<'m, const L: usize> Rig<'m, L> {
     /// The board's program, to set inputs of.
     pub fn machine_mut(&mut self) -> &mut Machine<L> {
         &mut self.machine
+    }
+
+    /// Another program, or the same in another state, for the same wiring.
+    pub fn set_machine(&mut self, machine: Machine<L>) {
+        self.machine = machine;
+        self.memory.invalidate();
+        self.commanded = 0;
+    }
+
+    /// Calibration of a number input from now on, in all lanes; `None` forgets it.
+    pub fn correct(&mut self, input: u8, correction: Option<Correction>) {
+        if let Some((converter, _)) = self.model.converters.of_number(input) {
+            self.memory.correct(converter, correction);
+        }
+    }
+
+    /// Raw code of a number input at the last scan of a lane; [`twin::NO_ANSWER`] when there was none, or no such input.
+    pub fn raw(&self, input: u8, l: usize) -> i32 {
+        let converter = self.model.converters.of_number(input);
+        converter.map_or(twin::NO_ANSWER, |(_, sensor)| self.twin.codes()[sensor][l])
     }
 
     /// Commanded duty of an actuator, permille, as the board's last scan left it.
@@ -141,6 +165,18 @@ impl<'m, const L: usize> Rig<'m, L> {
         }
     }
 
+    /// Ends a fault in one lane. What it did to the water stays.
+    pub fn mend(&mut self, l: usize, injection: Injection) {
+        match injection {
+            Injection::Flaw(flaw) => self.twin.clear_flaw(l, flaw),
+            Injection::Blink => {
+                self.blink_until[l] = None;
+                self.twin.clear_house_out(l);
+            }
+            Injection::BrownOut => self.chatter_until[l] = None,
+        }
+    }
+
     /// A person's command to one lane's board. False when the board does not run or knows no such part.
     pub fn command(&mut self, l: usize, command: Command) -> bool {
         has(self.was_alive, l) && self.machine.command(l, command)
@@ -181,6 +217,14 @@ impl<'m, const L: usize> Rig<'m, L> {
 
     /// One scan.
     pub fn scan(&mut self) {
+        self.begin_scan();
+        let clock_s = u32::try_from(self.twin.utc_s() - inputs::UTC_AT_2000).ok();
+        let lost = self.twin.clock_lost();
+        self.finish_scan(std::array::from_fn(|l| clock_s.filter(|_| !has(lost, l))));
+    }
+
+    /// The first half of a scan: boards that have power again start. Gives the lanes that started.
+    pub fn begin_scan(&mut self) -> Mask {
         let alive = self.running();
         let fresh = alive & !self.was_alive;
         if fresh != 0 {
@@ -201,13 +245,22 @@ impl<'m, const L: usize> Rig<'m, L> {
         }
         let hung = self.twin.board_hung();
         self.was_alive = alive | self.was_alive & hung;
+        self.alive = alive;
+        fresh
+    }
+
+    /// Lanes whose board runs in the scan that has begun.
+    pub fn alive(&self) -> Mask {
+        self.alive
+    }
+
+    /// The second half, with what each board's clock says, s since 2000; `None`: lost.
+    pub fn finish_scan(&mut self, clock_s: [Option<u32>; L]) {
+        let alive = self.alive;
         let codes = self.twin.sense();
         inputs::set(&self.model.converters, &mut self.memory, codes, &mut self.machine);
-        let clock_s = self.twin.utc_s() - inputs::UTC_AT_2000;
-        let lost = self.twin.clock_lost();
-        for l in 0..L {
-            let clock = u32::try_from(clock_s).ok().filter(|_| !has(lost, l));
-            self.machine.set_clock(l, clock);
+        for (l, clock_s) in clock_s.into_iter().enumerate() {
+            self.machine.set_clock(l, clock_s);
         }
         let before = self.machine.n_carried_out();
         self.machine.scan();

@@ -247,4 +247,60 @@ impl<const L: usize> Flaws<L> {
             Flaw::WrongWater(..) | Flaw::Empty(_) => {}
         }
     }
+
+    /// Makes the part of a flaw whole again in one lane; whatever else was wrong in the same way with the same part goes too. A seized
+    /// load, spilt or wrong water stay what they are.
+    pub(crate) fn clear(&mut self, plan: &Plan, l: usize, flaw: Flaw) {
+        let passes = |p: PassageIdx| plan.passes_of[p.idx()].iter().copied();
+        match flaw {
+            Flaw::ContactStuck(s, _)
+            | Flaw::ContactHeld(s)
+            | Flaw::WireOpen(s)
+            | Flaw::Chatter(s)
+            | Flaw::Silent(s)
+            | Flaw::Railed(s, _)
+            | Flaw::Frozen(s)
+            | Flaw::Drift(s, _)
+            | Flaw::Off(s, _)
+            | Flaw::FallenOut(s)
+            | Flaw::Reads(s, _)
+            | Flaw::Misplaced(s, _) => {
+                put(&mut self.flawed[s.idx()], l, false);
+                self.reading[s.idx()][l] = (Reading::True, 0);
+            }
+            Flaw::Welded(a) => put(&mut self.welded[a.idx()], l, false),
+            Flaw::CoilDead(a) => put(&mut self.coil_dead[a.idx()], l, false),
+            Flaw::LoadDead(a) => put(&mut self.load_dead[a.idx()], l, false),
+            Flaw::Weak(a, _) => self.strength[a.idx()][l] = 1.0,
+            Flaw::WontRestart(a) => put(&mut self.wont_restart[a.idx()], l, false),
+            Flaw::ThermostatWelded(a) => put(&mut self.thermostat_welded[a.idx()], l, false),
+            Flaw::Unplugged(a) => put(&mut self.unplugged[a.idx()], l, false),
+            Flaw::Blocked(p, _) => passes(p).for_each(|i| self.open[i][l] = 1.0),
+            Flaw::HoseOff(p) | Flaw::LineOut(p) => {
+                passes(p).for_each(|i| put(&mut self.to_floor[i], l, false))
+            }
+            Flaw::LineSunk(p, _) => passes(p).for_each(|i| {
+                self.outlet[i][l] = None;
+                put(&mut self.moved_outlet[i], l, false);
+            }),
+            Flaw::BreakHoleShut(p) => passes(p).for_each(|i| put(&mut self.hole_shut[i], l, false)),
+            Flaw::CheckValveLeaks(p) => passes(p).for_each(|i| put(&mut self.check_leaks[i], l, false)),
+            Flaw::Leak(v, ..) => put(&mut self.leaks[v.idx()], l, false),
+            Flaw::SkimmerOverflow(a, ..) => {
+                self.carries[a.idx()][l] = 0.0;
+                put(&mut self.carries_to_floor[a.idx()], l, false);
+            }
+            Flaw::SupplyDead(s) => put(&mut self.supply_dead[s.idx()], l, false),
+            Flaw::HouseOut => put(&mut self.house_out, l, false),
+            Flaw::BoardDead => put(&mut self.board_dead, l, false),
+            Flaw::BoardHung => put(&mut self.board_hung, l, false),
+            Flaw::OutputsFrozen => put(&mut self.outputs_frozen, l, false),
+            Flaw::ClockLost => put(&mut self.clock_lost, l, false),
+            Flaw::Climate(_) => self.climate[l] = None,
+            Flaw::RoomFalls(..) => self.room_falls[l] = None,
+            Flaw::RoomCo2(_) => self.room_co2[l] = None,
+            Flaw::PathDead => put(&mut self.path_dead, l, false),
+            Flaw::WrongWater(..) | Flaw::Empty(_) => {}
+        }
+    }
 }

@@ -13,6 +13,18 @@ pub(crate) const CALCIUM: usize = 5;
 /// Number of contents.
 pub(crate) const N_CONTENTS: usize = 6;
 
+fn put_list<T, const N: usize>(out: &mut Vec<u8>, list: &[T], to_bytes: impl Fn(&T) -> [u8; N]) {
+    out.extend((list.len() as u32).to_le_bytes());
+    out.extend(list.iter().flat_map(to_bytes));
+}
+
+fn take_list<T, const N: usize>(rest: &mut &[u8], from_bytes: impl Fn([u8; N]) -> T) -> Option<Vec<T>> {
+    let (length, after) = rest.split_first_chunk::<4>()?;
+    let (list, after) = after.split_at_checked((u32::from_le_bytes(*length) as usize).checked_mul(N)?)?;
+    *rest = after;
+    Some(list.as_chunks::<N>().0.iter().map(|bytes| from_bytes(*bytes)).collect())
+}
+
 macro_rules! state {
     (numbers { $($(#[$nd:meta])* $n:ident),* $(,)? } masks { $($(#[$md:meta])* $m:ident),* $(,)? } codes { $($(#[$cd:meta])* $c:ident),* $(,)? }) => {
         /// State of `L` runs side by side.
@@ -33,6 +45,36 @@ macro_rules! state {
             $($c: Vec<i32>,)*
             /// Scans done since the start.
             pub scan: u64,
+        }
+
+        impl Snapshot {
+            /// Whether it is of the same system, as far as its shape tells.
+            pub fn is_like(&self, other: &Snapshot) -> bool {
+                true $(&& self.$n.len() == other.$n.len())* $(&& self.$m.len() == other.$m.len())*
+                    $(&& self.$c.len() == other.$c.len())*
+            }
+
+            /// As bytes: each list with its length in front, the scan last; little-endian.
+            pub fn to_bytes(&self) -> Vec<u8> {
+                let mut out = vec![];
+                $(put_list(&mut out, &self.$n, |x| x.to_le_bytes());)*
+                $(put_list(&mut out, &self.$m, |x| [u8::from(*x)]);)*
+                $(put_list(&mut out, &self.$c, |x| x.to_le_bytes());)*
+                out.extend(self.scan.to_le_bytes());
+                out
+            }
+
+            /// From what [`Snapshot::to_bytes`] gave; `None` for anything else.
+            pub fn from_bytes(bytes: &[u8]) -> Option<Snapshot> {
+                let mut rest = bytes;
+                let snapshot = Snapshot {
+                    $($n: take_list(&mut rest, f64::from_le_bytes)?,)*
+                    $($m: take_list(&mut rest, |[x]: [u8; 1]| x != 0)?,)*
+                    $($c: take_list(&mut rest, i32::from_le_bytes)?,)*
+                    scan: u64::from_le_bytes(rest.try_into().ok()?),
+                };
+                Some(snapshot)
+            }
         }
 
         impl<const L: usize> State<L> {

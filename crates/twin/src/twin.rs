@@ -304,6 +304,12 @@ impl<'p, const L: usize> Twin<'p, L> {
         }
     }
 
+    /// A person has mended what this flaw did to a part. What it did to the water stays.
+    pub fn clear_flaw(&mut self, l: usize, flaw: Flaw) {
+        self.wake(l);
+        self.flaws.clear(self.plan, l, flaw);
+    }
+
     /// Replaces what a vessel holds: a person's act outside the ledger.
     fn refill(&mut self, v: usize, l: usize, volume: f64, water: Option<(f64, f64)>) {
         self.wake(l);

@@ -51,6 +51,7 @@ impl<const L: usize> Storage<'_, L> {
             wanted = if is_permitted { wanted } else { 0 };
             let is_tripped = trip[l] & 1 == 1 || trip[l] >> 1 == BAD;
             wanted = if is_tripped { u8::from(stage.on_when_tripped) } else { wanted };
+            outside.blocked[l] = u8::from(is_tripped || !is_permitted);
 
             lasted[l] = if wanted == before { since } else { 0 };
             out[l] = wanted;
@@ -91,6 +92,7 @@ impl<const L: usize> Storage<'_, L> {
             wanted = if is_permitted { wanted } else { 0 };
             let is_tripped = trip[l] & 1 == 1 || trip[l] >> 1 == BAD;
             out[l] = if is_tripped { duty(stage.on_when_tripped) } else { wanted };
+            outside.blocked[l] = u8::from(is_tripped || !is_permitted);
         }
         self.qualities[result] = [GOOD; L];
     }

@@ -5,7 +5,7 @@ use crate::Runtime;
 use crate::vm::{self, Loaded};
 use program::generate::{Draw, Inputs, inputs, program};
 use program::machine::{Decoded, Machine};
-use program::{Op, Program};
+use program::{LoadError, Op, Program};
 
 /// Operations by code and variant, and how much was run.
 #[derive(Clone, Debug)]
@@ -204,7 +204,7 @@ pub fn damage(runtime: &mut Runtime, seed: u64, coverage: &mut Coverage) -> Resu
     // The board's own checks come last, and this board has room for whatever the format holds.
     let wiring_crc = reference.map_or(0, |program| program.wiring_crc());
     runtime.pretend_wiring(wiring_crc);
-    let ours = reference.map_or_else(vm::verdict, |_| vm::SOUND);
+    let ours = reference.as_ref().map_or_else(LoadError::verdict, |_| vm::SOUND);
     let theirs = runtime.check(&bytes).map_or_else(|verdict| verdict, |_| vm::SOUND);
     if ours != theirs {
         return Err(format!("seed {seed}: verdict {ours} in Rust ({:?}), {theirs} in C", reference.err()));

@@ -2,7 +2,7 @@
 
 use crate::{Code, Runtime};
 use program::machine::Command;
-use program::{LoadError, Quality, Sample};
+use program::{Quality, Sample};
 use std::cell::Cell;
 
 /// What a loaded program has: `struct vm_sizes`.
@@ -82,28 +82,6 @@ pub const WIRING: u8 = 17;
 pub const BOARD: u8 = 18;
 /// Verdict: does not fit the memory.
 pub const MEMORY: u8 = 19;
-
-/// The verdict of C (`enum vm_verdict`) that says the same as the reference's error.
-pub fn verdict(error: LoadError) -> u8 {
-    match error {
-        LoadError::Size => 1,
-        LoadError::Magic => 2,
-        LoadError::Format => 3,
-        LoadError::Flags => 4,
-        LoadError::Length => 5,
-        LoadError::Checksum => 6,
-        LoadError::Period => 7,
-        LoadError::Zone { .. } => 8,
-        LoadError::Truncated { .. } => 9,
-        LoadError::Number { .. } => 10,
-        LoadError::Range { .. } => 11,
-        LoadError::UnknownOperation { .. } => 12,
-        LoadError::Variant { .. } => 13,
-        LoadError::Operand { .. } => 14,
-        LoadError::TooMany { .. } => 15,
-        LoadError::Procedure { .. } => 16,
-    }
-}
 
 impl Runtime {
     /// Checks a program and changes nothing. The verdict is 0 for a sound one.
