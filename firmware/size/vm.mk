@@ -4,11 +4,10 @@ include Makefile
 .DEFAULT_GOAL := vm-size
 
 VM_SOURCES := core/arith.c core/calc.c core/vm.c core/vm_read.c core/vm_run.c core/zone.c
-VM_FLAGS = $(WARNINGS) $(INCLUDES) -mmcu=atmega328p -DF_CPU=16000000UL $(SMALL) -Wl,--gc-sections
 
 .PHONY: vm-size
-vm-size: | $(BUILD)
-	@$(CC) $(VM_FLAGS) -DWITH_VM -o $(BUILD)/vm.elf size/vm_main.c core/code.c $(VM_SOURCES)
-	@$(CC) $(VM_FLAGS) -o $(BUILD)/no-vm.elf size/vm_main.c core/code.c
+vm-size: $(OUTLINE) | $(BUILD)
+	@$(call whole,$(BUILD)/vm.elf,atmega328p,-DWITH_VM,size/vm_main.c core/code.c $(VM_SOURCES))
+	@$(call whole,$(BUILD)/no-vm.elf,atmega328p,,size/vm_main.c core/code.c)
 	@avr-size $(BUILD)/no-vm.elf $(BUILD)/vm.elf | awk 'NR == 2 { flash = $$1 + $$2; statics = $$2 + $$3 } \
 		NR == 3 { printf "VM alone: %d bytes of flash, %d of statics (its pool included)\n", $$1 + $$2 - flash, $$2 + $$3 - statics }'

@@ -68,6 +68,10 @@ impl Modules {
         }
         // The optimiser puts whatever is called once into its caller, and main calls nearly all.
         of.insert("main".to_owned(), "main and what it takes in".to_owned());
+        // What firmware/outline makes of sequences that several functions have.
+        for name in ["shared", "saves"] {
+            of.insert(name.to_owned(), "pieces of several modules".to_owned());
+        }
         Ok(Modules { of })
     }
 

@@ -97,8 +97,9 @@ bool port_i2c(uint8_t address, const uint8_t *out, uint8_t n_out, uint8_t *in, u
     return is_done;
 }
 
-bool port_onewire_reset(uint8_t pin)
+__attribute__((noinline)) bool port_onewire_reset(uint8_t pin)
 {
+    COUNTS_CYCLES;
     port_pin_input(pin, false);
     if (!port_pin_is_high(pin)) {
         return false; /* a short, or no pull-up: nobody can answer */
@@ -114,8 +115,9 @@ bool port_onewire_reset(uint8_t pin)
     return is_present;
 }
 
-uint8_t port_onewire_byte(uint8_t pin, uint8_t byte)
+__attribute__((noinline)) uint8_t port_onewire_byte(uint8_t pin, uint8_t byte)
 {
+    COUNTS_CYCLES;
     volatile uint8_t *registers = pin_registers(pin);
     uint8_t mask = pin_mask(pin);
     for (uint8_t n = 8; n != 0; n--) {

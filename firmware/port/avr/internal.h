@@ -13,6 +13,10 @@ uint8_t pin_mask(uint8_t pin);
 /* Takes the pin back from the timer, if it has it. */
 void pwm_end(uint8_t pin);
 
+/* In a function that counts cycles: nothing of it is shared with others (firmware/outline), which would cost it calls. Its attribute
+ * is noinline, so that this is said of nothing else. */
+#define COUNTS_CYCLES __asm__ volatile("; unshared")
+
 void timers_start(void);
 void serial_start(void);
 
