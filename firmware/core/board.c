@@ -132,7 +132,7 @@ uint8_t board_procedure(uint8_t procedure, uint8_t command)
 
 uint8_t board_set_clock(uint32_t utc_s)
 {
-    return clock_set(utc_s) ? ANSWER_DONE : ANSWER_BAD_VALUE;
+    return clock_set(utc_s);
 }
 
 uint8_t board_calibrate(const uint8_t *entry)

@@ -12,7 +12,7 @@ enum answer {
     ANSWER_NO_SUCH_PART,   /* no such drive, trip, procedure, input, key */
     ANSWER_BAD_VALUE,      /* out of range or malformed */
     ANSWER_BUSY,           /* storage still writes: ask again */
-    ANSWER_REFUSED,        /* a permissive or a trip stands against it: see the drive's state */
+    ANSWER_REFUSED,        /* a permissive or a trip stands against it: see the drive's state; of a clock: its part did not take it */
     ANSWER_NO_UPLOAD,      /* chunk or end without a beginning, or at the wrong place */
     ANSWER_PROGRAM,        /* the loader refuses it; the detail is enum vm_verdict */
     ANSWER_UNKNOWN,        /* message of a later protocol */

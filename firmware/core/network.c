@@ -7,13 +7,15 @@
 #include "frame.h"
 #include "link_out.h"
 #include "port.h"
+#include "small.h"
 #include "store.h"
 #include "stream.h"
 
 #define RANDOM 7u
 #define LEAST_MESSAGE 2u
 #define SILENCE 60u      /* s without a sound frame end a connection */
-#define PATIENCE 10u     /* s for the first one */
+#define PATIENCE 5u      /* s for the first one */
+#define PENALTY 2u       /* seconds begun until a challenge, after a connection whose first frame was not sound */
 #define KEY_PATIENCE 2u  /* s that the store may take until it gives the key out */
 #define MOST_FRAMES 0x7FFFFFul
 #define MOST_SESSIONS 0xFFFFFFul
@@ -27,6 +29,7 @@ static struct net {
     uint16_t second_began;   /* ms */
     uint8_t phase;
     uint8_t silent;          /* s since the last sound frame */
+    bool was_bad;            /* the last first frame */
     uint8_t nonce[ASCON_NONCE];
     uint32_t sessions;       /* that stood since boot */
     uint32_t n_frames[2];    /* opened, sealed */
@@ -35,6 +38,7 @@ static struct net {
 void network_start(void)
 {
     net.phase = CLOSED;
+    ON_RESTART(net.was_bad = false);
     net.second_began = port_ms();
     stream_start();
 }
@@ -113,7 +117,7 @@ static void challenge(void)
 {
     uint8_t key[ASCON_KEY];
     bool has_key = store_key(key) && net.sessions < MOST_SESSIONS;
-    if (!has_key && net.silent < KEY_PATIENCE) {
+    if ((!has_key && net.silent < KEY_PATIENCE) || (net.was_bad && net.silent < PENALTY)) {
         return;
     }
     link_n = 1;
@@ -183,7 +187,12 @@ static bool receive(void)
     if (n == 0) {
         return false;
     }
-    if (!take_frame(frame_unstuff(link_buffer, n))) {
+    bool is_first = net.phase == CHALLENGED;
+    bool is_sound = take_frame(frame_unstuff(link_buffer, n));
+    if (is_first) {
+        net.was_bad = !is_sound;
+    }
+    if (!is_sound) {
         hang_up();
         return false;
     }

@@ -47,6 +47,14 @@ static struct kept {
     bool is_unkept;
 } kept;
 
+/* How often parts and inputs were told of in this hour, so that one that flaps does not wear the journal; some share a count. */
+#define SOURCES 16u
+#define TOLD_AN_HOUR 12u
+static struct told {
+    uint8_t n[SOURCES];
+    uint8_t minutes;
+} told;
+
 bool have_passed(uint16_t *since, uint16_t ms)
 {
     uint16_t elapsed = (uint16_t)(now_ms - *since);
@@ -60,6 +68,13 @@ bool have_passed(uint16_t *since, uint16_t ms)
 
 void runtime_event(uint8_t code, uint16_t argument)
 {
+    if (code == EVENT_INPUT_BAD || code == EVENT_INPUT_GOOD || (code >= EVENT_CLOCK_LOST && code <= EVENT_SELF_TEST)) {
+        uint8_t *n = &told.n[(uint8_t)(argument ^ argument >> 8) & (SOURCES - 1u)];
+        if (*n == TOLD_AN_HOUR) {
+            return;
+        }
+        (*n)++;
+    }
     store_event(code, argument, clock_minute());
 }
 
@@ -119,6 +134,8 @@ static void load(void)
                 break;
             }
             verdict = VM_MEMORY;
+            code.length = 0;
+            vm_load(&code); /* what does not run has no identity */
         }
         if (program == RUN_GOLDEN) {
             break;
@@ -318,6 +335,9 @@ APART static void each_ms(void)
         panel_tick();
     }
     if (have_passed(&due.minute, MINUTE_MS)) {
+        if (++told.minutes == 60) {
+            memset(&told, 0, sizeof told);
+        }
         if (runtime.is_running && !vm_is_whole()) {
             give_up(RESET_SELF_TEST);
         }
@@ -350,10 +370,14 @@ APART void runtime_start(void)
 {
     ON_RESTART(memset(&runtime, 0, sizeof runtime));
     ON_RESTART(memset(&kept, 0, sizeof kept));
+    ON_RESTART(memset(&told, 0, sizeof told));
     ON_RESTART(memset(&due, 0, sizeof due));
     runtime.reset_cause = port_reset_cause();
     uint8_t failed = open_tables();
     clock_start();
+    if (failed != 0) {
+        expanders_release();
+    }
     outputs_start();
     load();
     runtime_event(EVENT_RESET, runtime.reset_cause & 0x3Fu);
@@ -365,7 +389,10 @@ APART void runtime_start(void)
     }
     runtime_event(EVENT_PROGRAM, (uint16_t)(store_running() | (uint16_t)store_fell_back() << 8));
     if (runtime.is_running) {
-        store_retained();
+        uint16_t other;
+        if (!store_retained(&other) && other != 0) {
+            runtime_event(EVENT_TRIPS_LOST, other);
+        }
         for (uint8_t i = 0; i < vm.n_trips; i++) {
             seen[vm.n_procedures + i] = vm_trip(i);
         }

@@ -91,8 +91,9 @@ uint8_t store_learn(uint8_t key, uint32_t code);
 bool store_key(uint8_t *key);
 uint8_t store_set_key(const uint8_t *key);
 
-/* Retained state of the running program. False: nothing is kept for it. */
-bool store_retained(void);
+/* Retained state of the running program. False: nothing is kept for it; `other` then is the low half of the CRC of the program whose
+ * stands in its place, 0xFFFF for one that kept less or more, 0 for none. */
+bool store_retained(uint16_t *other);
 /* It has changed and shall be kept: once now, however often it is said before the next idle slots. */
 void store_keep(void);
 

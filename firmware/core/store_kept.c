@@ -1,6 +1,7 @@
 /* Retained state of the running program: a ring of records beside its slot, so that a trial never writes over what the confirmed
  * program left. Sequence, low half of the program's CRC, what vm_keep gives, CRC. */
 #include "cells.h"
+#include "port.h"
 #include "store.h"
 #include "vm.h"
 
@@ -21,13 +22,24 @@ static uint16_t ring_at(void)
     return store_slot() != 0 ? AT_KEPT + MAP_KEPT : AT_KEPT;
 }
 
-bool store_retained(void)
+bool store_retained(uint16_t *other)
 {
     uint8_t n = record_bytes();
+    *other = 0;
+    if (n == 0) {
+        return false;
+    }
     cells_wait();
+    if (!ring_find(&ring, ring_at(), n, (uint8_t)(MAP_KEPT / n))) {
+        if ((port_eeprom_read(ring_at()) & port_eeprom_read((uint16_t)(ring_at() + 1u))) != 0xFF) {
+            *other = 0xFFFF;
+        }
+        return false;
+    }
     /* Another program's may stand there: golden borrows the ring of a damaged one. */
-    if (n == 0 || !ring_find(&ring, ring_at(), n, (uint8_t)(MAP_KEPT / n)) || cells_record[1] != (uint8_t)vm.crc
-        || cells_record[2] != (uint8_t)(vm.crc >> 8)) {
+    uint16_t of = (uint16_t)(cells_record[1] | (uint16_t)cells_record[2] << 8);
+    if (of != (uint16_t)vm.crc) {
+        *other = of;
         return false;
     }
     vm_restore(cells_record + 3);

@@ -92,7 +92,9 @@ uint8_t stream_state(void)
     if (status == W5500_CLOSE_WAIT) {
         return STREAM_ENDED;
     }
-    if (status == W5500_CLOSED && dhcp_has_address() && w5500_open(W5500_TCP, W5500_MODE_TCP, STREAM_PORT)) {
+    /* A socket that is open and does not listen has missed the command. */
+    if (status == W5500_INIT
+        || (status == W5500_CLOSED && dhcp_has_address() && w5500_open(W5500_TCP, W5500_MODE_TCP, STREAM_PORT))) {
         w5500_command(W5500_TCP, W5500_LISTEN);
         is_sending = false;
     }

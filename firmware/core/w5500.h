@@ -32,7 +32,7 @@ enum {
 };
 enum w5500_mode { W5500_MODE_TCP = 0x01, W5500_MODE_UDP = 0x02 };
 enum w5500_command { W5500_OPEN = 0x01, W5500_LISTEN = 0x02, W5500_DISCON = 0x08, W5500_CLOSE = 0x10, W5500_SEND = 0x20, W5500_RECV = 0x40 };
-enum w5500_status { W5500_CLOSED = 0x00, W5500_LISTENING = 0x14, W5500_ESTABLISHED = 0x17, W5500_CLOSE_WAIT = 0x1C };
+enum w5500_status { W5500_CLOSED = 0x00, W5500_INIT = 0x13, W5500_LISTENING = 0x14, W5500_ESTABLISHED = 0x17, W5500_CLOSE_WAIT = 0x1C };
 #define W5500_SEND_OK 0x10u
 
 /* The chip on this select pin; nothing of it is touched. */

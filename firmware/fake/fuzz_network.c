@@ -130,6 +130,12 @@ static void connect_anew(void)
     run();
     line.is_open = true;
     run();
+    /* After a first frame that was not sound the challenge waits up to 2 s. */
+    static uint16_t ms;
+    for (int seconds = 0; seconds < 2; seconds++) {
+        fake_ms(ms = (uint16_t)(ms + 1000u));
+        run();
+    }
     size_t n = sound(line.out, line.n_out - 1, message);
     if (n != 9 || message[0] != 0x41 || message[2] != 1) {
         fail("no challenge");

@@ -202,3 +202,22 @@ fn the_stack_has_room_with_everything_at_once() {
     );
     assert!(hello.free_stack >= 64, "{hello:?}");
 }
+
+/// The march of the memory takes about 10 ms; a byte that changes meanwhile is found. Expanders that hold their lines then let go.
+#[test]
+fn a_board_whose_memory_is_bad_makes_inputs_of_its_expanders_lines() {
+    let Some(mut board) = rig() else { return };
+    board.chip.drive(pins().contact, Level::Low).expect("a pin");
+    board.chip.set_expander(EXPANDER, 0).expect("an expander");
+    board.power(5).expect("power");
+    board.run_ms(6_000).expect("time");
+    let is_output = |board: &mut Board| board.chip.expander(EXPANDER).expect("an expander")[1] & 0x100 == 0;
+    assert!(is_output(&mut board), "its line 8 is an output");
+    board.chip.pull_power().expect("a chip");
+    // Its own power stays: only the chip restarts.
+    board.power(5).expect("power");
+    board.chip.run_us(1_100).expect("time");
+    board.chip.poke(0x8F0, &[0xAA]).expect("memory");
+    board.chip.run_ms(500).expect("time");
+    assert!(!is_output(&mut board));
+}

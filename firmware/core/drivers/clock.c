@@ -2,6 +2,7 @@
  *
  * What the part says is turned into UTC by asking which second would be written to it so. Registers and year 2000 to 2099
  * are in order, so 32 questions find it, one for each bit; and a date that no second has is no time. */
+#include "board.h"
 #include "events.h"
 #include "port.h"
 #include "runtime.h"
@@ -172,10 +173,10 @@ uint16_t clock_minute(void)
     return now.quality == GOOD ? (uint16_t)(now.utc / 60u) : 0xFFFFu;
 }
 
-bool clock_set(uint32_t utc_s)
+uint8_t clock_set(uint32_t utc_s)
 {
     if (utc_s >= DAYS_TO_2100 * SECONDS_PER_DAY) {
-        return false;
+        return ANSWER_BAD_VALUE;
     }
     if (has_part()) {
         registers_at(utc_s);
@@ -185,7 +186,12 @@ bool clock_set(uint32_t utc_s)
             bus[1] = 0;
             is_heard = is_heard && bus_do(2, 0);
         }
+        bus[0] = SECONDS;
+        is_heard = is_heard && bus_do(1, N_REGISTERS);
         device_heard(now.device, is_heard);
+        if (!is_heard || compared(utc_s) != 0) {
+            return ANSWER_REFUSED;
+        }
     }
     struct clock *clock = &now;
     BY_POINTER(clock);
@@ -198,5 +204,5 @@ bool clock_set(uint32_t utc_s)
     clock->at = port_ms();
     clock->quality = GOOD;
     runtime_event(EVENT_CLOCK_SET, (uint16_t)off);
-    return true;
+    return ANSWER_DONE;
 }

@@ -12,7 +12,7 @@
 #include "drivers.h"
 
 /* Registers of the MCP23008 (data sheet); the MCP23017 has each twice, at double the number (its bank bit 0). */
-enum { IODIR = 0x00, GPPU = 0x06, GPIO = 0x09, OLAT = 0x0A };
+enum { IODIR = 0x00, IPOL = 0x01, IOCON = 0x05, GPPU = 0x06, GPIO = 0x09, OLAT = 0x0A };
 
 struct device_entry device;
 uint8_t bus[BUS_OUT + BUS_IN];
@@ -84,6 +84,7 @@ static bool get(uint8_t reg)
 {
     uint8_t n = n_ports();
     bus[0] = (uint8_t)(reg * n);
+    bus_in[1] = 0xFF; /* lines that a smaller part does not have are inputs, and high */
     bool is_heard = bus_do(device.kind != PCF8574, n);
     lines_heard = (uint16_t)(bus_in[0] | (uint16_t)((uint16_t)bus_in[1] << 8));
     return is_heard;
@@ -121,9 +122,35 @@ bool expander_write(uint16_t outputs, uint16_t high)
     if (!get(IODIR)) {
         return false;
     }
-    uint8_t mask = (uint8_t)(lines_heard ^ inputs);
-    if (mask != 0 && runtime.n_scans != 0) {
-        runtime_event(EVENT_DEVICE_BACK, asked); /* it had forgotten everything */
+    bool had_forgotten = lines_heard != inputs;
+    if (had_forgotten) {
+        bus[0] = IOCON; /* from the other bank, where the registers stand in another order */
+        bus[1] = 0;
+        bus_do(2, 0);
     }
-    return put(OLAT, high) && put(IODIR, inputs) && put(GPPU, inputs) && get(GPIO);
+    uint8_t tries = 2;
+    do {
+        if (!(put(IOCON, 0) && put(IPOL, 0) && put(OLAT, high) && put(IODIR, inputs) && put(GPPU, inputs) && get(IODIR))) {
+            return false;
+        }
+        if (tries-- == 0) { /* what does not keep its directions is lost, though it answers */
+            if (!device_is_lost(asked)) {
+                device_states[asked] = DEVICE_LOST_AT - 1;
+            }
+            return false;
+        }
+    } while (lines_heard != inputs);
+    if (had_forgotten && runtime.n_scans != 0 && !device_is_lost(asked)) {
+        runtime_event(EVENT_DEVICE_BACK, asked);
+    }
+    return get(GPIO);
+}
+
+void expanders_release(void)
+{
+    bus[0] = IODIR;
+    bus[1] = bus[2] = 0xFF;
+    for (device.address = 0x20; device.address < 0x28; device.address++) {
+        bus_do(3, 0);
+    }
 }

@@ -69,6 +69,8 @@ bool devices_answer(void);
 extern uint16_t lines_heard;
 bool expander_lines(uint8_t number);
 bool expander_write(uint16_t outputs, uint16_t high);
+/* Makes inputs of all lines of whatever may be an expander on the bus; for a board that does not know its own. */
+void expanders_release(void);
 
 /* Clock: UTC seconds, from the part on the bus, or kept by the tick after it has been set. */
 void clock_start(void);
@@ -76,7 +78,8 @@ void clock_idle(void); /* each ms */
 void clock_latch(void);
 uint32_t clock_utc(uint8_t *quality);
 uint16_t clock_minute(void);
-bool clock_set(uint32_t utc_s);
+/* An answer of board.h; REFUSED when the part did not take it, and then nothing has changed. */
+uint8_t clock_set(uint32_t utc_s);
 
 /* Text display: one character, or one act of its start, each 5 ms. */
 void display_start(void);

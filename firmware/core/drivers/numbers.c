@@ -111,7 +111,10 @@ APART static void latch(uint8_t input)
 {
     struct number_state *state = &number_states[input];
     if (number.driver == PULSE_FLOW) {
-        number_read(input, edges_pulses(number.pin));
+        uint16_t n = edges_pulses(number.pin);
+        if (runtime.n_scans != 0) { /* what came before the first scan is no period's */
+            number_read(input, n);
+        }
     } else if (number.driver == PARAMETER) {
         state->age = 1;
     }
@@ -135,7 +138,9 @@ APART static void latch(uint8_t input)
     }
     uint8_t old_quality = vm_number(input).quality;
     vm_set_number(input, sample);
-    runtime_quality(input, old_quality, sample.quality);
+    if (number.driver != PULSE_FLOW) { /* its first scan is no news */
+        runtime_quality(input, old_quality, sample.quality);
+    }
 }
 
 void numbers_latch(void)

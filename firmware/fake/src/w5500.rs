@@ -98,6 +98,8 @@ pub struct Chip {
     pub datagrams: Vec<Datagram>,
     /// Commands given, by socket: for tests that count.
     pub n_commands: u64,
+    /// So many commands to listen are not taken.
+    pub n_deaf_to_listen: u32,
     /// A status that no data sheet allows was met: a driver that sends into a closed socket, say.
     pub faults: Vec<String>,
 }
@@ -117,6 +119,7 @@ impl Default for Chip {
             peer_received: Vec::new(),
             datagrams: Vec::new(),
             n_commands: 0,
+            n_deaf_to_listen: 0,
             faults: Vec::new(),
         }
     }
@@ -219,6 +222,7 @@ impl Chip {
                 socket.rx_read = socket.rx_write;
                 socket.n_received = 0;
             }
+            (0x02, status::INIT) if self.n_deaf_to_listen > 0 => self.n_deaf_to_listen -= 1,
             (0x02, status::INIT) => r[3] = status::LISTEN,
             (0x08, status::ESTABLISHED) => r[3] = status::FIN_WAIT,
             (0x08, status::CLOSE_WAIT) => r[3] = status::CLOSED,

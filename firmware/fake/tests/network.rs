@@ -80,16 +80,26 @@ impl Rig {
         self.w5500.chip().address().0
     }
 
-    /// Connects, and reads the challenge.
+    /// Connects, and reads the challenge, which waits after a first frame that was not sound.
     fn challenge(&mut self) -> Challenge {
+        self.timed_challenge().0
+    }
+
+    /// The challenge, and how long it took, in steps of 100 ms.
+    fn timed_challenge(&mut self) -> (Challenge, u64) {
         assert!(self.w5500.chip().connect(TCP_PORT));
+        let begins = self.ms;
         self.run(100);
-        let frames = self.frames();
+        let mut frames = self.frames();
+        while frames.is_empty() && self.ms < begins + 3_000 {
+            self.run(100);
+            frames = self.frames();
+        }
         let message = from_cable(&frames[0]).expect("a sound frame");
         assert_eq!(frames.len(), 1);
         let challenge = Challenge::decode(message.as_slice()).expect("a challenge");
         assert_eq!(challenge.encode(), message);
-        challenge
+        (challenge, self.ms - begins)
     }
 
     fn frames(&mut self) -> Vec<Frame> {
@@ -455,10 +465,10 @@ fn pieces_noise_and_endless_frames() {
 fn a_silent_connection_ends() {
     let mut rig = Rig::ready();
     rig.challenge();
-    rig.run(8_000);
+    rig.run(3_500);
     assert!(rig.is_connected());
-    rig.run(4_000);
-    assert!(!rig.is_connected(), "10 s for the first frame");
+    rig.run(2_500);
+    assert!(!rig.is_connected(), "5 s for the first frame");
     let challenge = rig.challenge();
     let mut station = Session::new(&KEY, &challenge, [3; 7], Side::Station);
     rig.tell(&station.seal(&request(&Request::Hello { protocol: 1 }, 1)).expect("left"));
@@ -495,4 +505,34 @@ fn a_peer_that_does_not_read_stops_the_records_but_not_the_board() {
     drop(client);
     rig.run(100);
     assert!(!rig.is_connected());
+}
+
+#[test]
+fn after_a_first_frame_that_is_not_sound_the_next_challenge_waits() {
+    let mut rig = Rig::ready();
+    let hello = request(&Request::Hello { protocol: 1 }, 1);
+    for n in 0..3 {
+        let (challenge, ms) = rig.timed_challenge();
+        assert!(if n == 0 { ms == 100 } else { (1_000..=2_100).contains(&ms) }, "{ms} ms");
+        let mut stranger = Session::new(&[0x11; 16], &challenge, [3; 7], Side::Station);
+        rig.tell(&stranger.seal(&hello).expect("left"));
+        assert!(!rig.is_connected());
+        rig.run(500);
+    }
+    // Who has the key is served, and who comes next at once.
+    let (challenge, _) = rig.timed_challenge();
+    let mut station = Session::new(&KEY, &challenge, [3; 7], Side::Station);
+    assert_eq!(rig.tell(&station.seal(&hello).expect("left")).len(), 1);
+    rig.w5500.chip().peer_close(TCP_PORT);
+    rig.run(500);
+    assert_eq!(rig.timed_challenge().1, 100);
+}
+
+#[test]
+fn a_listen_that_the_chip_has_missed_is_said_again() {
+    let mut rig = Rig::new(Some(DhcpServer::new(3600)));
+    rig.w5500.chip().n_deaf_to_listen = 2;
+    rig.run(3_000);
+    assert_eq!(rig.w5500.chip().socket(0), (TCP_PORT, status::LISTEN));
+    assert_eq!(rig.w5500.chip().n_deaf_to_listen, 0);
 }

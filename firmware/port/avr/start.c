@@ -20,6 +20,7 @@ static volatile uint8_t cause;
 __attribute__((naked, used, section(".init3"))) static void test_memory(void)
 {
     __asm__ volatile(
+        "cli\n" /* a bootloader may have left interrupts on */
         /* Cause: the register, or what a bootloader that has cleared it left in r2. */
         "in r24, %[mcusr]\n"
         "tst r24\n"
@@ -80,12 +81,44 @@ __attribute__((naked, used, section(".init3"))) static void test_memory(void)
         "rjmp 8f\n"
         "7: mov r24, r25\n"
         "rjmp 2b\n"
-        /* Memory that cannot be trusted: every pin stays an input, the watchdog tries again. */
-        "9: rjmp 9b\n"
+        /* Memory that cannot be trusted: every pin stays an input, and so become all lines of whatever may be an expander, for it
+         * may hold what it was last given: IODIR of 0x20 to 0x27, at 100 kHz. The watchdog tries again. */
+        "9: ldi r24, %[rate]\n"
+        "sts %[twbr], r24\n"
+        "ldi r20, 0x40\n"
+        "10: ldi r22, 4\n" /* address, register 0, 0xFF, 0xFF */
+        "mov r23, r20\n"
+        "ldi r24, %[begin]\n"
+        "11: sts %[twcr], r24\n"
+        "12: lds r24, %[twcr]\n"
+        "sbrs r24, %[twint]\n"
+        "rjmp 12b\n"
+        "tst r22\n"
+        "breq 14f\n"
+        "sts %[twdr], r23\n"
+        "ldi r23, 0xFF\n"
+        "cpi r22, 4\n"
+        "brne 13f\n"
+        "ldi r23, 0\n"
+        "13: dec r22\n"
+        "ldi r24, %[go]\n"
+        "rjmp 11b\n"
+        "14: ldi r24, %[end_it]\n"
+        "sts %[twcr], r24\n"
+        "15: lds r24, %[twcr]\n"
+        "sbrc r24, %[twsto]\n"
+        "rjmp 15b\n"
+        "subi r20, -2\n"
+        "cpi r20, 0x50\n"
+        "brne 10b\n"
+        "rjmp 9b\n"
         "8:\n" ::[mcusr] "I"(_SFR_IO_ADDR(MCUSR)),
         [left] "i"(left_cause), [wdtcsr] "i"(_SFR_MEM_ADDR(WDTCSR)), [change] "i"(_BV(WDCE) | _BV(WDE)),
         [period] "i"(_BV(WDE) | _BV(WDP2) | _BV(WDP1) | _BV(WDP0)), [first] "i"(RAMSTART), [end] "i"(RAMEND + 1),
-        [paint] "M"(PAINT));
+        [paint] "M"(PAINT), [rate] "M"((F_CPU / 100000ul - 16u) / 2u), [twbr] "i"(_SFR_MEM_ADDR(TWBR)),
+        [twcr] "i"(_SFR_MEM_ADDR(TWCR)), [twdr] "i"(_SFR_MEM_ADDR(TWDR)), [twint] "I"(TWINT), [twsto] "I"(TWSTO),
+        [begin] "M"(_BV(TWINT) | _BV(TWSTA) | _BV(TWEN)), [go] "M"(_BV(TWINT) | _BV(TWEN)),
+        [end_it] "M"(_BV(TWINT) | _BV(TWSTO) | _BV(TWEN)));
 }
 
 /* After the statics are laid (.init4): what the registers kept. */

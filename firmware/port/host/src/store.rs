@@ -69,7 +69,7 @@ mod c {
         pub safe fn store_learn(key: u8, code: u32) -> u8;
         pub fn store_key(key: *mut u8) -> bool;
         pub fn store_set_key(key: *const u8) -> u8;
-        pub safe fn store_retained() -> bool;
+        pub fn store_retained(other: *mut u16) -> bool;
         pub safe fn store_keep();
         pub safe fn store_event(code: u8, argument: u16, minute: u16);
         pub fn store_event_after(from: u8, out: *mut Event) -> bool;
@@ -358,7 +358,9 @@ impl<'r> Store<'r> {
 
     /// Gives the loaded program what was retained for it.
     pub fn restore_retained(&mut self) -> bool {
-        c::store_retained()
+        let mut other = 0;
+        // SAFETY: one word to write to.
+        unsafe { c::store_retained(&mut other) }
     }
 
     /// Asks that the retained state be kept.

@@ -8,7 +8,7 @@ use firmware_host::board::{Board, Hardware, cause};
 use firmware_host::store::{Answer, CHUNK, Running, Store};
 use program::assembler::{Assembler, Header};
 use program::convert::AdcScale;
-use program::op::{Op, Relation, Stage};
+use program::op::{Op, Relation, Resets, Stage};
 use program::wiring::*;
 use program::zone::Zone;
 use program::{BitRef, NumRef};
@@ -18,6 +18,11 @@ const BAD: u8 = 2;
 /// Events (firmware/core/events.h).
 const DEVICE_LOST: u8 = 15;
 const DEVICE_BACK: u8 = 16;
+const INPUT_BAD: u8 = 8;
+const INPUT_GOOD: u8 = 9;
+const TRIP: u8 = 4;
+const SELF_TEST: u8 = 17;
+const TRIPS_LOST: u8 = 20;
 
 const CLOCK: u8 = 0x68;
 const EXPANDERS: [u8; 2] = [0x20, 0x21];
@@ -30,6 +35,10 @@ struct Bench {
     expanders: [Option<[u8; 22]>; 2],
     /// Lines of an expander that are shorted to ground.
     grounded: [u16; 2],
+    /// The first expander's directions stay as they are whatever it is told.
+    is_deaf: bool,
+    /// Everything that was written to addresses of expanders, whether somebody is there or not.
+    written: Vec<(u8, Vec<u8>)>,
     /// Latches and directions that were ever written to the second expander.
     second: Vec<[u8; 4]>,
     clock: Option<[u8; 16]>,
@@ -46,9 +55,16 @@ impl Hardware for Bench {
     }
     fn i2c(&mut self, address: u8, written: &[u8], read: &mut [u8]) -> bool {
         let at = usize::from(written[0]);
+        if (0x20..0x28).contains(&address) && read.is_empty() {
+            self.written.push((address, written.to_vec()));
+        }
         if let Some(which) = EXPANDERS.iter().position(|expander| *expander == address) {
             let Some(registers) = &mut self.expanders[which] else { return false };
+            let kept = [registers[0], registers[1]];
             registers[at..at + written.len() - 1].copy_from_slice(&written[1..]);
+            if self.is_deaf && which == 0 {
+                registers[..2].copy_from_slice(&kept);
+            }
             for port in 0..2 {
                 // GPIO: outputs show their latch, inputs what is outside (here: high), inverted where IPOL says so.
                 let level = ((registers[0x14 + port] & !registers[port])
@@ -287,4 +303,184 @@ fn a_limit_that_has_become_another_number_in_the_cells_ends_the_program_within_a
     let reset = board.run_ms(61_000).expect_err("a reset");
     assert_eq!(reset & cause::SELF_TEST, cause::SELF_TEST);
     assert!(!board.hardware().driven[&20], "safe before the reset");
+}
+
+/// One expander with an output on line 0 and a contact on line 9, powered up.
+fn one_expander() -> (Vec<u8>, Vec<u8>, Bench) {
+    let wiring = table(
+        vec![],
+        vec![BitInput {
+            driver: BitDriver::Expander { device: 0, line: 9 },
+            is_normally_closed: false,
+            n_debounce: 4,
+        }],
+        vec![Output {
+            driver: OutputDriver::Expander { device: 0, line: 0 },
+            is_active_low: false,
+            is_on_when_safe: false,
+        }],
+        vec![Device { kind: DeviceKind::Mcp23017, address: EXPANDERS[0], shape: 0 }],
+    );
+    let golden = always_on(&wiring, 0, 1, 1);
+    let mut power_on = [0; 22];
+    power_on[..2].fill(0xFF);
+    (wiring, golden, Bench { expanders: [Some(power_on), None], ..Bench::default() })
+}
+
+#[test]
+fn an_expander_that_inverts_or_counts_otherwise_is_put_right_in_the_next_scan() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let (wiring, golden, bench) = one_expander();
+    let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
+    run(&mut board, 3_000);
+    // Data sheet of the MCP23017: IPOL is 0x02 and 0x03, IOCON 0x0A and 0x0B; bit 5 of it ends the counting of addresses.
+    for (register, value) in [(0x02, 0xFF), (0x03, 0xFF), (0x0A, 0x20), (0x0B, 0x20)] {
+        let registers = board.hardware().expanders[0].as_mut().expect("an expander");
+        registers[register] = value;
+        run(&mut board, 1_100);
+        let registers = board.hardware().expanders[0].expect("an expander");
+        assert_eq!(registers[register], 0, "register {register:#x}");
+    }
+    // The second eight lines too: their directions were lost, and are what they were.
+    board.hardware().expanders[0].as_mut().expect("an expander")[1] = 0;
+    run(&mut board, 1_100);
+    assert_eq!(board.hardware().expanders[0].expect("an expander")[1], 0xFF);
+    assert!(board.events().contains(&(DEVICE_BACK, 0)), "{:?}", board.events());
+}
+
+#[test]
+fn an_expander_that_does_not_keep_its_directions_is_lost_once() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let (wiring, golden, mut bench) = one_expander();
+    bench.is_deaf = true;
+    let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
+    run(&mut board, 10_000);
+    let events = board.events();
+    let told: Vec<_> = events.iter().filter(|event| [DEVICE_LOST, DEVICE_BACK].contains(&event.0)).collect();
+    assert_eq!(told, [&(DEVICE_LOST, 0)], "{events:?}");
+    assert_eq!(board.bit_input(0).1, BAD);
+    board.hardware().is_deaf = false;
+    run(&mut board, 2_000);
+    assert!(board.events().contains(&(DEVICE_BACK, 0)), "{:?}", board.events());
+}
+
+#[test]
+fn a_board_that_does_not_know_its_expanders_makes_inputs_of_all_lines() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let (mut wiring, golden, bench) = one_expander();
+    wiring[6] ^= 1;
+    let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
+    run(&mut board, 2_000);
+    assert!(board.events().contains(&(SELF_TEST, 5)), "{:?}", board.events());
+    // IODIR of an MCP23008 is register 0, those of an MCP23017 are 0 and 1 (data sheets); ones are inputs.
+    let wanted: Vec<(u8, Vec<u8>)> = (0x20..0x28).map(|address| (address, vec![0, 0xFF, 0xFF])).collect();
+    assert_eq!(board.hardware().written, wanted);
+}
+
+/// A contact on pin 20 trips; the drive heeds it.
+fn tripping(wiring: &[u8], n_drives: usize) -> Vec<u8> {
+    let mut assembler = Assembler::new(header(wiring, 0, 1));
+    let cause = BitRef(BitRef::N_BUILT_IN as u16);
+    let trip = assembler.bit(Op::Trip { cause, resets: Resets::Manual });
+    for _ in 0..n_drives {
+        let stage = Stage { trip, ..Stage::PLAIN };
+        assembler.bit(Op::Drive { auto: BitRef::TRUE, stage, shortest_run_ms: 0, shortest_rest_ms: 0 });
+    }
+    assembler.finish().expect("a program")
+}
+
+#[test]
+fn trips_that_another_program_left_are_told_as_lost() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let contact = BitInput { driver: BitDriver::Pin { pin: 20 }, is_normally_closed: false, n_debounce: 4 };
+    let out =
+        |pin| Output { driver: OutputDriver::Pin { pin }, is_active_low: false, is_on_when_safe: false };
+    let wiring = table(vec![], vec![contact], vec![out(21), out(22)], vec![]);
+    let [first, second] = [1, 2].map(|n_drives| tripping(&wiring, n_drives));
+    let mut bench = Bench::default();
+    bench.driven.insert(20, false);
+    let mut board = Board::power(&mut runtime, bench, &wiring, &first);
+    run(&mut board, 3_000);
+    assert!(board.events().contains(&(TRIP, 0)), "{:?}", board.events());
+    assert!(!board.events().iter().any(|event| event.0 == TRIPS_LOST), "{:?}", board.events());
+    board.store().flush();
+    drop(board);
+    let mut board = Board::power(&mut runtime, Bench::default(), &wiring, &second);
+    run(&mut board, 1_000);
+    let crc = program::Program::validate(&first).expect("a program").crc();
+    assert!(board.events().contains(&(TRIPS_LOST, crc as u16)), "{:?}", board.events());
+}
+
+#[test]
+fn a_clock_that_does_not_take_a_time_is_not_said_to_be_set() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let devices = vec![Device { kind: DeviceKind::Ds3231, address: CLOCK, shape: 0 }];
+    let wiring = table(vec![], vec![], vec![], devices);
+    let golden = always_on(&wiring, 0, 0, 0);
+    // It answers, and keeps nothing of what is written to it.
+    let bench = Bench { clock: Some(noon(3, 0).0), ..Bench::default() };
+    let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
+    run(&mut board, 1_000);
+    const REFUSED: u8 = 4;
+    assert_eq!(board.set_clock(noon(20, 0).1), REFUSED);
+    board.hardware().clock = None;
+    assert_eq!(board.set_clock(noon(20, 0).1), REFUSED);
+    assert_eq!(board.clock(), (noon(3, 0).1, GOOD));
+}
+
+#[test]
+fn a_flow_has_no_reading_before_a_whole_period_was_counted() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let driver = NumberDriver::PulseFlow { pin: 20, pulses_per_litre: 450 };
+    let wiring = table(vec![NumberInput { driver, age_limit_ms: 2_000 }], vec![], vec![], vec![]);
+    let golden = always_on(&wiring, 1, 0, 0);
+    let mut board = Board::power(&mut runtime, Bench::default(), &wiring, &golden);
+    while board.scans().0 == 0 {
+        run(&mut board, 1);
+    }
+    assert_eq!(board.number(0).1, BAD);
+    run(&mut board, 1_000);
+    assert_eq!(board.number(0), (0, GOOD));
+    let events = board.events();
+    assert!(!events.iter().any(|event| [INPUT_BAD, INPUT_GOOD].contains(&event.0)), "{events:?}");
+}
+
+#[test]
+fn a_part_that_flaps_is_told_so_often_an_hour() {
+    let mut runtime = Runtime::lock();
+    blank(&mut runtime);
+    let (wiring, golden, bench) = one_expander();
+    let power_on = bench.expanders[0];
+    let mut board = Board::power(&mut runtime, bench, &wiring, &golden);
+    run(&mut board, 3_000);
+    let flap = |board: &mut Board<'_, Bench>, n: usize| {
+        let mut told = Vec::new();
+        for _ in 0..n {
+            board.hardware().expanders[0] = None;
+            run(board, 4_000);
+            board.hardware().expanders[0] = power_on;
+            run(board, 4_000);
+            // A station takes them: the journal has room for twelve.
+            let mut store = board.store();
+            store.flush();
+            while let Some(event) = store.event_after(store.confirmed_event().wrapping_add(1)) {
+                told.push(event.code);
+                store.events_confirmed(event.sequence);
+            }
+        }
+        let n_told = |of: [u8; 2]| told.iter().filter(|code| of.contains(code)).count();
+        (n_told([DEVICE_LOST, DEVICE_BACK]), n_told([INPUT_BAD, INPUT_GOOD]))
+    };
+    // Lost and back of the part, bad and good of its contact, in turn: of each source twelve.
+    assert_eq!(flap(&mut board, 3), (6, 6));
+    assert_eq!(flap(&mut board, 20), (6, 6));
+    assert_eq!(flap(&mut board, 5), (0, 0));
+    run(&mut board, 3_600_000);
+    assert_eq!(flap(&mut board, 1), (2, 2), "another hour");
 }
