@@ -15,18 +15,23 @@
 #define FINE 0
 #define NOT_A_MEASUREMENT 1
 
-/* The value comes to OLD. V2 is the temperature; of analogue inputs V0 is the sum, Y its full scale, V1 the reference in uV (of a
- * TMP36 in 10 uV), Z 1; C0 to C2 are the calibration. */
+/* The value comes to OLD. V2 is the temperature; of analogue inputs V0 is the sum, V1 the reference in mV, Y the full scale of one
+ * conversion, and once the sum is found within its range that of the sum, Z 1; C0 to C2 are the calibration. */
 static const struct {
-    uint16_t ds18b20[6], tmp36[12], voltage[3], ntc[2], ph[49], linear[8], conductivity[15], ultrasonic[25], flow[12], calibration[6];
+    uint16_t ds18b20[6], sum[9], tmp36[15], voltage[5], ntc_place[7], ntc[9], ph[51], linear[8], conductivity[15], ultrasonic[25], flow[12],
+        calibration[6];
 } routines IN_FLASH = {
     .ds18b20 = {MOVE(OLD, V0), SET(X, K_UNIT), MUL(OLD, X), SMALL(X, 4), DIV(OLD, X), END(FINE)},
-    .tmp36 = {SMALL(OLD, 0), NEAREST(OLD, V1), SET(X, K_TMP36_ZERO), SUB(OLD, X),
+    .sum = {MUL(Y, X), SUB(Y, X), LEAST(V0, Y), END(NOT_A_MEASUREMENT), ADD(Y, X), SMALL(Z, 1), LESS(V0, Z), END(NOT_A_MEASUREMENT),
+        END(FINE)},
+    .tmp36 = {SMALL(X, 10), MUL(V1, X), MUL(V1, X), SMALL(OLD, 0), NEAREST(OLD, V1), SET(X, K_TMP36_ZERO), SUB(OLD, X),
         SET(X, K_TMP36_HIGHEST), LESS(X, OLD), END(NOT_A_MEASUREMENT),
         SET(X, K_FORTY), ADD(X, OLD), NEGATIVE(X), END(NOT_A_MEASUREMENT), END(FINE)},
-    .voltage = {SMALL(OLD, 0), NEAREST(OLD, V1), END(FINE)},
-    .ntc = {NEAREST(OLD, V1), END(FINE)},
-    .ph = {READ(V4), ZERO(V4), END(NOT_A_MEASUREMENT),
+    .voltage = {SET(X, K_THOUSAND), MUL(V1, X), SMALL(OLD, 0), NEAREST(OLD, V1), END(FINE)},
+    /* Points every thirty-second part of full scale, in 4 m degC: which one comes to V0; then the last one is V1, the next V2. */
+    .ntc_place = {ADD(V0, V0), ADD(V0, V0), ADD(V0, V0), ADD(V0, V0), ADD(V0, V0), DIV(V0, Y), END(FINE)},
+    .ntc = {MOVE(V0, REST), MOVE(OLD, V1), SUB(V2, V1), ADD(V2, V2), ADD(V2, V2), ADD(OLD, OLD), ADD(OLD, OLD), NEAREST(OLD, V2), END(FINE)},
+    .ph = {SMALL(X, 10), MUL(C0, X), READ(V4), ZERO(V4), END(NOT_A_MEASUREMENT),
         SET(X, K_THOUSAND), MUL(V3, X), SUB(OLD, V3), MOVE(V0, OLD),
         MOVE(Y, V4), SMALL(Z, 0), SUB(Z, V4), MAX(Y, Z),                  /* gain without its sign, */
         SMALL(Z, 0), SUB(Z, V0), NEGATIVE(V4), MOVE(V0, Z), SMALL(Z, 1),  /* which goes to the voltage */
@@ -61,88 +66,74 @@ static void run(const uint16_t *routine)
     result.value = calc[OLD];
 }
 
-/* The temperature to compensate with, or this one and an uncertain result. */
-static void take_temperature(struct sample temperature, uint16_t usual)
-{
-    if (temperature.quality == BAD) {
-        temperature.value = usual;
-        temperature.quality = UNCERTAIN;
-    }
-    if (temperature.quality > result.quality) {
-        result.quality = temperature.quality;
-    }
-    calc[V2] = temperature.value;
-}
-
-/* Points every thirty-second part of full scale, in 4 m degC. */
 static void convert_ntc(uint16_t at)
 {
-    uint32_t place = (uint32_t)calc[V0] * 32;
-    uint8_t index = (uint8_t)(place / (uint32_t)calc[Y]);
-    at = (uint16_t)(at + (uint16_t)(2 * index));
-    int32_t point[2];
-    for (uint8_t i = 0; i < 2; i++) {
+    run(routines.ntc_place);
+    at = (uint16_t)(at + 2u * (uint8_t)calc[V0]);
+    for (uint8_t i = V1; i <= V2; i++) {
         int16_t value = (int16_t)wiring_u16(at);
         if (value == INT16_MIN) {
             result.quality = BAD;
         }
-        point[i] = value * INT32_C(4);
-        at = (uint16_t)(at + 2);
+        calc_put(i, value);
+        at = (uint16_t)(at + 2u);
     }
-    calc[V0] = (int32_t)(place % (uint32_t)calc[Y]);
-    calc[V1] = point[1] - point[0];
-    calc[OLD] = point[0];
     run(routines.ntc);
 }
 
-static void convert_ph(const struct correction *correction, struct sample temperature)
+/* Of what is compensated: no better than the temperature. */
+static void compensate(const uint16_t *routine, uint8_t quality)
 {
-    uint16_t midpoint_mv = vm_next_byte();
-    calc[V3] = midpoint_mv | (uint16_t)((uint16_t)vm_next_byte() << 8);
+    if (quality > result.quality) {
+        result.quality = quality;
+    }
+    run(routine);
+}
+
+static void convert_ph(const struct number_entry *entry, const struct correction *correction, uint8_t quality)
+{
+    calc[V3] = wiring_u16(entry->fields_at);
+    vm_skip(2);
     calc_put(C0, 0);
     calc[C1] = IDEAL_SLOPE_UV;
     calc[C2] = IDEAL_SLOPE_UV;
     if (correction->kind == 2) {
         uint16_t words[3];
         memcpy(words, correction->payload, sizeof words);
-        calc[C0] = (int16_t)words[0] * INT32_C(10);
+        calc_put(C0, (int16_t)words[0]);
         calc[C1] = words[1];
         calc[C2] = words[2];
     }
-    take_temperature(temperature, 25000);
-    run(routines.ph);
+    compensate(routines.ph, quality);
 }
 
-static void convert_analogue(const struct number_entry *entry, const struct correction *correction, struct sample temperature)
+static void convert_analogue(const struct number_entry *entry, const struct correction *correction, uint8_t quality)
 {
-    uint32_t full = (uint32_t)entry->second * wiring.full_scale;
-    int32_t sum = calc[V0];
-    if (sum <= 0 || (uint32_t)sum >= full - entry->second) {
-        result.quality = BAD;
+    calc_put(X, entry->second);
+    calc_put(Y, (int16_t)wiring.full_scale);
+    calc_put(V1, (int16_t)wiring.reference_mv);
+    run(routines.sum);
+    if (result.quality == BAD) {
         return;
     }
-    calc[Y] = (int32_t)full;
-    calc_put(Z, 1);
     if (entry->driver == NTC) {
         convert_ntc(entry->fields_at);
         return;
     }
-    calc[V1] = wiring.reference_mv * (entry->driver == TMP36 ? INT32_C(100) : INT32_C(1000));
     if (entry->driver == TMP36) {
         run(routines.tmp36);
         return;
     }
     run(routines.voltage);
     if (entry->driver == PH_ELECTRODE) {
-        convert_ph(correction, temperature);
+        convert_ph(entry, correction, quality);
         return;
     }
     run(routines.linear);
     if (entry->driver == CONDUCTIVITY && result.quality != BAD) {
         calc[V3] = vm_read_decimal();
         if (calc[V3] != 0) {
-            take_temperature(temperature, 25000);
-            run(routines.conductivity);
+            compensate(routines.conductivity, quality);
         }
     }
 }
@@ -153,6 +144,12 @@ struct sample wiring_convert(const struct number_entry *entry, int32_t raw, cons
     result.quality = GOOD;
     wiring_seek(entry->fields_at);
     calc[V0] = raw;
+    calc[V2] = temperature.value;
+    if (temperature.quality == BAD) {
+        /* The usual one. */
+        calc_put(V2, entry->driver == ULTRASONIC ? 20000 : 25000);
+        temperature.quality = UNCERTAIN;
+    }
     switch (entry->driver) {
     case DS18B20:
         if (raw == DS18B20_POWER_ON || raw < DS18B20_LOWEST || raw > DS18B20_HIGHEST) {
@@ -161,8 +158,7 @@ struct sample wiring_convert(const struct number_entry *entry, int32_t raw, cons
         run(routines.ds18b20);
         break;
     case ULTRASONIC:
-        take_temperature(temperature, 20000);
-        run(routines.ultrasonic);
+        compensate(routines.ultrasonic, temperature.quality);
         break;
     case PULSE_FLOW:
         calc_put(Z, (int16_t)period_ms);
@@ -175,7 +171,7 @@ struct sample wiring_convert(const struct number_entry *entry, int32_t raw, cons
         }
         return result;
     default:
-        convert_analogue(entry, correction, temperature);
+        convert_analogue(entry, correction, temperature.quality);
         break;
     }
     if (correction->kind == 1 && result.quality != BAD && entry->driver != PH_ELECTRODE) {
