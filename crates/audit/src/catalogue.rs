@@ -1,40 +1,16 @@
 //! All findings of the audit by id: what each says, the formula and source behind it, the cure. docs/findings.md is
 //! written from this list, and a test holds both together.
 
-use std::fmt::Write as _;
-
-/// One kind of finding.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Entry {
-    /// Stable id.
-    pub id: &'static str,
-    /// What it says, in a line.
-    pub says: &'static str,
-    /// Formula and source; "-" where it is a plain look at the file.
-    pub basis: &'static str,
-    /// What mends it.
-    pub cure: &'static str,
-}
-
-const fn entry(id: &'static str, says: &'static str, basis: &'static str, cure: &'static str) -> Entry {
-    Entry { id, says, basis, cure }
-}
+use system::catalogue::{Entry, entry};
 
 /// The page docs/findings.md.
 pub fn page() -> String {
-    let mut page = String::from(
-        "# Findings of the audit\n\n\
-         Written from `crates/audit/src/catalogue.rs`; a test holds both together. Ids are stable: scripts may name them.\n\
-         Findings about the text of the file itself are listed in docs/system-file.md.\n",
-    );
-    for entry in ALL {
-        let _ = write!(
-            page,
-            "\n### `{}`\n\n{}\n\n- Basis: {}\n- Cure: {}\n",
-            entry.id, entry.says, entry.basis, entry.cure
-        );
-    }
-    page
+    system::catalogue::page(
+        "Findings of the audit",
+        "Written from `crates/audit/src/catalogue.rs`; a test holds both together. Ids are stable: scripts may name them.\n\
+         Findings about the text of the file itself are listed in docs/system-file.md.",
+        ALL,
+    )
 }
 
 /// All kinds, sorted by id.

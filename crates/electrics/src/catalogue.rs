@@ -1,44 +1,26 @@
 //! All findings of the electrics by id: what each says, the formula and source behind it, the cure. docs/electrics-findings.md is written
 //! from this list, and a test holds both together.
 
-use std::fmt::Write as _;
-
-/// One kind of finding.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Entry {
-    /// Stable id.
-    pub id: &'static str,
-    /// What it says, in a line.
-    pub says: &'static str,
-    /// Formula and source.
-    pub basis: &'static str,
-    /// What mends it.
-    pub cure: &'static str,
-}
-
-const fn entry(id: &'static str, says: &'static str, basis: &'static str, cure: &'static str) -> Entry {
-    Entry { id, says, basis, cure }
-}
+use system::catalogue::{Entry, entry};
 
 /// The page docs/electrics-findings.md.
 pub fn page() -> String {
-    let mut page = String::from(
-        "# Findings of the electrics\n\n\
-         Written from `crates/electrics/src/catalogue.rs`; a test holds both together. Ids are stable: scripts and acceptances may name\n\
-         them. What the file does not say (`[electrics]`, `[fitting]`) is not judged.\n",
-    );
-    for entry in ALL {
-        let _ = write!(
-            page,
-            "\n### `{}`\n\n{}\n\n- Basis: {}\n- Cure: {}\n",
-            entry.id, entry.says, entry.basis, entry.cure
-        );
-    }
-    page
+    system::catalogue::page(
+        "Findings of the electrics",
+        "Written from `crates/electrics/src/catalogue.rs`; a test holds both together. Ids are stable: scripts and acceptances may name\n\
+         them. What the file does not say (`[electrics]`, `[fitting]`) is not judged.",
+        ALL,
+    )
 }
 
 /// All kinds, sorted by id.
 pub const ALL: &[Entry] = &[
+    entry(
+        "battery-used-too-deep",
+        "A battery is used deeper than its kind bears each time.",
+        "`usable` of the supply against that of its `block`.",
+        "A smaller `usable`, a larger battery.",
+    ),
     entry("battery-without-fuse", "A battery has no fuse.", "`fuse` of its fitting.", "A fuse at its pole."),
     entry(
         "circuit-overloaded",
@@ -145,7 +127,7 @@ pub const ALL: &[Entry] = &[
     ),
     entry(
         "heaters-on-one-card",
-        "All heaters rest off on one card (note: the FMEA says what that harms).",
+        "All heaters rest off on one card: dead, it leaves no heat.",
         "`switched_by`.",
         "Two cards, or a closed contact with its own thermostat.",
     ),
@@ -303,7 +285,7 @@ pub const ALL: &[Entry] = &[
     ),
     entry(
         "votes-on-one-expander",
-        "Sensors that vote together sit on one expander (note: dead, both are bad at once).",
+        "Sensors that vote together sit on one expander: dead, both are bad at once.",
         "The plan.",
         "A pin, or a second expander.",
     ),

@@ -11,5 +11,6 @@ pub mod harness;
 pub mod laws;
 pub mod loads;
 
-pub use catalogue::{ALL as FINDINGS, Entry, page};
-pub use checks::{Checked, CostLine, Facts, LoadFact, SupplyFact, accepted, check, plan_of};
+pub use catalogue::{ALL as FINDINGS, page};
+pub use checks::{Checked, Facts, LoadFact, SupplyFact, accepted, check, plan_of};
+pub use system::catalogue::Entry;

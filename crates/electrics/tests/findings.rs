@@ -358,6 +358,17 @@ fn places() {
     pair("votes-on-one-expander", &file(&votes, e, "", fixed), &file(&votes, e, "", ""));
 }
 
+#[test]
+fn batteries() {
+    let with = |usable: &str| {
+        let supply = format!(
+            "[[supply]]\nname = \"store\"\nkind = \"battery\"\nblock = \"battery_agm\"\ncapacity = \"18 Ah\"\n{usable}\n\n"
+        );
+        file(&supply, ENCLOSURE, "store = { fuse = \"5 A\" }", "")
+    };
+    pair("battery-used-too-deep", &with("usable = \"80 %\""), &with(""));
+}
+
 /// The base with a card of the person's own, whose inputs take so many mA when high.
 fn with_part(things: &str, milliamperes: usize) -> String {
     let text = file(things, ENCLOSURE, "card = { part = \"own_card\", channels = 32 }", "");

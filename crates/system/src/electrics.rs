@@ -70,6 +70,10 @@ pub struct Fitting {
     pub part: Option<String>,
     /// The component that switches it: relay, solid-state relay, transistor.
     pub switch: Option<String>,
+    /// What a battery is: component of its block.
+    pub block: Option<String>,
+    /// The charger of a battery.
+    pub charger: Option<String>,
     /// Component across its contact or coil against voltage spikes.
     pub suppressor: Option<String>,
     /// Said to have none.
@@ -105,6 +109,8 @@ impl Fitting {
     pub const NONE: Fitting = Fitting {
         part: None,
         switch: None,
+        block: None,
+        charger: None,
         suppressor: None,
         without_suppressor: false,
         connector: None,

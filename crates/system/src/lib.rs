@@ -2,6 +2,7 @@
 //!
 //! Contract: nothing past this crate sees the raw file; a [`System`] that came out of here can be indexed without checks.
 
+pub mod catalogue;
 pub mod diagnostic;
 pub mod document;
 pub mod electrics;

@@ -479,6 +479,8 @@ pub enum SupplyKind {
     Battery {
         /// V.
         volts: f64,
+        /// Rated energy, J.
+        rated_j: f64,
         /// Usable energy when new, J.
         usable_j: f64,
     },

@@ -1,8 +1,8 @@
 //! Lists of the electrics as plain rows, for text, CSV, JSON and the report's page.
 
+use electrics::Facts;
 use electrics::assign::{self, Need, Place, Plan, Who};
 use electrics::harness::{self, Harness};
-use electrics::{Checked, Facts};
 use serde_json::{Map, Value};
 use system::System;
 use system::wiring::SensorPlace;
@@ -204,12 +204,24 @@ pub fn power(facts: &Facts) -> List {
             format!("{:.1}", s.start_a),
             s.leakage_ma.map_or("-".to_owned(), |leak| format!("{leak:.1}")),
             s.hours.map_or("-".to_owned(), |hours| format!("{hours:.0}")),
+            s.hours_aged.map_or("-".to_owned(), |hours| format!("{hours:.0}")),
         ]
     });
     List {
         name: "power",
         title: "Power, everything on",
-        heads: vec!["supply", "V", "W", "A", "limit A", "free", "start A", "leak mA", "hours"],
+        heads: vec![
+            "supply",
+            "V",
+            "W",
+            "A",
+            "limit A",
+            "free",
+            "restart A",
+            "to earth mA",
+            "hours",
+            "hours aged",
+        ],
         rows: rows.collect(),
     }
 }
@@ -219,7 +231,7 @@ pub fn loads(facts: &Facts) -> List {
     let rows = facts.loads.iter().map(|load| {
         vec![
             load.name.clone(),
-            load.volts.map_or("-".to_owned(), |volts| format!("{volts:.0}")),
+            load.volts.map_or("-".to_owned(), |volts| format!("{volts:.1}")),
             format!("{:.2}", load.amps),
             format!("{:.1}", load.inrush_a),
             load.fuse_a.map_or("-".to_owned(), |fuse| format!("{fuse}")),
@@ -281,9 +293,11 @@ pub fn cut(harness: &Harness) -> List {
 }
 
 /// What to buy.
-pub fn bill(checked: &Checked, harness: &Harness) -> List {
+pub fn bill(system: &System, harness: &Harness) -> List {
     let money = |price: f64| format!("{price:.2}");
-    let mut rows: Vec<Vec<String>> = (harness::bill(harness).into_iter())
+    let lines = harness::bill(system, harness);
+    let prices: Vec<f64> = lines.iter().filter_map(|line| line.price).collect();
+    let mut rows: Vec<Vec<String>> = (lines.into_iter())
         .map(|line| {
             vec![
                 line.n.to_string(),
@@ -293,12 +307,12 @@ pub fn bill(checked: &Checked, harness: &Harness) -> List {
             ]
         })
         .collect();
-    if !checked.facts.costs.is_empty() {
-        let currency = checked.facts.currency.clone().unwrap_or_default();
+    if !prices.is_empty() {
+        let currency = system.electrics.currency.as_deref().unwrap_or_default();
         rows.push(vec![
             String::new(),
             format!("total of the prices given {currency}").trim_end().to_owned(),
-            money(checked.facts.total),
+            money(prices.iter().sum()),
             String::new(),
         ]);
     }
@@ -311,6 +325,8 @@ pub fn connectors(system: &System, harness: &Harness) -> List {
     let rows = all.into_iter().flat_map(|line| {
         let (name, connector) = (line.name, line.connector);
         line.contacts.into_iter().map(move |(n, colour, thing, other, wire)| {
+            // The cable's own name stands before the terminal already.
+            let thing = thing.strip_prefix(&format!("{name}:")).map_or(thing.clone(), str::to_owned);
             vec![name.clone(), n.to_string(), colour.to_owned(), thing, other, wire, connector.clone()]
         })
     });

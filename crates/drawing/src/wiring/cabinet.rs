@@ -4,9 +4,9 @@ use electrics::harness::{CAUTIONS, Harness, Item};
 use system::System;
 use system::electrics::Compartment;
 
-use super::page::Page;
+use super::page::{LEAST, Page};
 use crate::sheet::{Align, Point, Rect};
-use crate::text::{clean, width};
+use crate::text::{LEADING, clean, width};
 
 const PAPER: [f64; 2] = [297.0, 210.0];
 const MARGIN: f64 = 8.0;
@@ -14,6 +14,8 @@ const MARGIN: f64 = 8.0;
 const KEY: f64 = 112.0;
 /// An enclosure when none is described, m (assumed).
 const USUAL: [f64; 2] = [0.5, 0.4];
+/// Numbers of items, mm.
+const NUMBER: f64 = 2.4;
 /// Duct between rows and air around items, m.
 const DUCT: f64 = 0.025;
 const AIR: f64 = 0.006;
@@ -97,12 +99,16 @@ pub(super) fn page(system: &System, harness: &Harness) -> Page {
                 Rect::new(left + x * scale, top + y * scale, item.size[0] * scale, item.size[1] * scale);
             page.rect(rect, class);
             let number = n.to_string();
-            let mut size = 2.6;
-            while size > 1.6 && (width(&number, size, true) > rect.w - 0.3 || size * 1.28 > rect.h) {
-                size -= 0.1;
-            }
             let c = rect.centre();
-            page.text(c.x, c.y - size * 0.64, size, true, Align::Middle, &number);
+            // On a narrow item it stands above, where the air is.
+            if width(&number, NUMBER, true) > rect.w - 0.3 || NUMBER * LEADING > rect.h {
+                let size =
+                    (width(&number, NUMBER, true) / NUMBER).recip() * ((item.size[0] + AIR) * scale - 0.2);
+                let size = size.clamp(LEAST, NUMBER);
+                page.text(c.x, rect.y - size * LEADING, size, true, Align::Middle, &number);
+            } else {
+                page.text(c.x, c.y - NUMBER * LEADING / 2.0, NUMBER, true, Align::Middle, &number);
+            }
             x += item.size[0] + AIR;
             row = row.max(item.size[1]);
         }

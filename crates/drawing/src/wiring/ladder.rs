@@ -18,6 +18,8 @@ const ROW: f64 = 10.6;
 const STUB: f64 = 3.1;
 const HEADING: f64 = 6.5;
 const TEXT: f64 = 2.0;
+/// Lines of the foot in its left column: the cautions and what the signs mean.
+const LEFT: usize = 8;
 
 /// What a row of a sheet is.
 enum Row<'a> {
@@ -84,7 +86,7 @@ fn foot_height(system: &System, harness: &Harness) -> f64 {
     let mut probe = Page::default();
     let mut heights = [0.0, 0.0];
     for (i, line) in foot(harness).iter().enumerate() {
-        let side = usize::from(i >= 7);
+        let side = usize::from(i >= LEFT);
         heights[side] += probe.paragraph(0.0, 0.0, TEXT, line, column) + 0.2;
     }
     legend_rows(system, harness) as f64 * 3.4 + f64::max(heights[0], heights[1]) + 3.0
@@ -209,7 +211,7 @@ fn draw_foot(page: &mut Page, system: &System, harness: &Harness, top: f64) {
     let column = inner / 2.0 - 4.0;
     let mut ys = [y, y];
     for (i, line) in foot(harness).iter().enumerate() {
-        let side = usize::from(i >= 7);
+        let side = usize::from(i >= LEFT);
         let x = MARGIN + side as f64 * (inner / 2.0 + 2.0);
         ys[side] = page.paragraph(x, ys[side], TEXT, line, column) + 0.2;
     }

@@ -77,6 +77,7 @@ fn sideways(harness: &Harness, wire: &Wire) -> String {
 /// Texts at the foot of every page.
 fn foot(harness: &Harness) -> Vec<String> {
     let mut all: Vec<String> = CAUTIONS.iter().map(|line| (*line).to_owned()).collect();
+    all.push("F: fuse, K: relay, X and P: terminals. A broken edge: outside of the enclosure.".to_owned());
     all.push(
         "Colours of low voltage are this sheet's own scheme (codes: IEC 60757). ~ is an assumed length: measure before cutting."
             .to_owned(),

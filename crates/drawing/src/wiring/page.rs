@@ -40,7 +40,7 @@ pub struct Page {
 }
 
 /// Smallest text, mm: still read on a printed A4.
-const LEAST: f64 = 1.7;
+pub(super) const LEAST: f64 = 1.7;
 
 impl Page {
     pub(super) fn new(size: [f64; 2], title: String) -> Self {

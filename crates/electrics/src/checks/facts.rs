@@ -1,7 +1,7 @@
 //! The numbers: a budget for each supply, currents of each load, what it costs.
 
 use serde::Serialize;
-use system::model::{ActuatorIdx, ActuatorKind, BoardIdx, SensorIdx, SupplyIdx, SupplyKind};
+use system::model::{ActuatorIdx, ActuatorKind, BoardIdx, SupplyIdx, SupplyKind};
 
 use super::Check;
 use crate::laws::{battery, fuse};
@@ -14,12 +14,6 @@ pub struct Facts {
     pub loads: Vec<LoadFact>,
     /// Each circuit, rail and battery.
     pub supplies: Vec<SupplyFact>,
-    /// What the file gives a price for.
-    pub costs: Vec<CostLine>,
-    /// Their sum.
-    pub total: f64,
-    /// Currency of all prices, as the file has it.
-    pub currency: Option<String>,
     /// Air in the enclosure at its warmest, °C.
     pub inside_c: Option<f64>,
     /// Heat in the enclosure, W.
@@ -68,19 +62,12 @@ pub struct SupplyFact {
     pub start_a: f64,
     /// Standing leakage to earth behind its RCD, mA; only circuits of the house.
     pub leakage_ma: Option<f64>,
-    /// Hours that a battery lasts with everything on.
+    /// Hours that a battery lasts with everything on: by energy, by Peukert where that is less.
     pub hours: Option<f64>,
+    /// The same when its block is due for replacement. None: its block is not said.
+    pub hours_aged: Option<f64>,
     /// Loads behind its RCD or fuse.
     pub loads: Vec<String>,
-}
-
-/// A priced thing.
-#[derive(Clone, PartialEq, Debug, Serialize)]
-pub struct CostLine {
-    /// Name in the file.
-    pub name: String,
-    /// In the file's currency.
-    pub price: f64,
 }
 
 pub(super) fn gather(check: &mut Check<'_>) {
@@ -108,7 +95,6 @@ pub(super) fn gather(check: &mut Check<'_>) {
         let fact = supply(check, SupplyIdx(s));
         check.facts.supplies.extend(fact);
     }
-    costs(check);
 }
 
 /// Cross-section of a load's cable: the file's, or the least that its fuse and a loss of 3 % ask for.
@@ -152,6 +138,7 @@ fn supply(check: &Check<'_>, supply: SupplyIdx) -> Option<SupplyFact> {
         start_a: 0.0,
         leakage_ma: None,
         hours: None,
+        hours_aged: None,
         loads: vec![],
     };
     let mut leakage = 0.0;
@@ -213,11 +200,24 @@ fn supply(check: &Check<'_>, supply: SupplyIdx) -> Option<SupplyFact> {
         leakage += system.electrics.supply(supply).leakage_a.unwrap_or(0.0);
         fact.leakage_ma = Some(leakage * 1e3);
     }
-    if let SupplyKind::Battery { usable_j, .. } = this.kind
+    if let SupplyKind::Battery { rated_j, usable_j, .. } = this.kind
         && fact.watts > 0.0
     {
-        let amp_hours = usable_j / 3600.0 / volts;
-        fact.hours = Some(battery::hours_by_energy(amp_hours, volts, 1.0, 1.0, fact.watts));
+        let (amp_hours, share) = (rated_j / 3600.0 / volts, usable_j / rated_j);
+        let energy = battery::hours_by_energy(amp_hours, volts, 1.0, share, fact.watts);
+        let block =
+            system.electrics.supply(supply).block.as_deref().and_then(|id| system.library.component(id));
+        let of_block = |key: &str| block.and_then(|block| block.value(key));
+        // The usable share holds the losses behind the battery, which its own current does not know.
+        let passed = of_block("efficiency").unwrap_or(1.0);
+        let peukert = of_block("peukert").zip(of_block("rated_time")).map(|(exponent, rated)| {
+            let amps = fact.watts / volts / passed;
+            battery::hours_by_peukert(amp_hours, rated / 3600.0, exponent, share / passed, amps)
+        });
+        // A slow discharge gives no more than is rated.
+        let hours = peukert.map_or(energy, |hours| hours.min(energy));
+        fact.hours = Some(hours);
+        fact.hours_aged = of_block("aged").map(|aged| aged * hours);
     }
     Some(fact)
 }
@@ -244,12 +244,13 @@ fn on_this_circuit(system: &system::System, circuit: SupplyIdx, from: Option<Sup
     })
 }
 
-/// The component of a rail or battery.
+/// The component that feeds a rail, or charges a battery.
 pub(crate) fn part_of_supply(
     system: &system::System,
     supply: SupplyIdx,
 ) -> Option<&system::parts::Component> {
-    let said = system.electrics.supply(supply).part.as_deref();
+    let fitting = system.electrics.supply(supply);
+    let said = fitting.charger.as_deref().or(fitting.part.as_deref());
     if let Some(part) = said.and_then(|id| system.library.component(id)) {
         return Some(part);
     }
@@ -259,33 +260,6 @@ pub(crate) fn part_of_supply(
         _ => return None,
     };
     system.library.usual_component(system::parts::ComponentKind::Supply, word)
-}
-
-fn costs(check: &mut Check<'_>) {
-    let system = check.system;
-    let electrics = &system.electrics;
-    let mut lines = vec![];
-    let mut add = |name: &str, price: Option<f64>| {
-        lines.extend(price.map(|price| CostLine { name: name.to_owned(), price }));
-    };
-    for (b, board) in system.boards.iter().enumerate() {
-        add(&board.name, electrics.board(BoardIdx(b)).price);
-    }
-    for (s, supply) in system.supplies.iter().enumerate() {
-        add(&supply.name, electrics.supply(SupplyIdx(s)).price);
-    }
-    for (d, device) in system.wiring.devices.iter().enumerate() {
-        add(&device.name, electrics.device(d).price);
-    }
-    for (a, actuator) in system.actuators.iter().enumerate() {
-        add(&actuator.name, electrics.actuator(ActuatorIdx(a)).price);
-    }
-    for (s, sensor) in system.sensors.iter().enumerate() {
-        add(&sensor.name, electrics.sensor(SensorIdx(s)).price);
-    }
-    check.facts.total = lines.iter().map(|line| line.price).sum();
-    check.facts.costs = lines;
-    check.facts.currency.clone_from(&electrics.currency);
 }
 
 /// Whether an actuator is a heater.

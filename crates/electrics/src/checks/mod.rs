@@ -4,6 +4,7 @@
 //! that it can be accepted in the file. A file without `[electrics]` and `[fitting]` gets one note that says what they would show: what
 //! is not said is not judged.
 
+mod batteries;
 mod facts;
 mod housing;
 mod low;
@@ -11,7 +12,7 @@ mod mains;
 mod planning;
 mod switching;
 
-pub use facts::{CostLine, Facts, LoadFact, SupplyFact};
+pub use facts::{Facts, LoadFact, SupplyFact};
 pub(crate) use facts::{cable_mm2, part_of_supply};
 
 use system::model::{ActuatorIdx, ActuatorKind, SupplyIdx, SupplyKind};
@@ -51,6 +52,7 @@ pub fn check(system: &System, lock: Option<&Lock>) -> Checked {
         switching::check(&mut check);
         mains::check(&mut check);
         low::check(&mut check);
+        batteries::check(&mut check);
         housing::check(&mut check);
     } else if !system.actuators.is_empty() {
         check.add(

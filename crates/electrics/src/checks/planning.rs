@@ -31,10 +31,9 @@ pub(super) fn check(check: &mut Check<'_>, outcome: &Outcome) {
                 currents(check, plan);
                 spares(check, plan);
             }
-            // Only a note: dead, its inputs are bad, and bad inputs are what each rule has a word for.
             if plan.shares_expander {
                 check.add(
-                    Diagnostic::note_level(
+                    Diagnostic::warning(
                         "votes-on-one-expander",
                         "sensors that vote together sit on one expander: dead, it takes both along",
                     )

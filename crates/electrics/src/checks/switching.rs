@@ -372,7 +372,7 @@ fn heaters_together(check: &mut Check<'_>) {
     {
         let name = &check.system.supplies[card.idx()].name;
         check.about(
-            Diagnostic::note_level(
+            Diagnostic::warning(
                 "heaters-on-one-card",
                 format!("all heaters hang on `{name}`: dead, it leaves no heat"),
             )

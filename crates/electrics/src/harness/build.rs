@@ -12,7 +12,7 @@ use system::parts::{ComponentKind, Nature};
 use super::items::{self, Item, ItemKind};
 use super::{Element, Function, Harness, Run, Symbol, Terminal, Wire};
 use crate::assign::{Place, Plan, Who};
-use crate::checks::cable_mm2;
+use crate::checks::{cable_mm2, part_of_supply};
 use crate::laws::fuse;
 use crate::loads::{self, Class, Load};
 
@@ -218,13 +218,15 @@ impl<'a> Builder<'a> {
         let supply = &system.supplies[source.idx()];
         let fitting = system.electrics.supply(source);
         let is_battery = matches!(supply.kind, SupplyKind::Battery { .. });
+        let block = fitting.block.as_deref().and_then(|id| system.library.component(id));
+        let title = block.map_or(if is_battery { "Battery" } else { "Power supply" }, |block| &block.title);
         let item = self.item(Item {
             name: supply.name.clone(),
-            title: if is_battery { "Battery with its charger".to_owned() } else { "Power supply".to_owned() },
+            title: title.to_owned(),
             kind: ItemKind::Source,
             compartment: fitting.compartment.filter(|_| !is_battery),
             size: [0.053, 0.09],
-            price: fitting.price,
+            price: items::price(fitting.price, block),
         });
         let group = format!("Low voltage: {}", supply.name);
         let bar = self.plus_bar(source);
@@ -243,11 +245,13 @@ impl<'a> Builder<'a> {
         if let Some(circuit) = loads::circuit(system, supply.fed_by) {
             let mains = self.mains_bar(circuit);
             let group = format!("Mains: {}", system.supplies[circuit.idx()].name);
+            let feeder = if is_battery { self.charger(source, (bar, zero), rated, mm2) } else { item };
             let fuse = self.fuse(3.15, Class::Mains);
-            let mut path = self.begin(&group, &supply.name, mains, "L", Symbol::Bar);
+            let title = self.harness.items[feeder].name.clone();
+            let mut path = self.begin(&group, &title, mains, "L", Symbol::Bar);
             self.through(&mut path, fuse, Symbol::Fuse, ["1", "2"], &Kind::inside(Function::Line, 0.75));
             let kind = Kind { function: Function::Line, mm2: 0.75, length_m: Some(INSIDE), cable: None };
-            self.through(&mut path, item, Symbol::Source, ["L", "N"], &kind);
+            self.through(&mut path, feeder, Symbol::Source, ["L", "N"], &kind);
             self.stub(&mut path, "PE", (mains, "PE"), &Kind { function: Function::Earth, ..kind.clone() });
             self.through(
                 &mut path,
@@ -258,6 +262,31 @@ impl<'a> Builder<'a> {
             );
             self.end(path);
         }
+    }
+
+    /// The charger of a battery, over a fuse of its own to the battery's bar.
+    fn charger(&mut self, battery: SupplyIdx, (bar, zero): (usize, usize), rated: f64, mm2: f64) -> usize {
+        let system = self.system;
+        let name = &system.supplies[battery.idx()].name;
+        let part = part_of_supply(system, battery);
+        let item = self.item(Item {
+            name: format!("charger_{name}"),
+            title: part.map_or("Charger", |part| part.title.as_str()).to_owned(),
+            kind: ItemKind::Source,
+            compartment: None,
+            size: items::size_of(part, [0.1, 0.06]),
+            price: items::price(None, part),
+        });
+        let group = format!("Low voltage: {name}");
+        let fuse = self.fuse(rated, Class::Low);
+        let mut path = self.begin(&group, "charging", item, "+", Symbol::Source);
+        self.through(&mut path, fuse, Symbol::Fuse, ["1", "2"], &Kind::inside(Function::Plus, mm2));
+        self.through(&mut path, bar, Symbol::Bar, ["+", "+"], &Kind::inside(Function::Plus, mm2));
+        self.end(path);
+        let mut path = self.begin(&group, "charging, 0 V", item, "-", Symbol::Source);
+        self.through(&mut path, zero, Symbol::Bar, ["-", "-"], &Kind::inside(Function::Zero, mm2));
+        self.end(path);
+        item
     }
 
     /// Floats in series with a load and read by the board too: a relay between, a pole for each load and one for the board.
@@ -312,7 +341,7 @@ impl<'a> Builder<'a> {
             kind: ItemKind::Probe,
             compartment: mains.then_some(Compartment::Mains),
             size,
-            price: self.system.electrics.sensor(sensor).price,
+            price: items::price(self.system.electrics.sensor(sensor).price, part),
         })
     }
 
@@ -370,7 +399,7 @@ impl<'a> Builder<'a> {
             kind: ItemKind::Load,
             compartment: None,
             size: [0.0, 0.0],
-            price: self.system.electrics.actuator(load.actuator).price,
+            price: items::price(self.system.electrics.actuator(load.actuator).price, load.component),
         });
         (item, symbol)
     }

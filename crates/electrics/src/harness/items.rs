@@ -58,6 +58,11 @@ pub(super) fn size_of(component: Option<&Component>, usual: [f64; 2]) -> [f64; 2
     [value("width").unwrap_or(usual[0]), value("height").unwrap_or(usual[1])]
 }
 
+/// The price of the fitting, else that of the component in a person's own parts file.
+pub(super) fn price(said: Option<f64>, component: Option<&Component>) -> Option<f64> {
+    said.or_else(|| component?.value("price"))
+}
+
 pub(super) fn bar(name: String, title: &str, compartment: Compartment) -> Item {
     Item {
         name,
@@ -101,7 +106,7 @@ pub fn inventory(system: &System) -> Vec<Item> {
             kind: ItemKind::Device,
             compartment: Some(Compartment::Low),
             size: size_of(part, MODULE),
-            price: electrics.device(d).price,
+            price: price(electrics.device(d).price, part),
         });
     }
     for (s, supply) in system.supplies.iter().enumerate() {
@@ -116,7 +121,7 @@ pub fn inventory(system: &System) -> Vec<Item> {
                     kind: ItemKind::Switch,
                     compartment: Some(fitting.compartment.unwrap_or(side(loads::card_class(system, idx)))),
                     size: size_of(part, [0.14, 0.055]),
-                    price: fitting.price,
+                    price: price(fitting.price, part),
                 });
             }
             SupplyKind::Rail { .. } => {
@@ -127,7 +132,7 @@ pub fn inventory(system: &System) -> Vec<Item> {
                     kind: ItemKind::Source,
                     compartment: Some(fitting.compartment.unwrap_or(Compartment::Mains)),
                     size: size_of(part, [0.053, 0.09]),
-                    price: fitting.price,
+                    price: price(fitting.price, part),
                 });
             }
             _ => {}
@@ -157,6 +162,9 @@ pub(super) fn single_switch(system: &System, actuator: ActuatorIdx) -> Option<It
         kind: ItemKind::Switch,
         compartment: Some(side(class)),
         size: size_of(Some(component), MODULE),
-        price: is_contactor.then(|| system.electrics.actuator(actuator).price).flatten(),
+        price: price(
+            is_contactor.then(|| system.electrics.actuator(actuator).price).flatten(),
+            Some(component),
+        ),
     })
 }

@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use system::System;
 use system::electrics::Compartment;
-use system::model::{ActuatorIdx, SensorIdx};
+use system::model::{ActuatorIdx, SensorIdx, SupplyIdx};
+use system::parts::{Component, ComponentKind};
 
 use super::items::ItemKind;
-use super::{Harness, Symbol};
+use super::{CAUTIONS, Harness, Symbol, colour_name};
 use crate::laws::copper::awg_of;
 
 /// Cables and wires to cut.
@@ -15,6 +16,10 @@ use crate::laws::copper::awg_of;
 pub struct CutLine {
     /// Colour code, or the number of cores of a cable.
     pub what: String,
+    /// 1 for a single wire.
+    pub n_cores: usize,
+    /// For the mains.
+    pub is_mains: bool,
     /// mm².
     pub mm2: f64,
     /// AWG.
@@ -45,6 +50,8 @@ pub fn cut_list(harness: &Harness) -> Vec<CutLine> {
                     }
                     None => lines.push(CutLine {
                         what: wire.colour.to_owned(),
+                        n_cores: 1,
+                        is_mains: wire.function.is_mains(),
                         mm2: wire.mm2,
                         awg: awg_of(wire.mm2),
                         length_m: wire.length_m,
@@ -59,6 +66,8 @@ pub fn cut_list(harness: &Harness) -> Vec<CutLine> {
         let mm2 = wires.iter().map(|wire| wire.mm2).fold(0.0, f64::max);
         lines.push(CutLine {
             what: format!("cable, {} cores", wires.len()),
+            n_cores: wires.len(),
+            is_mains: wires.iter().any(|wire| wire.function.is_mains()),
             mm2,
             awg: awg_of(mm2),
             length_m: wires.iter().map(|wire| wire.length_m).fold(0.0, f64::max),
@@ -85,8 +94,18 @@ pub struct BillLine {
     pub price: Option<f64>,
 }
 
-/// What to buy, by kind.
-pub fn bill(harness: &Harness) -> Vec<BillLine> {
+impl BillLine {
+    fn add(&mut self, name: &str, price: Option<f64>) {
+        self.n += 1;
+        self.names.push(name.to_owned());
+        if let Some(price) = price {
+            *self.price.get_or_insert(0.0) += price;
+        }
+    }
+}
+
+/// What to buy: parts by kind, connectors, wires by the metre with a tenth more than is cut.
+pub fn bill(system: &System, harness: &Harness) -> Vec<BillLine> {
     let mut lines: BTreeMap<(ItemKind, &str), BillLine> = BTreeMap::new();
     for item in harness.items.iter().filter(|item| item.kind != ItemKind::Outlet) {
         let line = lines.entry((item.kind, &item.title)).or_insert_with(|| BillLine {
@@ -95,28 +114,40 @@ pub fn bill(harness: &Harness) -> Vec<BillLine> {
             names: vec![],
             price: None,
         });
-        line.n += 1;
-        line.names.push(item.name.clone());
-        if let Some(price) = item.price {
-            *line.price.get_or_insert(0.0) += price;
-        }
+        line.add(&item.name, item.price);
     }
     let mut all: Vec<BillLine> = lines.into_values().collect();
-    let mut metres: BTreeMap<(String, u32), f64> = BTreeMap::new();
-    for line in cut_list(harness) {
-        *metres.entry((line.what, (line.mm2 * 100.0).round() as u32)).or_default() +=
-            line.length_m * line.n as f64;
-    }
-    for ((what, mm2), metres) in metres {
-        // A tenth more than is cut.
-        let metres = (metres * 1.1).ceil() as usize;
-        let mm2 = f64::from(mm2) / 100.0;
-        let what = if what.len() <= 4 { format!("wire {what}") } else { what };
-        all.push(BillLine {
-            n: metres,
-            title: format!("m of {what}, {mm2} mm² (AWG {})", awg_of(mm2)),
+    let mut plugs: BTreeMap<&str, BillLine> = BTreeMap::new();
+    let of_cables = connectors(system, harness);
+    for cable in &of_cables {
+        let line = plugs.entry(&cable.connector).or_insert_with(|| BillLine {
+            n: 0,
+            title: format!("Connector: {}", cable.connector),
             names: vec![],
             price: None,
+        });
+        line.add(&cable.name, cable.price);
+    }
+    all.extend(plugs.into_values());
+    // Cross-sections as whole hundredths of a mm² can be sorted.
+    let mut metres: BTreeMap<(usize, bool, String, u32), f64> = BTreeMap::new();
+    for line in cut_list(harness) {
+        let hundredths = (line.mm2 * 100.0).round() as u32;
+        *metres.entry((line.n_cores, line.is_mains, line.what, hundredths)).or_default() +=
+            line.length_m * line.n as f64;
+    }
+    for ((n_cores, is_mains, what, hundredths), metres) in metres {
+        let n = (metres * 1.1).ceil() as usize;
+        let mm2 = f64::from(hundredths) / 100.0;
+        let part = system.library.wire(n_cores, mm2, is_mains);
+        let kind = if is_mains { "mains" } else { "low voltage" };
+        let title = part.map_or_else(|| format!("{kind}, {n_cores} x {mm2} mm²"), |part| part.title.clone());
+        let colour = if n_cores == 1 { format!(", {what} {}", colour_name(&what)) } else { String::new() };
+        all.push(BillLine {
+            n,
+            title: format!("m of {title} (AWG {}){colour}", awg_of(mm2)),
+            names: vec![],
+            price: part.and_then(|part| part.value("price")).map(|price| price * n as f64),
         });
     }
     all
@@ -129,6 +160,8 @@ pub struct ConnectorLine {
     pub name: String,
     /// What connector.
     pub connector: String,
+    /// Its price, where a person's own parts file gives one.
+    pub price: Option<f64>,
     /// Contact by contact: number, colour code, terminal at the thing, terminal at the other end, wire.
     pub contacts: Vec<(usize, &'static str, String, String, String)>,
 }
@@ -141,9 +174,11 @@ pub fn connectors(system: &System, harness: &Harness) -> Vec<ConnectorLine> {
         let at = match all.iter().position(|line| line.name == *cable) {
             Some(at) => at,
             None => {
+                let part = connector(system, cable, wire.function.is_mains());
                 all.push(ConnectorLine {
                     name: cable.clone(),
-                    connector: connector(system, cable, wire.function.is_mains()),
+                    connector: part.map_or_else(|| "terminal".to_owned(), |part| part.title.clone()),
+                    price: part.and_then(|part| part.value("price")),
                     contacts: vec![],
                 });
                 all.len() - 1
@@ -163,18 +198,21 @@ pub fn connectors(system: &System, harness: &Harness) -> Vec<ConnectorLine> {
     all
 }
 
-fn connector(system: &System, name: &str, mains: bool) -> String {
+fn connector<'a>(system: &'a System, name: &str, mains: bool) -> Option<&'a Component> {
+    let electrics = &system.electrics;
+    let supply = system.supplies.iter().position(|s| s.name == name);
     let fitting = (system.actuators.iter().position(|a| a.name == name))
-        .map(|a| system.electrics.actuator(ActuatorIdx(a)))
-        .or_else(|| {
-            let s = system.sensors.iter().position(|s| s.name == name)?;
-            Some(system.electrics.sensor(SensorIdx(s)))
-        });
+        .map(|a| electrics.actuator(ActuatorIdx(a)))
+        .or_else(|| Some(electrics.sensor(SensorIdx(system.sensors.iter().position(|s| s.name == name)?))))
+        .or_else(|| Some(electrics.supply(SupplyIdx(supply?))));
     let said = fitting.and_then(|fitting| fitting.connector.as_deref());
-    let word = if mains { "mains" } else { "signal" };
-    let usual = || system.library.usual_component(system::parts::ComponentKind::Connector, word);
-    let part = said.and_then(|id| system.library.component(id)).or_else(usual);
-    part.map_or_else(|| "terminal".to_owned(), |part| part.title.clone())
+    let word = match (mains, supply) {
+        (true, Some(_)) => "mains_feed",
+        (true, None) => "mains",
+        _ => "signal",
+    };
+    let usual = || system.library.usual_component(ComponentKind::Connector, word);
+    said.and_then(|id| system.library.component(id)).or_else(usual)
 }
 
 /// Texts for sleeves and terminals: each wire twice, each terminal once.
@@ -190,6 +228,8 @@ pub fn labels(harness: &Harness) -> Vec<(String, String)> {
 /// When something is checked. The order is the safety of it.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub enum Stage {
+    /// Before anything: the cautions.
+    Before,
     /// Everything unplugged, nothing in the water: by eye and ohmmeter.
     Dead,
     /// Low voltage alone, loads unplugged, nothing in the water.
@@ -204,6 +244,7 @@ impl Stage {
     /// Heading.
     pub fn title(self) -> &'static str {
         match self {
+            Stage::Before => "0. Before anything: read, and tick only what holds",
             Stage::Dead => "1. Nothing plugged in, nothing wet: by eye and ohmmeter",
             Stage::Low => "2. Low voltage alone: mains unplugged, loads unplugged, nothing wet",
             Stage::MainsDry => "3. Mains, dry: a test lamp in place of each load, nothing wet",
@@ -225,6 +266,9 @@ pub struct CheckStep {
 pub fn checkout(system: &System, harness: &Harness) -> Vec<CheckStep> {
     let mut all = vec![];
     let mut step = |stage: Stage, text: String| all.push(CheckStep { stage, text });
+    for caution in CAUTIONS {
+        step(Stage::Before, caution.to_owned());
+    }
     step(
         Stage::Dead,
         "Pull every plug, take the battery's fuse out; nothing of it hangs in the water.".to_owned(),

@@ -1,5 +1,5 @@
-//! Components: relays, transistors, loads, probes, supplies, connectors, wires and the forms of boards, as far as the electrics need
-//! them. The data are `crates/system/parts/components.toml` and `boards.toml`; a person's own parts file may add more.
+//! Components: relays, transistors, loads, probes, supplies, batteries, connectors, wires and the forms of boards, as far as the
+//! electrics need them. The data are files of `crates/system/parts`; a person's own parts file may add more.
 
 use units::Kind;
 
@@ -25,6 +25,10 @@ pub enum ComponentKind {
     Card,
     /// Power supply, charger, converter.
     Supply,
+    /// Accumulator.
+    Battery,
+    /// Single wire or cable, by the metre.
+    Wire,
     /// Plug and socket.
     Connector,
     /// Snubber, varistor or diode.
@@ -46,6 +50,8 @@ pub(crate) const COMPONENT_KINDS: &[(&str, ComponentKind)] = &[
     ("probe", ComponentKind::Probe),
     ("card", ComponentKind::Card),
     ("supply", ComponentKind::Supply),
+    ("battery", ComponentKind::Battery),
+    ("wire", ComponentKind::Wire),
     ("connector", ComponentKind::Connector),
     ("suppressor", ComponentKind::Suppressor),
     ("stack", ComponentKind::Stack),
@@ -114,6 +120,15 @@ const FIGURES: &[(&str, Kind)] = &[
     ("sink_total", Kind::Current),
     ("source_total", Kind::Current),
     ("peak_volts", Kind::Voltage),
+    ("capacity", Kind::Charge),
+    ("rated_time", Kind::Time),
+    ("peukert", Kind::Ratio),
+    ("usable", Kind::Ratio),
+    ("aged", Kind::Ratio),
+    ("cut_off", Kind::Voltage),
+    ("area", Kind::Area),
+    ("cores", Kind::Ratio),
+    ("price", Kind::Ratio),
 ];
 
 /// One component.
@@ -147,6 +162,8 @@ pub struct Component {
     pub isolated: bool,
     /// Its lines float high at power-up with a weak current and can only sink.
     pub quasi_bidirectional: bool,
+    /// What a battery is made of, for people.
+    pub chemistry: Option<String>,
     /// The switch that a card carries.
     pub carries: Option<String>,
     /// Pins that it takes of a board, by chip.
@@ -283,6 +300,7 @@ pub(super) fn component(table: &Table<'_>) -> Option<Component> {
         sealed: flag("sealed"),
         isolated: flag("isolated"),
         quasi_bidirectional: flag("quasi_bidirectional"),
+        chemistry: table.text("chemistry").map(str::to_owned),
         carries: table.text("carries").map(str::to_owned),
         takes,
         source: source.unwrap_or_default().to_owned(),

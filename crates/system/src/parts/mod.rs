@@ -269,6 +269,7 @@ pub(crate) const FILES: &[(&str, &str)] = &[
     ("boards.toml", include_str!("../../parts/boards.toml")),
     ("switches.toml", include_str!("../../parts/switches.toml")),
     ("loads.toml", include_str!("../../parts/loads.toml")),
+    ("wires.toml", include_str!("../../parts/wires.toml")),
     ("low_voltage.toml", include_str!("../../parts/low_voltage.toml")),
 ];
 
@@ -414,9 +415,23 @@ impl Library {
         &self.components
     }
 
-    /// The component of a kind that stands for a word of the file (`pump`, `ds18b20`, `mcp23017`, `mains`) when nothing is said.
+    /// The component of a kind that stands for a word of the file (`pump`, `ds18b20`, `mcp23017`, `mains`) when nothing is said; one of a
+    /// person's own file goes before.
     pub fn usual_component(&self, kind: ComponentKind, word: &str) -> Option<&Component> {
-        self.components.iter().find(|c| c.kind == kind && c.usual_for.iter().any(|usual| usual == word))
+        self.components.iter().rev().find(|c| c.kind == kind && c.usual_for.iter().any(|usual| usual == word))
+    }
+
+    /// The wire or cable of so many cores and such a cross-section, mm². `mains`: for the mains, or for low voltage alone. One of
+    /// a person's own file goes before.
+    pub fn wire(&self, cores: usize, mm2: f64, mains: bool) -> Option<&Component> {
+        self.components.iter().rev().find(|c| {
+            let is =
+                |key: &str, value: f64| c.value(key).is_some_and(|own| (own - value).abs() < 1e-3 * value);
+            c.kind == ComponentKind::Wire
+                && c.mains == mains
+                && is("cores", cores as f64)
+                && is("area", mm2 * 1e-6)
+        })
     }
 
     /// The usual board with a chip.
@@ -468,6 +483,17 @@ mod tests {
         for (word, class) in SENSOR_KINDS {
             assert_eq!(library.usual(PartOf::Sensor(*class)).map(|p| p.id.as_str()), Some(*word));
             assert!(library.value(word, "max_age").is_some_and(|age| age > 0.0), "{word}");
+        }
+    }
+
+    #[test]
+    fn one_component_at_most_is_the_usual_one() {
+        let mut seen = HashSet::new();
+        for component in Library::builtin().components() {
+            assert!(component.figures.iter().all(|figure| !figure.source.is_empty()), "{}", component.id);
+            for word in &component.usual_for {
+                assert!(seen.insert((component.kind, word)), "{word} of {} stands twice", component.id);
+            }
         }
     }
 

@@ -19,6 +19,11 @@ pub(super) fn electrics<'a>(context: &Context<'a>, root: &Table<'a>) -> Electric
         devices: vec![Fitting::NONE; context.devices.len()],
         ..Electrics::default()
     };
+    for (slot, entry) in electrics.supplies.iter_mut().zip(&context.supplies) {
+        // What is wrong with it has been told where the supply is read.
+        let block = entry.table.get("block").and_then(|field| field.value.get_ref().as_str());
+        slot.block = block.filter(|id| context.library.component(id).is_some()).map(str::to_owned);
+    }
     if let Some(table) = root.get("electrics").and_then(|field| field.table()) {
         electrics.is_begun = true;
         general(context, &table, &mut electrics);
@@ -64,7 +69,7 @@ pub(super) fn electrics<'a>(context: &Context<'a>, root: &Table<'a>) -> Electric
                     places.note(format!("fitting.{name}.{key}"), field.span());
                 }
             }
-            *slot = fitting(context, &inner, thing);
+            *slot = Fitting { block: slot.block.take(), ..fitting(context, &inner, thing) };
             inner.finish();
         }
     }
@@ -175,6 +180,7 @@ fn fitting<'a>(context: &Context<'a>, table: &Table<'a>, thing: Thing) -> Fittin
             fitting.fuse_a = table.quantity("fuse", Kind::Current, Bound::Positive);
             fitting.leakage_a = table.quantity("leakage", Kind::Current, Bound::NotNegative);
             fitting.switch = named("switch", &[Of::Relay, Of::SolidStateRelay, Of::Transistor]);
+            fitting.charger = named("charger", &[Of::Supply]);
             fitting.wave = table
                 .get("wave")
                 .and_then(|field| field.word(&[("sine", Wave::Sine), ("stepped", Wave::Stepped)]));
@@ -212,7 +218,11 @@ pub(crate) fn awg_mm2(gauge: u8) -> f64 {
     std::f64::consts::PI / 4.0 * diameter * diameter
 }
 
-fn component<'a>(context: &Context<'a>, field: &Field<'a>, kinds: &[ComponentKind]) -> Option<String> {
+pub(super) fn component<'a>(
+    context: &Context<'a>,
+    field: &Field<'a>,
+    kinds: &[ComponentKind],
+) -> Option<String> {
     let name = field.text()?;
     let ids = || -> Vec<&str> {
         let all = context.library.components().iter();

@@ -7,7 +7,7 @@ use crate::model::{
     Actuator, ActuatorIdx, ActuatorKind, Blow, Board, SensorIdx, SignalIdx, Supply, SupplyIdx, SupplyKind,
     VesselIdx,
 };
-use crate::parts::SupplyClass;
+use crate::parts::{ComponentKind, SupplyClass};
 use crate::raw::{Bound, Field, Table};
 use crate::suggest;
 
@@ -38,7 +38,7 @@ fn supply<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Supply {
             volts: table.need_quantity("volts", Kind::Voltage, Bound::Positive, "\"12 V\""),
             watts: table.quantity("power", Kind::Power, Bound::Positive),
         },
-        Some(SupplyClass::Battery) => battery(table),
+        Some(SupplyClass::Battery) => battery(context, table),
         Some(SupplyClass::Card) => SupplyKind::Card,
         Some(SupplyClass::Bus) => SupplyKind::Bus,
         None => {
@@ -49,11 +49,26 @@ fn supply<'a>(context: &Context<'a>, entry: &Entry<'a>) -> Supply {
     Supply { name: entry.name.clone(), kind, fed_by, through }
 }
 
-fn battery(table: &Table<'_>) -> SupplyKind {
+/// A battery: what the file says, else what its `block` of the library has.
+fn battery<'a>(context: &Context<'a>, table: &Table<'a>) -> SupplyKind {
     /// Usable share of the rated energy when nothing is said: half depth, as lead-acid allows; handbook section 8.
     const USUAL_USABLE: f64 = 0.5;
-    let volts = table.need_quantity("volts", Kind::Voltage, Bound::Positive, "\"12.8 V\"");
-    let usable = table.quantity("usable", Kind::Ratio, Bound::Within(0.05, 1.0)).unwrap_or(USUAL_USABLE);
+    let block = table
+        .get("block")
+        .and_then(|field| super::electrics::component(context, &field, &[ComponentKind::Battery]))
+        .and_then(|id| context.library.component(&id));
+    let of_block = |key: &str| block.and_then(|block| block.value(key));
+    let volts = match (table.has("volts"), of_block("rated_voltage")) {
+        (false, Some(volts)) => volts,
+        _ => table.need_quantity("volts", Kind::Voltage, Bound::Positive, "\"12.8 V\""),
+    };
+    let usable = table
+        .quantity("usable", Kind::Ratio, Bound::Within(0.05, 1.0))
+        .or_else(|| Some(of_block("usable")? * of_block("efficiency").unwrap_or(1.0)))
+        .unwrap_or(USUAL_USABLE);
+    if let (false, Some(coulomb)) = (table.has("capacity"), of_block("capacity")) {
+        return SupplyKind::Battery { volts, rated_j: coulomb * volts, usable_j: coulomb * volts * usable };
+    }
     let rated_j = match table.need("capacity", "\"80 Ah\"") {
         Some(field) => match field.text().map(units::Quantity::parse) {
             Some(Ok(quantity)) if quantity.kind == Kind::Energy => {
@@ -63,7 +78,7 @@ fn battery(table: &Table<'_>) -> SupplyKind {
         },
         None => f64::NAN,
     };
-    SupplyKind::Battery { volts, usable_j: rated_j * usable }
+    SupplyKind::Battery { volts, rated_j, usable_j: rated_j * usable }
 }
 
 pub(super) fn boards(context: &Context<'_>) -> Vec<Board> {

@@ -115,7 +115,7 @@ fn shown(
                 WireList::Loads => wiring::loads(&checked.facts),
                 WireList::Wires => wiring::wires(harness),
                 WireList::Cut => wiring::cut(harness),
-                WireList::Bill => wiring::bill(checked, harness),
+                WireList::Bill => wiring::bill(system, harness),
                 WireList::Connectors => wiring::connectors(system, harness),
                 WireList::Labels => wiring::labels(harness),
                 WireList::Checkout => wiring::checkout(system, harness),
@@ -157,7 +157,7 @@ fn write(
             wiring::loads(&checked.facts),
             wiring::wires(harness),
             wiring::cut(harness),
-            wiring::bill(checked, harness),
+            wiring::bill(system, harness),
             wiring::connectors(system, harness),
             wiring::labels(harness),
             wiring::checkout(system, harness),
@@ -201,10 +201,13 @@ fn tell(
     match &checked.outcome {
         Outcome::Fits(plan) => {
             let [places, channels] = checked.facts.free;
-            let line = format!(
-                "Everything has a place on the {}; {places} places and {channels} contacts are free.",
-                plan.chip
-            );
+            let count = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
+            let mut line =
+                format!("Everything has a place on the {}; {} free", plan.chip, count(places, "place"));
+            if channels > 0 {
+                line += &format!(", {} of cards", count(channels, "contact"));
+            }
+            line += ".";
             text += &wrap::hanging(&line, console.width, 0);
         }
         Outcome::DoesNotFit(conflict) => {
@@ -230,9 +233,12 @@ fn tell(
     for list in lists {
         text += &format!("{}\n\n{}\n", console.paint(Tone::Strong, list.title), list.render(console.width));
     }
-    text += &format!("{}\n\n", console.paint(Tone::Caution, "Mains"));
-    for line in CAUTIONS {
-        text += &wrap::hanging(&format!("- {line}"), console.width, 2);
+    // The checkout begins with them.
+    if lists.iter().all(|list| list.name != "checkout") {
+        text += &format!("{}\n\n", console.paint(Tone::Caution, "Mains"));
+        for line in CAUTIONS {
+            text += &wrap::after("  - ", line, console.width);
+        }
     }
     if !written.is_empty() {
         text += &format!("\nWrote {}.\n", written.join(", "));

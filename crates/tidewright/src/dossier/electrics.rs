@@ -29,7 +29,7 @@ pub fn lists(system: &System, checked: &Checked) -> Vec<ListTable> {
         wiring::wires(&harness),
         wiring::connectors(system, &harness),
         wiring::cut(&harness),
-        wiring::bill(checked, &harness),
+        wiring::bill(system, &harness),
         wiring::checkout(system, &harness),
     ];
     all.into_iter().map(table).collect()

@@ -1,5 +1,7 @@
 //! Board, bus, probes and commands: all that is wired inside of the low-voltage side.
 
+use std::collections::BTreeMap;
+
 use system::electrics::Compartment;
 use system::model::{ActuatorIdx, ActuatorKind, SensorIdx, SensorKind, SupplyIdx, SupplyKind};
 use system::parts::ComponentKind;
@@ -193,7 +195,12 @@ impl Builder<'_> {
             let Some((board, terminal)) = place.and_then(|place| self.at(place)) else { continue };
             let probe = self.probe_item(sensor);
             let (five, zero) = (self.five_bar(), self.zero_bar());
-            let field = |function| Kind::field(function, SIGNAL, fitting, &part.name);
+            // A monitor of the mains sits in the enclosure.
+            let is_inside = self.harness.items[probe].compartment.is_some();
+            let field = |function| match is_inside {
+                true => Kind::inside(function, SIGNAL),
+                false => Kind::field(function, SIGNAL, fitting, &part.name),
+            };
             let three = |builder: &mut Self, function: Function, out: &str, group: &str| {
                 let mut path = builder.begin(group, &part.name, board, &terminal, Symbol::Module);
                 builder.through(&mut path, probe, Symbol::Module, [out, "GND"], &field(function));
@@ -368,12 +375,14 @@ impl Builder<'_> {
                 ohm / 1e3
             ));
         }
-        for load in loads::loads(system) {
-            let fitting = system.electrics.actuator(load.actuator);
+        let mut suppressors: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+        for (a, actuator) in system.actuators.iter().enumerate() {
+            let fitting = system.electrics.actuator(ActuatorIdx(a));
             if let Some(part) = fitting.suppressor.as_deref().and_then(|id| system.library.component(id)) {
-                notes.push(format!("{}: {}.", system.actuators[load.actuator.idx()].name, part.title));
+                suppressors.entry(&part.title).or_default().push(&actuator.name);
             }
         }
+        notes.extend(suppressors.iter().map(|(title, names)| format!("{title}: {}.", names.join(", "))));
         self.harness.notes = notes;
     }
 }
