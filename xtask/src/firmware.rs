@@ -10,9 +10,13 @@ use program::crc::crc32;
 
 use crate::symbols::{Modules, symbols};
 
-/// Part number, and name for the compiler and in names of images.
-const CHIPS: [(&str, &str); 3] =
-    [("ATmega328P", "atmega328p"), ("ATmega32U4", "atmega32u4"), ("ATmega2560", "atmega2560")];
+/// Part number, name for the compiler and in names of images, and deepest stack in bytes where it was measured: by
+/// `BENCH_CHIP=<name> cargo test --release -p firmware-bench --test outputs -- --nocapture`, every driver at work and a program uploaded.
+const CHIPS: [(&str, &str, Option<u32>); 3] = [
+    ("ATmega328P", "atmega328p", Some(145)),
+    ("ATmega32U4", "atmega32u4", None),
+    ("ATmega2560", "atmega2560", Some(227)),
+];
 
 /// Where the build of `image` looks.
 const EMBEDDED: &str = "build/embedded";
@@ -48,9 +52,9 @@ pub fn run() -> Result<(), String> {
 
 /// One image: its name begins with the chip, and says what is added or left out (firmware/Makefile).
 fn runtime(root: &Path, stem: &str, compiler: &str, modules: &Modules) -> Result<Manifest, String> {
-    let (chip, mcu) = CHIPS
+    let (chip, mcu, stack) = CHIPS
         .into_iter()
-        .find(|(_, mcu)| stem.split('-').next() == Some(mcu))
+        .find(|(_, mcu, _)| stem.split('-').next() == Some(mcu))
         .ok_or_else(|| format!("no chip is called as the image {stem}"))?;
     let features = Features { panel: !stem.contains("-no-panel"), network: stem.contains("-network") };
     let build = root.join("build");
@@ -90,7 +94,7 @@ fn runtime(root: &Path, stem: &str, compiler: &str, modules: &Modules) -> Result
         pool: number("VM_POOL_BYTES")?,
         states: number("PORT_STATE_BYTES")?,
         watched_pins: number("PORT_WATCHED_PINS")?,
-        stack: None,
+        stack,
         modules: all,
     };
     // A copy beside the manifest: `make` alone may replace the other one at any time.

@@ -15,6 +15,10 @@ use crate::open::{self, Opened, open};
 use crate::table::{Column, Table};
 use crate::{files, json, wrap};
 
+/// What no image and no serial bootloader can mend.
+const BROWN_OUT: &str = "Note: the usual fuses of such boards guard the supply at 2.7 V only, where 16 MHz need 3.8 V, and `flash` cannot set them; \
+    the remedy stands in docs/firmware.md, Fuses.";
+
 /// So many of the biggest users are named in text; JSON has all.
 const NAMED: usize = 6;
 
@@ -266,6 +270,7 @@ fn tell(
         0,
     );
     text += &format!("  tidewright flash {out} --port PORT\n");
+    text += &wrap::hanging(BROWN_OUT, console.width, 0);
     console.print(&text);
 }
 
