@@ -126,6 +126,9 @@ pub struct Client<T> {
     hello: Hello,
     assembler: Assembler,
     records: VecDeque<Record>,
+    last_event: Option<u8>,
+    /// Records that nobody asked for in time, dropped.
+    pub n_dropped: u64,
     /// Requests that had to be sent again.
     pub n_retries: u64,
     /// Frames whose checksum was wrong.
@@ -143,6 +146,8 @@ impl<T: Transport> Client<T> {
             hello: Hello::default(),
             assembler: Assembler::default(),
             records: VecDeque::new(),
+            last_event: None,
+            n_dropped: 0,
             n_retries: 0,
             n_unsound: 0,
         }
@@ -245,6 +250,7 @@ impl<T: Transport> Client<T> {
             if let Some(record) = self.assembler.push(message.as_slice()) {
                 if self.records.len() == MOST_WAITING {
                     self.records.pop_front();
+                    self.n_dropped += 1;
                 }
                 self.records.push_back(record);
                 return Ok(None);
@@ -370,7 +376,13 @@ impl<T: Transport> Client<T> {
                 break;
             }
         }
+        self.last_event = last;
         Ok(told)
+    }
+
+    /// Sequence of the last event that [`Client::events_after`] gave, or that it was asked from.
+    pub fn last_event(&self) -> Option<u8> {
+        self.last_event
     }
 
     /// Tells the board that every event up to this one is stored durably.

@@ -4,6 +4,8 @@ use std::boxed::Box;
 use std::io::{self, Read, Write};
 use std::net::{TcpStream, ToSocketAddrs};
 use std::time::Duration;
+use std::vec::Vec;
+use std::string::String;
 
 /// Baud rate of the cable.
 pub const BAUD: u32 = 115_200;
@@ -67,8 +69,36 @@ impl Transport for Serial {
 
     fn receive(&mut self, buffer: &mut [u8], wait: Duration) -> io::Result<usize> {
         self.0.set_timeout(wait.max(Duration::from_millis(1)))?;
-        came(self.0.read(buffer))
+        match self.0.read(buffer) {
+            Ok(0) => Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the serial port is gone")),
+            other => came(other),
+        }
     }
+}
+
+/// A serial port on USB that is plugged in now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UsbPort {
+    /// Where it can be opened; another each time, as the system likes.
+    pub path: String,
+    /// Vendor and product.
+    pub id: (u16, u16),
+    /// Serial number, when the part has one.
+    pub serial: Option<String>,
+}
+
+/// The serial ports on USB that are plugged in now.
+pub fn usb_ports() -> io::Result<Vec<UsbPort>> {
+    let ports = serialport::available_ports()?;
+    Ok(ports
+        .into_iter()
+        .filter_map(|port| match port.port_type {
+            serialport::SerialPortType::UsbPort(usb) => {
+                Some(UsbPort { path: port.port_name, id: (usb.vid, usb.pid), serial: usb.serial_number })
+            }
+            _ => None,
+        })
+        .collect())
 }
 
 /// The network.
