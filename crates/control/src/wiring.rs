@@ -17,7 +17,7 @@ use system::{Diagnostic, System};
 use crate::{Compiled, Input, InputPlace};
 
 /// Pin or channel of what has no place yet.
-pub const NO_PIN: u8 = 0xFF;
+pub use system::wiring::NO_PIN;
 /// Counts of full scale of the boards' converters: 10 bits.
 const FULL_SCALE: u16 = 1024;
 /// Conversions summed for a pH electrode and for a probe that gives a voltage in proportion.
@@ -40,16 +40,6 @@ fn rounded(value: f64) -> i32 {
 
 fn scale(reference_v: f64) -> AdcScale {
     AdcScale { reference_mv: (reference_v * 1e3).round().clamp(1.0, 6000.0) as u16, full_scale: FULL_SCALE }
-}
-
-/// Reference of an analogue sensor, V. None: it is not analogue.
-fn reference_v(sensor: &Sensor) -> Option<f64> {
-    match sensor.kind {
-        SensorKind::Tmp36 { reference_v, .. } | SensorKind::Ph { reference_v } => Some(reference_v),
-        SensorKind::Conductivity | SensorKind::Charge { .. } => Some(sensor.volts.reference_v),
-        SensorKind::Level { .. } if sensor.mounted.is_none() => Some(sensor.volts.reference_v),
-        _ => None,
-    }
 }
 
 /// The thermometers among the number inputs: sensor and input.
@@ -102,7 +92,7 @@ pub fn numbers(system: &System, inputs: &[Input]) -> Vec<NumberSource> {
             Some(SensorPlace::Pulses { pin: p }) => pin = *p,
             _ => {}
         }
-        let adc = scale(reference_v(sensor).unwrap_or(f64::from(USUAL_REFERENCE_MV) / 1e3));
+        let adc = scale(sensor.reference_v().unwrap_or(f64::from(USUAL_REFERENCE_MV) / 1e3));
         // Per volt in the signal's own counts: `per_unit` of them make one SI unit.
         let volts = |per_unit: f64| {
             let volts = sensor.volts;
@@ -285,7 +275,11 @@ fn not_placed(system: &System, compiled: &Compiled) -> Option<Diagnostic> {
             lines.push(format!("{} = {{ pin = \"...\" }}", it.name));
         }
     }
-    if lines.is_empty() {
+    let bare: Vec<&str> = (system.wiring.devices.iter())
+        .filter(|device| device.address == NO_PIN)
+        .map(|device| device.name.as_str())
+        .collect();
+    if lines.is_empty() && bare.is_empty() {
         return None;
     }
     let count = |n: usize, one: &str| match n {
@@ -293,6 +287,7 @@ fn not_placed(system: &System, compiled: &Compiled) -> Option<Diagnostic> {
         n => format!("{n} {one}s"),
     };
     let message = match (n_sensors, lines.len() - n_sensors) {
+        (0, 0) => format!("{} has no place on the board", count(bare.len(), "device")),
         (sensors, 0) => format!("{} has no place on the board", count(sensors, "sensor")),
         (0, outputs) => format!("{} has no place on the board", count(outputs, "actuator")),
         (sensors, outputs) => {
@@ -306,9 +301,12 @@ fn not_placed(system: &System, compiled: &Compiled) -> Option<Diagnostic> {
     let board = system.boards.first().and_then(|board| system.places.find(&format!("board.{}", board.name)));
     let mut finding = Diagnostic::error("not-placed", message)
         .at(system.places.find("wiring").or(board), "")
-        .help("write these lines into [wiring], with pins of the chip or lines of an expander");
+        .help("`tidewright wire --lock` plans them; or write these lines into [wiring], with pins of the chip or lines of an expander");
     for line in lines {
         finding = finding.note(line);
+    }
+    for name in bare {
+        finding = finding.note(format!("pin = \"...\" in the [[device]] `{name}`"));
     }
     Some(finding)
 }
@@ -357,7 +355,7 @@ fn one_reference(system: &System, inputs: &[Input]) -> Result<AdcScale, Box<Diag
     let mut first: Option<(&Sensor, f64)> = None;
     for input in inputs {
         let sensor = &system.sensors[input.sensor.idx()];
-        let Some(volts) = reference_v(sensor) else { continue };
+        let Some(volts) = sensor.reference_v() else { continue };
         match first {
             None => first = Some((sensor, volts)),
             Some((other, v)) if scale(v) != scale(volts) => {

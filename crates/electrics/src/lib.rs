@@ -12,5 +12,5 @@ pub mod laws;
 pub mod loads;
 
 pub use catalogue::{ALL as FINDINGS, page};
-pub use checks::{Checked, Facts, LoadFact, SupplyFact, accepted, check, plan_of};
+pub use checks::{CarriedFact, Checked, Facts, LoadFact, SupplyFact, accepted, check, plan_of};
 pub use system::catalogue::Entry;

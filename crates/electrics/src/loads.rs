@@ -212,6 +212,52 @@ pub fn switch(system: &System, actuator: ActuatorIdx) -> Option<&Component> {
     system.library.usual_component(ComponentKind::Relay, word)
 }
 
+/// Current of a command, A: positive flows out of its pin, negative into it.
+pub fn command_current(system: &System, actuator: ActuatorIdx) -> f64 {
+    /// Base of a small transistor before a relay that has no card, A (assumed).
+    const BASE: f64 = 0.001;
+    let part = &system.actuators[actuator.idx()];
+    if part.kind == ActuatorKind::Buzzer {
+        return load(system, actuator).component.and_then(|c| c.value("supply_current")).unwrap_or(0.0);
+    }
+    let of_card = card_of(system, part).and_then(|s| card(system, s)?.value("input_current"));
+    let of_switch = || switch(system, actuator).and_then(|switch| switch.value("input_current"));
+    let amps = of_card.or_else(of_switch).unwrap_or(BASE);
+    if is_active_low(system, actuator) { -amps } else { amps }
+}
+
+/// The usual component of a kind of device, by its word in the file.
+pub fn usual_device(system: &System, kind: DeviceKind) -> Option<&Component> {
+    system.library.usual_component(ComponentKind::Device, device_word(kind))
+}
+
+/// The load that stands for this one on direct current: its kind is sold for it.
+pub fn on_direct_current(system: &System, kind: ActuatorKind) -> Option<&Component> {
+    let usual = |word: &str| system.library.usual_component(ComponentKind::Load, word);
+    usual(&format!("low_{}", word(kind)))
+        .or_else(|| usual(word(kind)).filter(|load| load.nature == Some(Nature::DirectMotor)))
+}
+
+/// The rail of direct current that loads can go over to: the first, else the first battery.
+pub fn rail(system: &System) -> Option<SupplyIdx> {
+    let find = |is: fn(&SupplyKind) -> bool| system.supplies.iter().position(|s| is(&s.kind)).map(SupplyIdx);
+    find(|kind| matches!(kind, SupplyKind::Rail { .. }))
+        .or_else(|| find(|kind| matches!(kind, SupplyKind::Battery { .. })))
+}
+
+/// Power that a rail has left with everything on, W, less the fifth that should stay free. None: nothing says what it gives.
+pub fn rail_headroom(system: &System, rail: SupplyIdx) -> Option<f64> {
+    let gives = match system.supplies[rail.idx()].kind {
+        SupplyKind::Rail { watts, .. } => watts?,
+        SupplyKind::Battery { volts, .. } => system.electrics.supply(rail).fuse_a? * volts,
+        _ => return None,
+    };
+    let is_behind = |from: Option<SupplyIdx>| system.supply_chain(from).any(|s| s == rail);
+    let loads = system.actuators.iter().filter(|a| is_behind(a.supply)).map(|a| a.watts);
+    let boards = system.boards.iter().filter(|b| is_behind(b.supply)).map(|b| b.watts);
+    Some(0.8 * gives - loads.chain(boards).sum::<f64>())
+}
+
 /// The electrical side of one actuator.
 pub fn load(system: &System, actuator: ActuatorIdx) -> Load<'_> {
     let part = &system.actuators[actuator.idx()];

@@ -59,13 +59,37 @@ fn sensor(name: &str, kind: &str, rest: &str) -> String {
     format!("[[sensor]]\nname = \"{name}\"\nkind = \"{kind}\"\n{}\n\n", rest.replace("; ", "\n"))
 }
 
+/// A board whose converter has two references; those of the library measure against the supply alone.
+const TWO_REFERENCES: &str = r#"
+[[chip]]
+name = "Two"
+flash = 32256
+sram = 2048
+eeprom = 1024
+pins = ["PB0-PB5"]
+channels = { ADC0 = [0, "PB0"], ADC1 = [1, "PB1"] }
+source = "test"
+
+[[form]]
+chip = "Two"
+title = "Test"
+pin_max = "40 mA"
+pin_work = "20 mA"
+total = "200 mA"
+references = ["5 V", "1.1 V"]
+regulator = "300 mA"
+width = "20 mm"
+height = "20 mm"
+source = "test"
+"#;
+
 /// Ids that a file raises.
 fn ids(text: &str) -> BTreeSet<&'static str> {
     // A card of the person's own stands in a parts file; its input current is that of the mark.
     let own = text.rsplit_once("#own ").map_or("12", |(_, milliamperes)| milliamperes);
     let parts = format!(
         "[[component]]\nid = \"own_card\"\nkind = \"card\"\ntitle = \"Own card\"\nlines = 32\ninput_current = \"{own} mA\"\n\
-         mains = true\nsource = \"test\"\n"
+         mains = true\nsource = \"test\"\n{TWO_REFERENCES}"
     );
     let library = system::parts::Library::builtin().with_file(&parts).expect("the parts file is sound");
     let loaded = system::load_with(text, &std::sync::Arc::new(library));
@@ -227,13 +251,24 @@ fn low_voltage() {
     pair("i2c-pull-up", &file(expander, &bus("1 m", "1 kohm"), "", ""), &ok);
     pair("i2c-pull-up", &file(expander, &bus("7 m", "2.2 kohm"), "", ""), &ok);
     let three: String = (0..3).map(|i| sensor(&format!("t{i}"), "ds18b20", "")).collect();
+    let coded = |pin: &dyn Fn(usize) -> usize| {
+        let lines =
+            (0..3).map(|i| format!("t{i} = {{ pin = \"PD{}\", rom = \"28-00000000000{i}\" }}\n", pin(i)));
+        format!("[wiring]\n{}", lines.collect::<String>())
+    };
     let wire = |length: &str, topology: &str| {
         format!("one_wire = {{ length = \"{length}\", topology = \"{topology}\" }}\n{e}")
     };
     pair(
         "one-wire-star",
-        &file(&three, &wire("15 m", "star"), "", ""),
-        &file(&three, &wire("15 m", "chain"), "", ""),
+        &file(&three, &wire("15 m", "star"), "", &coded(&|_| 4)),
+        &file(&three, &wire("15 m", "chain"), "", &coded(&|_| 4)),
+    );
+    // A pin for each is the cure that is told.
+    pair(
+        "one-wire-star",
+        &file(&three, &wire("15 m", "star"), "", &coded(&|_| 4)),
+        &file(&three, &wire("15 m", "star"), "", &coded(&|i| 4 + i)),
     );
     pair(
         "one-wire-too-long",
@@ -253,9 +288,10 @@ fn low_voltage() {
         sensor("a", "ph", "reference = \"5 V\""),
         sensor("b", "tmp36", "reference = \"1.1 V\"")
     );
-    pair("references-disagree", &file(&two, e, "", ""), &file(&two.replace("1.1 V", "5 V"), e, "", ""));
-    let odd = sensor("a", "tmp36", "reference = \"3 V\"");
-    pair("reference-not-offered", &file(&odd, e, "", ""), &file(&odd.replace("3 V", "1.1 V"), e, "", ""));
+    let on_two = |things: &str| file(things, e, "", "").replace("ATmega328P", "Two");
+    pair("references-disagree", &on_two(&two), &on_two(&two.replace("1.1 V", "5 V")));
+    let odd = sensor("a", "tmp36", "reference = \"1.1 V\"");
+    pair("reference-not-offered", &file(&odd, e, "", ""), &file(&odd.replace("1.1 V", "5 V"), e, "", ""));
     let other = "[[supply]]\nname = \"rail24\"\nkind = \"rail\"\nvolts = \"24 V\"\n\n";
     let mixed = format!(
         "{other}{fan}{}",
@@ -276,6 +312,12 @@ fn low_voltage() {
         "duty-frequency",
         &file(&dimmed, e, "d = { duty_frequency = \"1 kHz\" }", ""),
         &file(&dimmed, e, "d = { duty_frequency = \"25 kHz\" }", ""),
+    );
+    // What the file fixes on a pin is judged too.
+    pair(
+        "duty-frequency",
+        &file(&dimmed, e, "d = { duty_frequency = \"1 kHz\" }", "[wiring]\nd = { pin = \"PB1\" }\n"),
+        &file(&dimmed, e, "d = { duty_frequency = \"30 kHz\" }", "[wiring]\nd = { pin = \"PB1\" }\n"),
     );
 }
 

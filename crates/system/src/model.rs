@@ -619,6 +619,18 @@ pub struct Sensor {
     pub temperature: Option<SensorIdx>,
 }
 
+impl Sensor {
+    /// Full scale of the converter that it is reckoned with, V. None: it gives no voltage, or one in proportion to the supply.
+    pub fn reference_v(&self) -> Option<f64> {
+        match self.kind {
+            SensorKind::Tmp36 { reference_v, .. } | SensorKind::Ph { reference_v } => Some(reference_v),
+            SensorKind::Conductivity | SensorKind::Charge { .. } => Some(self.volts.reference_v),
+            SensorKind::Level { .. } if self.mounted.is_none() => Some(self.volts.reference_v),
+            _ => None,
+        }
+    }
+}
+
 /// Amplifier of a pH electrode.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Amplifier {

@@ -153,7 +153,8 @@ impl<'a> Plan<'a> {
             "# The whole system in one file. `tidewright audit` checks it by calculation, `tidewright fmea` breaks every part of\n\
              # it in simulation and says what would harm the animals and how many hours are left.\n\
              # Heights are inside the named vessel; the floor of the cabinet is 0. Units may be metric or US: \"380 L\", \"100 gal\".\n\
-             # Lines marked \"measure\" are guesses: replace them by what your tape says.\n\n\
+             # Lines marked \"measure\" are guesses: replace them by what your tape says. Pins are not said here: `tidewright wire` plans\n\
+             # them all from nothing, `wire --lock` keeps the plan beside this file for `build`, and [wiring] fixes what you want fixed.\n\n\
              [system]\nname = {name}\nmains = \"{mains} V\"\ntimezone = {zone}\n\
              unattended = \"{hours} h\"                     # how long nobody is there\n\
              response = {{ day = \"1 h\", night = \"8 h\", weekend = \"24 h\" }}   # until somebody stands before it: a neighbour with a\n\

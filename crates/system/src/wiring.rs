@@ -14,6 +14,8 @@ pub struct Wiring {
     pub sensors: Vec<Option<SensorPlace>>,
     /// By [`ActuatorIdx`].
     pub actuators: Vec<Option<ActuatorPlace>>,
+    /// ROM codes of thermometers whose pin the file leaves open: they may share a bus.
+    pub roms: Vec<(SensorIdx, [u8; 8])>,
     /// The file has a `[wiring]` section.
     pub is_begun: bool,
 }
@@ -24,11 +26,22 @@ impl Wiring {
         self.sensors.get(sensor.idx())?.as_ref()
     }
 
+    /// ROM code of a thermometer, placed or not.
+    pub fn rom(&self, sensor: SensorIdx) -> Option<[u8; 8]> {
+        match self.sensor(sensor) {
+            Some(SensorPlace::OneWire { rom, .. }) => *rom,
+            _ => self.roms.iter().find(|(other, _)| *other == sensor).map(|(_, rom)| *rom),
+        }
+    }
+
     /// Where an actuator is wired.
     pub fn actuator(&self, actuator: ActuatorIdx) -> Option<&ActuatorPlace> {
         self.actuators.get(actuator.idx())?.as_ref()
     }
 }
+
+/// Pin of a device that the file leaves open.
+pub const NO_PIN: u8 = 0xFF;
 
 /// A part on a bus or a pin of its own.
 #[derive(Clone, PartialEq, Debug)]
@@ -37,7 +50,7 @@ pub struct Device {
     pub name: String,
     /// What it is.
     pub kind: DeviceKind,
-    /// Its address on the I2C bus, or its pin.
+    /// Its address on the I2C bus, or its pin; [`NO_PIN`] while that is open.
     pub address: u8,
 }
 

@@ -1,10 +1,11 @@
 //! Lists of the electrics as plain rows, for text, CSV, JSON and the report's page.
 
 use electrics::Facts;
-use electrics::assign::{self, Need, Place, Plan, Who};
+use electrics::assign::{self, Place, Plan, Who};
 use electrics::harness::{self, Harness};
 use serde_json::{Map, Value};
 use system::System;
+use system::model::SupplyKind;
 use system::wiring::SensorPlace;
 
 use crate::wrap;
@@ -132,10 +133,11 @@ impl List {
 
 /// Who sits where.
 pub fn places(system: &System, plan: &Plan) -> List {
-    let rows = plan.placed.iter().filter(|(_, need, _)| *need != Need::Card).map(|(who, _, place)| {
+    let rows = plan.placed.iter().filter(|(_, need, _)| need.is_wired()).map(|(who, _, place)| {
         let fixed = match who {
             Who::Sensor(sensor, _) => system.wiring.sensor(*sensor).is_some(),
-            Who::Actuator(actuator) | Who::Contact(actuator) => system.wiring.actuator(*actuator).is_some(),
+            Who::Actuator(actuator) => system.wiring.actuator(*actuator).is_some(),
+            _ => false,
         };
         let contact = match who {
             Who::Actuator(actuator) => plan.place(Who::Contact(*actuator)),
@@ -222,6 +224,51 @@ pub fn power(facts: &Facts) -> List {
             "hours",
             "hours aged",
         ],
+        rows: rows.collect(),
+    }
+}
+
+/// What pins and lines carry, with every command on.
+pub fn carried(facts: &Facts) -> List {
+    let milli = |amps: f64| format!("{:.0}", amps * 1e3);
+    let rows = facts.carried.iter().map(|fact| {
+        vec![
+            fact.name.clone(),
+            milli(fact.gives_a),
+            milli(fact.gives_most_a),
+            milli(fact.takes_a),
+            milli(fact.takes_most_a),
+        ]
+    });
+    List {
+        name: "carried",
+        title: "What pins and lines carry together, every command on",
+        heads: vec!["pins or lines", "give mA", "may give", "take mA", "may take"],
+        rows: rows.collect(),
+    }
+}
+
+/// Which loads sit behind which RCD and fuse.
+pub fn protection(system: &System, facts: &Facts) -> List {
+    let rows = facts.supplies.iter().filter_map(|fact| {
+        let supply = system.supplies.iter().find(|supply| supply.name == fact.name)?;
+        let rcd = match supply.kind {
+            SupplyKind::Circuit { rcd_a, .. } => rcd_a,
+            _ => None,
+        };
+        let dash = || "-".to_owned();
+        Some(vec![
+            fact.name.clone(),
+            rcd.map_or_else(dash, |rated| format!("{:.0}", rated * 1e3)),
+            fact.leakage_ma.map_or_else(dash, |leak| format!("{leak:.1}")),
+            fact.limit_a.filter(|_| rcd.is_some()).map_or_else(dash, |amps| format!("{amps}")),
+            fact.loads.join(" "),
+        ])
+    });
+    List {
+        name: "protection",
+        title: "What sits behind which RCD (GFCI)",
+        heads: vec!["supply", "RCD mA", "leak mA", "fuse A", "loads"],
         rows: rows.collect(),
     }
 }

@@ -3,21 +3,27 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use system::System;
-use system::parts::{Chip, Pins};
-use system::wiring::DeviceKind;
+use system::model::SensorIdx;
+use system::parts::{Chip, Pins, TimerWork};
+use system::wiring::{DeviceKind, SensorPlace};
 
-use super::problem::{Need, Place, Problem, Switch, Who};
-use super::solver::{Answer, Clash, Solver};
-use super::{Outcome, lock, name_of, owner};
+use super::problem::{Family, Need, Place, Problem, Switch, Who};
+use super::solver::{Answer, Clash, Held, Solver};
+use super::{Lock, Outcome, lock, name_of, owner};
+use crate::loads;
 
 /// Most parts that a change may add.
 const MOST_PARTS: usize = 3;
+/// Matchings that the search for a change may try before it gives up: some 50 ms.
+const MOST_TRIES: u64 = 1500;
 
 /// Why a system does not fit.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Conflict {
     /// Chip that it was planned for.
     pub chip: String,
+    /// What it is about.
+    pub cause: Cause,
     /// A smallest set of wishes that cannot all be met: any one fewer, and the rest fits.
     pub wishes: Vec<(Who, Need)>,
     /// All places that any of them may have.
@@ -32,44 +38,177 @@ pub struct Conflict {
     pub larger: Option<String>,
 }
 
+/// What a conflict is about.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Cause {
+    /// More wishes than places.
+    Places,
+    /// Rules of this family: without them it would fit.
+    Rules(Family),
+    /// Rules of several families at once.
+    SeveralRules,
+}
+
 /// A change that makes it fit.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Mend {
     /// Number of parts that are added.
     pub n_parts: usize,
-    /// Number of wires that move.
+    /// Number of wires that move, and of lines of the file that change.
     pub n_moves: usize,
     /// What to do, a phrase each.
     pub steps: Vec<String>,
 }
 
-pub(super) fn conflict(
-    system: &System,
-    chip: &Chip,
-    problem: &Problem,
-    solver: &mut Solver<'_>,
-    clash: &Clash,
-) -> Conflict {
+/// The question that has no answer.
+pub(super) struct Asked<'a> {
+    pub system: &'a System,
+    pub chip: &'a Chip,
+    pub lock: Option<&'a Lock>,
+    pub keeps_places: bool,
+    pub problem: &'a Problem,
+}
+
+impl Asked<'_> {
+    fn without(&self, families: &[Family]) -> Problem {
+        super::problem::build(self.system, self.chip, self.lock, self.keeps_places, families)
+    }
+}
+
+pub(super) fn conflict(asked: &Asked<'_>, solver: &mut Solver<'_>) -> Conflict {
+    let Asked { system, chip, problem, .. } = *asked;
+    // Without the rules that are more than places, only a matching is left, and its reason is the smallest.
+    let plain = asked.without(&Family::ALL);
+    let by_places = |demands: &[usize]| {
+        let part = plain.only(demands);
+        let clash = super::solver::matching(&part, &most_open(&part)).err()?;
+        Some(Clash { demands: clash.demands.iter().map(|d| demands[*d]).collect(), places: clash.places })
+    };
+    let has_rules = !problem.closed.is_empty() || !problem.sums.is_empty();
+    let all: Vec<usize> = (0..problem.demands.len()).collect();
+    let (cause, clash) = match by_places(&all) {
+        Some(clash) if !has_rules => (Cause::Places, clash),
+        found => {
+            let (cause, clash) = smallest(asked, found.map(|clash| clash.demands));
+            // What no rule is needed for is told by the places.
+            by_places(&clash.demands).map_or((cause, clash), |clash| (Cause::Places, clash))
+        }
+    };
+    let about = if cause == Cause::Places { &plain } else { problem };
     let wishes: Vec<(Who, Need)> =
-        clash.demands.iter().map(|d| (problem.demands[*d].who, problem.demands[*d].need)).collect();
-    let places: Vec<Place> = clash.places.iter().map(|place| problem.places[*place]).collect();
+        clash.demands.iter().map(|d| (about.demands[*d].who, about.demands[*d].need)).collect();
+    let places: Vec<Place> = clash.places.iter().map(|place| about.places[*place]).collect();
     let larger = larger(system, chip);
     let mend = mend(system, problem, solver).or_else(|| {
         larger.as_ref().map(|larger| Mend {
             n_parts: 1,
-            n_moves: problem.demands.len(),
+            n_moves: problem.demands.iter().filter(|demand| demand.need.is_wired()).count(),
             steps: vec![format!("take the next larger board, with {larger}: every wire to the board moves")],
         })
     });
-    Conflict {
-        chip: chip.name.clone(),
-        sentence: sentence(system, chip, problem, &wishes, &places),
-        others: others(system, chip, problem, clash),
-        wishes,
-        places,
-        mend,
-        larger,
+    let sentence = match cause {
+        Cause::Places => sentence(system, chip, &plain, &wishes, &places),
+        _ => by_rules(system, problem, &wishes),
+    };
+    let others = if cause == Cause::Places { others(system, chip, &plain, &clash) } else { vec![] };
+    Conflict { chip: chip.name.clone(), cause, sentence, others, wishes, places, mend, larger }
+}
+
+/// Switches under which the fewest wishes are left and all that an earlier plan closed is open.
+fn most_open(problem: &Problem) -> BTreeSet<Switch> {
+    let host = usize::from(!problem.has_bus);
+    let joined = problem.coded.iter().skip(host).map(|sensor| Switch::Joined(*sensor));
+    let unlocked = problem.switches().into_iter().filter(|switch| matches!(switch, Switch::MovedFromLock(_)));
+    unlocked.chain(joined).collect()
+}
+
+/// A smallest set of wishes that cannot be met together, found by taking away what is not needed for that, and which rules it is about.
+/// `known`: a set that surely cannot.
+fn smallest(asked: &Asked<'_>, known: Option<Vec<usize>>) -> (Cause, Clash) {
+    let problem = asked.problem;
+    let fits = |problem: &Problem, demands: &[usize]| {
+        let part = problem.only(demands);
+        super::fit(&part, &mut Solver::new(&part)).is_some()
+    };
+    // Most often it is about those alone that a rule touches.
+    let is_ruled = |who: Who| {
+        problem.closed.iter().any(|(other, _)| *other == who)
+            || problem.sums.iter().any(|sum| {
+                sum.terms.iter().any(|(switch, ..)| matches!(switch, Switch::Away(other, _) if *other == who))
+            })
+    };
+    let mut left = known.unwrap_or_else(|| {
+        let all: Vec<usize> = (0..problem.demands.len()).collect();
+        let ruled: Vec<usize> = all.iter().copied().filter(|d| is_ruled(problem.demands[*d].who)).collect();
+        if fits(problem, &ruled) { all } else { ruled }
+    });
+    let mut chunk = left.len().div_ceil(2);
+    while chunk > 0 {
+        let mut at = 0;
+        while at < left.len() {
+            let fewer: Vec<usize> = left
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| *i < at || *i >= at + chunk)
+                .map(|(_, d)| *d)
+                .collect();
+            if fits(problem, &fewer) {
+                at += chunk;
+            } else {
+                left = fewer;
+            }
+        }
+        chunk = if chunk == 1 { 0 } else { chunk.div_ceil(2) };
     }
+    let about = Family::ALL.into_iter().find(|family| fits(&asked.without(&[*family]), &left));
+    let mut places: Vec<usize> = (left.iter())
+        .flat_map(|d| problem.demands[*d].edges.iter())
+        .filter(|(_, guards)| {
+            guards.iter().all(|(switch, on)| !on || !(switch.is_part() || switch.is_move()))
+        })
+        .map(|(place, _)| *place)
+        .collect();
+    places.sort_unstable();
+    places.dedup();
+    (about.map_or(Cause::SeveralRules, Cause::Rules), Clash { demands: left, places })
+}
+
+/// The reason of a conflict that is about more than places.
+fn by_rules(system: &System, problem: &Problem, wishes: &[(Who, Need)]) -> String {
+    let names: Vec<String> = wishes.iter().map(|(who, _)| format!("`{}`", owner(system, *who))).collect();
+    let mut whys: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    for (who, why) in &problem.closed {
+        if wishes.iter().any(|(wish, _)| wish == who) {
+            whys.entry(why).or_default().push(format!("`{}`", owner(system, *who)));
+        }
+    }
+    let mut reasons: Vec<String> =
+        whys.into_iter().map(|(why, names)| format!("{}: {why}", listed(&names))).collect();
+    let mut sums = vec![];
+    for sum in &problem.sums {
+        let counts = |who: Who| {
+            let term =
+                sum.terms.iter().find(|(switch, ..)| matches!(switch, Switch::Away(w, _) if *w == who));
+            term.map_or(0, |(.., amount)| *amount)
+        };
+        let all: u32 = wishes.iter().map(|(who, _)| counts(*who)).sum();
+        if all > sum.most {
+            sums.push((all, sum.title.clone()));
+        }
+    }
+    if let Some((most, _)) = sums.iter().max_by_key(|(all, _)| *all) {
+        let titles: Vec<String> = sums.iter().map(|(_, title)| title.clone()).collect();
+        reasons.push(format!(
+            "the commands of {} take {:.0} mA together, and {}",
+            listed(&names),
+            f64::from(*most) / 1e3,
+            listed(&titles)
+        ));
+    }
+    if reasons.is_empty() {
+        reasons.push(format!("{} have no places that bear them together", listed(&names)));
+    }
+    reasons.join("; ")
 }
 
 /// What a need asks for, for people.
@@ -85,6 +224,9 @@ fn asks(need: Need) -> &'static str {
         Need::Tone => "a pin for the buzzer",
         Need::Command => "a pin or a line of an expander for its command",
         Need::Card => "a channel of its card",
+        Need::Select => "a pin for its select line",
+        Need::Watch => "a pin that the runtime watches for edges",
+        Need::ToneTimer => "the timer that makes tones",
     }
 }
 
@@ -158,7 +300,15 @@ fn listed(all: &[String]) -> String {
 fn others(system: &System, chip: &Chip, problem: &Problem, clash: &Clash) -> Vec<String> {
     let mut all = vec![];
     let needs: BTreeSet<Need> = clash.demands.iter().map(|d| problem.demands[*d].need).collect();
-    if needs.iter().all(|need| *need == Need::Card) {
+    if needs.contains(&Need::ToneTimer) {
+        all.push(
+            "a sounder that makes its tone by itself is `kind = \"other\"` and needs no timer".to_owned(),
+        );
+    }
+    if needs.contains(&Need::Watch) {
+        all.push("pulse flow meters, echoes and infrared receivers are watched; a contact is not".to_owned());
+    }
+    if !needs.iter().any(|need| need.is_wired()) {
         return all;
     }
     let form = system.library.form(&chip.name);
@@ -168,7 +318,7 @@ fn others(system: &System, chip: &Chip, problem: &Problem, clash: &Clash) -> Vec
             Need::Channel => chip.pins.channels.iter().any(|(_, _, on)| *on == Some(pin)),
             Need::Edge => chip.pins.edges.contains(&pin),
             Need::Duty => chip.pins.pwm.contains(&pin),
-            Need::Card => false,
+            Need::Card | Need::Watch | Need::ToneTimer => false,
             _ => chip.pins.digital.contains(&pin),
         })
     };
@@ -189,6 +339,17 @@ fn others(system: &System, chip: &Chip, problem: &Problem, clash: &Clash) -> Vec
             all.push(format!("{} is fixed for `{}` in the file", label(pin), owner(system, demand.who)));
         }
     }
+    if needs.contains(&Need::Duty) {
+        for timer in chip.pins.timers.iter().filter(|timer| !timer.pins.is_empty()) {
+            let work = match timer.does {
+                TimerWork::Duty => continue,
+                TimerWork::Tone => "makes tones",
+                TimerWork::Time => "counts the time and stamps infrared and pulses",
+            };
+            let pins: Vec<String> = timer.pins.iter().map(|pin| label(*pin)).collect();
+            all.push(format!("the timer of {} {work}", listed(&pins)));
+        }
+    }
     if let Some(form) = form {
         for (pin, why) in &form.pulses {
             if able(*pin) && !problem.taken.iter().any(|(taken, _)| taken == pin) {
@@ -199,75 +360,42 @@ fn others(system: &System, chip: &Chip, problem: &Problem, clash: &Clash) -> Vec
     all
 }
 
-/// Every way to add so many parts: small expanders, large ones, second cards.
-fn additions(problem: &Problem, n: usize) -> Vec<Vec<Switch>> {
-    let switches = problem.switches();
-    let cards: Vec<Switch> = switches.iter().copied().filter(|s| matches!(s, Switch::Card(_))).collect();
-    let slots = problem.addresses.len().min(super::MOST_ADDED);
-    let mut all = vec![];
-    for set in 0u32..1 << cards.len().min(8) {
-        let chosen: Vec<Switch> =
-            (0..cards.len().min(8)).filter(|i| set & (1 << i) != 0).map(|i| cards[i]).collect();
-        let Some(rest) = n.checked_sub(chosen.len()) else { continue };
-        if rest > slots {
-            continue;
-        }
-        for large in 0..=rest {
-            let mut these = chosen.clone();
-            these.extend((0..rest - large).map(|slot| Switch::Expander(false, slot)));
-            these.extend((0..large).map(|slot| Switch::Expander(true, slot)));
-            all.push(these);
-        }
-    }
-    // The smaller part first where both do.
-    all.sort_by_key(|these| these.iter().filter(|s| matches!(s, Switch::Expander(true, _))).count());
-    all
-}
-
-/// A change that was found: wires moved, parts added, switches, places.
-type Change = (usize, Vec<Switch>, BTreeSet<Switch>, Vec<Option<usize>>);
-
-/// The smallest change; exhaustive over what may be added, by the counter over what may be moved.
+/// The smallest change: fewest parts, then fewest moves, then the fewest large expanders. The solver proves each "fewer does not do".
+/// None also when that takes more than [`MOST_TRIES`]: what is not proven smallest is not called so.
 fn mend(system: &System, problem: &Problem, solver: &mut Solver<'_>) -> Option<Mend> {
-    let parts: Vec<Switch> = problem.switches().into_iter().filter(|switch| switch.is_part()).collect();
-    for n in 0..=MOST_PARTS {
-        let mut best: Option<Change> = None;
-        for these in additions(problem, n) {
-            let mut held: Vec<(Switch, bool)> =
-                parts.iter().map(|part| (*part, these.contains(part))).collect();
-            held.push((Switch::KeepApart, false));
-            if !matches!(solver.solve(&held, None), Answer::Fits(..)) {
-                continue;
-            }
-            let most = best.as_ref().map_or(usize::MAX, |(moves, ..)| *moves);
-            for moves in 0..most.min(problem.demands.len() + 1) {
-                if let Answer::Fits(matching, on) = solver.solve(&held, Some(moves)) {
-                    best = Some((moves, these, on, matching));
-                    break;
-                }
-            }
-        }
-        if let Some((moves, these, on, matching)) = best {
-            return Some(Mend {
-                n_parts: n,
-                n_moves: moves,
-                steps: steps(system, problem, &these, &on, &matching),
-            });
-        }
-    }
-    None
+    let large: Vec<Switch> =
+        problem.switches().into_iter().filter(|switch| matches!(switch, Switch::Expander(true, _))).collect();
+    let mut held = Held { switches: vec![(Switch::KeepApart, false)], ..Held::default() };
+    solver.n_left = MOST_TRIES;
+    let fits = |solver: &mut Solver<'_>, held: &Held| match solver.solve(held) {
+        Answer::Fits(matching, on) => Some((matching, on)),
+        Answer::Clash => None,
+    };
+    let n_parts = (0..=MOST_PARTS).find(|n| {
+        held.most_parts = Some(*n);
+        fits(solver, &held).is_some()
+    })?;
+    let n_moves = (0..=problem.demands.len()).find(|n| {
+        held.most_moves = Some(*n);
+        fits(solver, &held).is_some()
+    })?;
+    let (matching, on) = (0..=large.len()).find_map(|n| {
+        held.switches.truncate(1);
+        held.switches.extend(large.iter().skip(n).map(|switch| (*switch, false)));
+        fits(solver, &held)
+    })?;
+    (solver.n_left > 0).then(|| Mend { n_parts, n_moves, steps: steps(system, problem, &on, &matching) })
 }
 
 fn steps(
     system: &System,
     problem: &Problem,
-    parts: &[Switch],
     on: &BTreeSet<Switch>,
     matching: &[Option<usize>],
 ) -> Vec<String> {
     let mut all = vec![];
     let mut addresses = problem.addresses.iter();
-    for part in parts {
+    for part in on.iter().filter(|switch| switch.is_part()) {
         match part {
             Switch::Expander(large, _) => {
                 let (kind, lines) =
@@ -279,10 +407,19 @@ fn steps(
             Switch::Card(card) => {
                 all.push(format!("add {}", lock::card_name(system, system.supplies.len() + card)));
             }
+            Switch::Driver(actuator) => all.push(format!(
+                "put a transistor between `{}` and its place, so that its command takes next to nothing",
+                system.actuators[actuator.idx()].name
+            )),
+            Switch::Filter(actuator) => all.push(format!(
+                "put a filter to a voltage (0-10 V), or a driver for the frequency that there is, before `{}`",
+                system.actuators[actuator.idx()].name
+            )),
             _ => {}
         }
     }
     let mut joined: Vec<String> = vec![];
+    let mut to_rail: BTreeMap<usize, Vec<String>> = BTreeMap::new();
     for switch in on.iter().filter(|switch| switch.is_move()) {
         let find = |who: Who| problem.demands.iter().position(|demand| demand.who == who);
         let to = |who: Who| {
@@ -311,8 +448,39 @@ fn steps(
                 }
             }
             Switch::Joined(sensor) => joined.push(format!("`{}`", system.sensors[sensor.idx()].name)),
+            Switch::OtherRail(actuator) => {
+                if let Some(Place::Contact(card, _)) = to(Who::Contact(*actuator)) {
+                    to_rail
+                        .entry(card)
+                        .or_default()
+                        .push(format!("`{}`", system.actuators[actuator.idx()].name));
+                }
+            }
+            Switch::Rescaled(sensor) => {
+                let sensor = &system.sensors[sensor.idx()];
+                let chosen = on.iter().find_map(|switch| match switch {
+                    Switch::Reference(millivolts) => Some(f64::from(*millivolts) / 1e3),
+                    _ => None,
+                });
+                let form = system.boards.first().and_then(|board| system.library.form(&board.chip));
+                let volts = chosen.or_else(|| form?.references.first().copied());
+                let to = volts.map_or("that of the others".to_owned(), |volts| format!("{volts} V"));
+                all.push(format!(
+                    "reckon `{}` with a reference of {to}; a divider or an amplifier fits it",
+                    sensor.name
+                ));
+            }
             _ => {}
         }
+    }
+    for (card, names) in to_rail {
+        let rail = loads::rail(system).map_or("rail", |rail| system.supplies[rail.idx()].name.as_str());
+        let volts = loads::rail(system).and_then(|rail| loads::volts(system, Some(rail))).unwrap_or(12.0);
+        all.push(format!(
+            "move {} to the direct current of `{rail}`, as types for {volts:.0} V, on the card `{}`",
+            listed(&names),
+            system.supplies[card].name
+        ));
     }
     if !joined.is_empty() {
         all.push(format!(
@@ -334,9 +502,8 @@ fn larger(system: &System, chip: &Chip) -> Option<String> {
         .collect();
     all.sort_by_key(|other| other.pins.digital.len());
     let fits = |other: &&&Chip| {
-        let problem = super::problem::build(system, other, None, false);
-        let mut solver = Solver::new(&problem);
-        super::fit(&problem, &mut solver).is_ok()
+        let problem = super::problem::build(system, other, None, false, &[]);
+        super::fit(&problem, &mut Solver::new(&problem)).is_some()
     };
     all.iter().find(fits).map(|other| other.name.clone())
 }
@@ -353,7 +520,7 @@ impl Conflict {
                 let parts = if mend.n_parts == 1 { "part" } else { "parts" };
                 let wires = if mend.n_moves == 1 { "wire" } else { "wires" };
                 out += &format!(
-                    "The smallest change adds {} {parts} and moves {} {wires}: {}.\n",
+                    "The smallest change adds {} {parts} and moves or changes {} {wires}: {}.\n",
                     mend.n_parts,
                     mend.n_moves,
                     mend.steps.join("; ")
@@ -386,12 +553,36 @@ pub fn rewiring(system: &System, from: &super::Plan, chip: &str) -> Result<Rewir
         other => return Err(Box::new(other)),
     };
     let mut out = Rewiring { moved: vec![], kept: vec![], tests: vec![] };
-    for (who, need, place) in &to.placed {
-        if *need == Need::Card {
-            continue;
+    let mut bus_moves = |name: &str, of: fn(&Pins) -> &[u8], test: &str| {
+        let pins = |chip: &str| {
+            let chip = system.library.chip(chip)?;
+            let all = of(&chip.pins).iter();
+            Some(listed(&all.map(|pin| name_of(system, &chip.name, Place::Pin(*pin))).collect::<Vec<_>>()))
+        };
+        if let (Some(before), Some(after)) = (pins(&from.chip), pins(&to.chip))
+            && before != after
+        {
+            out.moved.push((name.to_owned(), before, after));
+            out.tests.push(format!("{name}: {test}"));
         }
+    };
+    if system.wiring.devices.iter().any(|device| device.kind.is_on_i2c()) {
+        bus_moves("I2C bus", |pins| &pins.i2c, "every part on it answers, the expanders before all");
+    }
+    if system.wiring.devices.iter().any(|device| device.kind == DeviceKind::W5500) {
+        bus_moves("SPI bus", |pins| &pins.spi, "the network answers");
+    }
+    let place_before = |who: Who| match who {
+        // A pin that the file gives a device is no wish.
+        Who::Device(device) => {
+            let pin = from.wiring.devices.get(device)?.address;
+            Some(Place::Pin(pin))
+        }
+        _ => from.place(who),
+    };
+    for (who, need, place) in to.placed.iter().filter(|(_, need, _)| need.is_wired()) {
         let name = owner(system, *who).to_owned();
-        let Some(before) = from.place(*who) else { continue };
+        let Some(before) = place_before(*who) else { continue };
         if matches!(place, Place::Line(..)) && before == *place {
             out.kept.push(name);
             continue;
@@ -401,18 +592,45 @@ pub fn rewiring(system: &System, from: &super::Plan, chip: &str) -> Result<Rewir
             name_of(system, &from.chip, before),
             name_of(system, &to.chip, *place),
         ));
-        out.tests.push(match need {
-            Need::OneWire => format!("`{name}`: warm the probe in the hand, its value follows, the others stay"),
-            Need::Channel => format!("`{name}`: calibrate anew, the converter and its reference are others"),
-            Need::Contact => format!("`{name}`: lift and lower by hand, pull its plug: the state follows and the open wire reads as planned"),
-            Need::Edge | Need::Trigger => format!("`{name}`: its value follows what is really there"),
-            Need::Button => format!("`{name}`: press once, it counts once"),
-            Need::Duty => format!("`{name}`: 0, 50 and 100 % by hand, and still with the reset held"),
-            Need::Tone => format!("`{name}`: sounds on a test alarm"),
-            Need::Command | Need::Card => {
-                format!("`{name}`: on and off by hand; with the reset held it falls to its resting side; no click at power-up")
-            }
-        });
+        out.tests.push(test_of(*need, &name));
+    }
+    // Thermometers that share a bus take no place of their own, but their wire moves with it.
+    for s in 0..system.sensors.len() {
+        let sensor = SensorIdx(s);
+        let pin = |plan: &super::Plan| match plan.wiring.sensor(sensor) {
+            Some(SensorPlace::OneWire { pin, .. }) => Some(Place::Pin(*pin)),
+            _ => None,
+        };
+        let is_listed =
+            from.place(Who::Sensor(sensor, 0)).is_some() && to.place(Who::Sensor(sensor, 0)).is_some();
+        if let (false, Some(before), Some(after)) = (is_listed, pin(from), pin(&to)) {
+            let name = system.sensors[s].name.clone();
+            out.tests.push(test_of(Need::OneWire, &name));
+            out.moved.push((name, name_of(system, &from.chip, before), name_of(system, &to.chip, after)));
+        }
     }
     Ok(out)
+}
+
+/// What to test again of a thing that has moved to another board.
+fn test_of(need: Need, name: &str) -> String {
+    match need {
+        Need::OneWire => format!("`{name}`: warm the probe in the hand, its value follows, the others stay"),
+        Need::Channel => format!("`{name}`: calibrate anew, the converter and its reference are others"),
+        Need::Contact => format!(
+            "`{name}`: lift and lower by hand, pull its plug: the state follows and the open wire reads as planned"
+        ),
+        Need::Edge | Need::Trigger | Need::Watch => {
+            format!("`{name}`: its value follows what is really there")
+        }
+        Need::Select => format!("`{name}`: it answers over the network"),
+        Need::Button => format!("`{name}`: press once, it counts once"),
+        Need::Duty => format!("`{name}`: 0, 50 and 100 % by hand, and still with the reset held"),
+        Need::Tone | Need::ToneTimer => format!("`{name}`: sounds on a test alarm"),
+        Need::Command | Need::Card => {
+            format!(
+                "`{name}`: on and off by hand; with the reset held it falls to its resting side; no click at power-up"
+            )
+        }
+    }
 }

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use system::System;
 use system::model::{ActuatorIdx, SensorIdx, SupplyIdx};
 use system::parts::Pins;
-use system::wiring::{ActuatorPlace, Line, SensorPlace, USUAL_DEBOUNCE_MS};
+use system::wiring::{ActuatorPlace, Line, NO_PIN, SensorPlace, USUAL_DEBOUNCE_MS};
 
 use super::Plan;
 use super::problem::Need;
@@ -55,12 +55,22 @@ impl Lock {
             if system.wiring.sensor(SensorIdx(s)).is_some() {
                 continue;
             }
-            let places: Vec<String> = (0..2)
+            let mut places: Vec<String> = (0..2)
                 .filter_map(|part| plan.place(Who::Sensor(SensorIdx(s), part)))
                 .filter_map(name)
                 .collect();
+            if let (true, Some(SensorPlace::OneWire { pin, .. })) =
+                (places.is_empty(), plan.wiring.sensor(SensorIdx(s)))
+            {
+                places.extend(name(Place::Pin(*pin)));
+            }
             if !places.is_empty() {
                 lock.places.insert(sensor.name.clone(), places);
+            }
+        }
+        for (d, device) in system.wiring.devices.iter().enumerate() {
+            if let Some(place) = plan.place(Who::Device(d)).and_then(name) {
+                lock.places.insert(device.name.clone(), vec![place]);
             }
         }
         for (a, actuator) in system.actuators.iter().enumerate() {
@@ -156,13 +166,19 @@ impl Lock {
                 let card = system.supplies.iter().position(|supply| supply.name == *card)?;
                 Some(Place::Contact(card, channel.checked_sub(1)?))
             }
+            Who::Device(device) => {
+                parse(system, pins, self.places.get(&system.wiring.devices[device].name)?.first()?)
+            }
+            Who::Watch(_) | Who::DeviceWatch(_) | Who::Tone(_) => None,
         }
     }
 
     /// Names in it that the system no longer has.
     pub fn stale(&self, system: &System) -> Vec<String> {
         let known = |name: &String| {
-            system.sensors.iter().any(|s| s.name == *name) || system.actuators.iter().any(|a| a.name == *name)
+            system.sensors.iter().any(|s| s.name == *name)
+                || system.actuators.iter().any(|a| a.name == *name)
+                || system.wiring.devices.iter().any(|d| d.name == *name)
         };
         let mut all: Vec<String> =
             self.places.keys().chain(self.contacts.keys()).filter(|name| !known(name)).cloned().collect();
@@ -192,6 +208,13 @@ impl Lock {
                 *slot = place;
             }
         }
+        for d in 0..system.wiring.devices.len() {
+            if system.wiring.devices[d].address == NO_PIN
+                && let Some(Place::Pin(pin)) = self.place(system, &pins, Who::Device(d))
+            {
+                system.wiring.devices[d].address = pin;
+            }
+        }
         for a in 0..system.actuators.len() {
             let actuator = ActuatorIdx(a);
             if system.wiring.actuator(actuator).is_some() || system.actuators[a].always {
@@ -215,6 +238,7 @@ fn written(system: &System, pins: &Pins, place: Place) -> Option<String> {
         }
         Place::Line(device, line) => format!("{}.{line}", system.wiring.devices.get(device)?.name),
         Place::Contact(card, channel) => format!("{}.{}", system.supplies.get(card)?.name, channel + 1),
+        Place::Watch(_) | Place::ToneTimer => return None,
     })
 }
 
@@ -239,7 +263,9 @@ pub(super) fn sensor_place(
 ) -> Option<SensorPlace> {
     let needs = needs_of(system, sensor);
     Some(match (needs.as_slice(), places) {
-        ([Need::OneWire], [Place::Pin(pin), ..]) => SensorPlace::OneWire { pin: *pin, rom: None },
+        ([Need::OneWire], [Place::Pin(pin), ..]) => {
+            SensorPlace::OneWire { pin: *pin, rom: system.wiring.rom(sensor) }
+        }
         ([Need::Trigger, Need::Edge], [Place::Pin(trigger), Place::Pin(echo)]) => {
             SensorPlace::Echo { trigger: *trigger, echo: *echo }
         }

@@ -7,9 +7,9 @@ mod problem;
 mod solver;
 mod verify;
 
-pub use explain::{Conflict, Mend, Rewiring, rewiring};
+pub use explain::{Cause, Conflict, Mend, Rewiring, rewiring};
 pub use lock::{Lock, LockError};
-pub use problem::{Need, Place, Problem, Switch, Who};
+pub use problem::{Demand, Family, Guard, Need, Place, Problem, Sum, Switch, Who};
 pub use verify::verify;
 
 use std::collections::BTreeSet;
@@ -17,10 +17,9 @@ use std::collections::BTreeSet;
 use system::System;
 use system::model::{ActuatorIdx, SensorIdx};
 use system::parts::{Chip, Pins};
-use system::wiring::Wiring;
+use system::wiring::{SensorPlace, Wiring};
 
-use problem::MOST_ADDED;
-use solver::{Answer, Solver};
+use solver::{Answer, Held, Solver};
 
 /// A plan: all that is wired to the first board.
 #[derive(Clone, PartialEq, Debug)]
@@ -60,75 +59,63 @@ pub enum Outcome {
 /// Plans the first board of a system. An earlier plan's places are kept as far as they can be.
 pub fn plan(system: &System, lock: Option<&Lock>) -> Outcome {
     let chip = system.boards.first().and_then(|board| system.library.chip(&board.chip));
-    let Some(chip) = chip.filter(|chip| !chip.pins.digital.is_empty()) else { return Outcome::NoBoard };
-    let lock = lock.filter(|lock| lock.chip.eq_ignore_ascii_case(&chip.name));
-    let problem = problem::build(system, chip, lock, true);
-    let mut solver = Solver::new(&problem);
-    match fit(&problem, &mut solver) {
-        Ok((matching, on)) => Outcome::Fits(finish(system, chip, &problem, &matching, &on)),
-        Err(clash) => {
-            Outcome::DoesNotFit(Box::new(explain::conflict(system, chip, &problem, &mut solver, &clash)))
-        }
-    }
+    let lock = lock.filter(|lock| chip.is_some_and(|chip| lock.chip.eq_ignore_ascii_case(&chip.name)));
+    on_chip(system, chip, lock, true)
 }
 
 /// The question that [`plan`] answers without an earlier plan. None: there is no board, or its pins are not known.
 pub fn question(system: &System) -> Option<Problem> {
     let chip = system.library.chip(&system.boards.first()?.chip)?;
-    Some(problem::build(system, chip, None, true))
+    Some(problem::build(system, chip, None, true, &[]))
 }
 
 /// Plans a system for another chip than its own, without the places that the file fixes on the chip's pins.
 pub fn plan_for(system: &System, chip: &str) -> Outcome {
-    let Some(chip) = system.library.chip(chip).filter(|chip| !chip.pins.digital.is_empty()) else {
-        return Outcome::NoBoard;
-    };
-    let problem = problem::build(system, chip, None, false);
+    on_chip(system, system.library.chip(chip), None, false)
+}
+
+fn on_chip(system: &System, chip: Option<&Chip>, lock: Option<&Lock>, keeps_places: bool) -> Outcome {
+    let Some(chip) = chip.filter(|chip| !chip.pins.digital.is_empty()) else { return Outcome::NoBoard };
+    let problem = problem::build(system, chip, lock, keeps_places, &[]);
     let mut solver = Solver::new(&problem);
     match fit(&problem, &mut solver) {
-        Ok((matching, on)) => Outcome::Fits(finish(system, chip, &problem, &matching, &on)),
-        Err(clash) => {
-            Outcome::DoesNotFit(Box::new(explain::conflict(system, chip, &problem, &mut solver, &clash)))
+        Some((matching, on)) => Outcome::Fits(finish(system, chip, &problem, &matching, &on)),
+        None => {
+            let asked = explain::Asked { system, chip, lock, keeps_places, problem: &problem };
+            Outcome::DoesNotFit(Box::new(explain::conflict(&asked, &mut solver)))
         }
     }
 }
 
-/// Everything as the file has it: nothing added, nothing of the file moved, of an earlier plan as little as can be.
-fn fit(
-    problem: &Problem,
-    solver: &mut Solver<'_>,
-) -> Result<(solver::Matching, BTreeSet<Switch>), solver::Clash> {
-    let mut held: Vec<(Switch, bool)> = (problem.switches().into_iter())
-        .filter(|switch| {
-            switch.is_part() || (switch.is_move() && !matches!(switch, Switch::MovedFromLock(_)))
-        })
-        .map(|switch| (switch, false))
-        .collect();
-    held.push((Switch::KeepApart, true));
-    for _ in 0..2 {
-        let mut answer = solver.solve(&held, None);
-        let n_lock = problem.switches().iter().filter(|s| matches!(s, Switch::MovedFromLock(_))).count();
-        if matches!(answer, Answer::Fits(..)) && n_lock > 0 {
-            for most in 0..=n_lock {
-                answer = solver.solve(&held, Some(most));
-                if matches!(answer, Answer::Fits(..)) {
+/// Everything as the file has it: nothing added, nothing of the file moved, of an earlier plan as little as can be. None: it does not
+/// fit.
+fn fit(problem: &Problem, solver: &mut Solver<'_>) -> Option<(solver::Matching, BTreeSet<Switch>)> {
+    let switches = problem.switches();
+    let is_lock = |switch: &Switch| matches!(switch, Switch::MovedFromLock(_));
+    let mut held = Held {
+        switches: (switches.iter().copied())
+            .filter(|switch| switch.is_part() || problem.is_move(*switch) && !is_lock(switch))
+            .map(|switch| (switch, false))
+            .collect(),
+        ..Held::default()
+    };
+    let n_lock = switches.iter().filter(|switch| is_lock(switch)).count();
+    for keeps_apart in [true, false] {
+        held.switches.push((Switch::KeepApart, keeps_apart));
+        held.most_moves = None;
+        if let Answer::Fits(mut matching, mut on) = solver.solve(&held) {
+            for most in 0..n_lock {
+                held.most_moves = Some(most);
+                if let Answer::Fits(better, with) = solver.solve(&held) {
+                    (matching, on) = (better, with);
                     break;
                 }
             }
+            return Some((matching, on));
         }
-        match answer {
-            Answer::Fits(matching, on) => return Ok((matching, on)),
-            Answer::Clash => {
-                if let Some(last) = held.last_mut().filter(|(switch, on)| *switch == Switch::KeepApart && *on)
-                {
-                    *last = (Switch::KeepApart, false);
-                }
-            }
-        }
+        held.switches.pop();
     }
-    // With nothing added, nothing barred and every earlier plan open, only the matching is left, and its reason is the smallest.
-    let open = problem.switches().into_iter().filter(|s| matches!(s, Switch::MovedFromLock(_))).collect();
-    Err(solver::matching(problem, &open).err().unwrap_or_default())
+    None
 }
 
 fn finish(
@@ -167,10 +154,11 @@ fn finish(
         .filter(|place| match place {
             Place::Line(device, _) => *device < n_devices,
             Place::Contact(card, _) => *card < system.supplies.len(),
+            Place::Watch(_) | Place::ToneTimer => false,
             _ => true,
         })
         .collect();
-    let wiring = wired(system, chip, &placed);
+    let wiring = wired(system, chip, problem, &placed);
     let shares_expander = shares(system, &placed);
     Plan { chip: chip.name.clone(), placed, wiring, moved, shares_expander, free }
 }
@@ -189,13 +177,13 @@ fn shares(system: &System, placed: &[(Who, Need, Place)]) -> bool {
 }
 
 /// The wiring of the file with the planned places in it.
-fn wired(system: &System, chip: &Chip, placed: &[(Who, Need, Place)]) -> Wiring {
+fn wired(system: &System, chip: &Chip, problem: &Problem, placed: &[(Who, Need, Place)]) -> Wiring {
     let mut wiring = system.wiring.clone();
     let is_own = system.boards.first().is_some_and(|board| board.chip.eq_ignore_ascii_case(&chip.name));
     if !is_own {
         // Keys of a remote are on no pin.
         for sensor in &mut wiring.sensors {
-            if !matches!(sensor, Some(system::wiring::SensorPlace::RemoteKey { .. })) {
+            if !matches!(sensor, Some(SensorPlace::RemoteKey { .. })) {
                 *sensor = None;
             }
         }
@@ -208,6 +196,34 @@ fn wired(system: &System, chip: &Chip, placed: &[(Who, Need, Place)]) -> Wiring 
         if wiring.sensors[s].is_none() {
             let places: Vec<Place> = (0..2).filter_map(|part| at(Who::Sensor(SensorIdx(s), part))).collect();
             wiring.sensors[s] = lock::sensor_place(system, &chip.pins, SensorIdx(s), &places);
+        }
+    }
+    // Who shares a bus stands on the pin of the one that has it: a follower of the file on its own, a joiner on the first with a code.
+    let pin_of = |sensor: SensorIdx, wiring: &Wiring| match wiring.sensor(sensor) {
+        Some(SensorPlace::OneWire { pin, .. }) => Some(*pin),
+        _ => None,
+    };
+    for s in 0..system.sensors.len() {
+        let sensor = SensorIdx(s);
+        if wiring.sensors[s].is_some() || problem::needs_of(system, sensor) != [Need::OneWire] {
+            continue;
+        }
+        let leader = problem.followers.iter().find(|(other, _)| *other == sensor).map(|(_, first)| *first);
+        let hosts =
+            (0..system.sensors.len()).map(SensorIdx).filter(|host| system.wiring.rom(*host).is_some());
+        let pin = match leader {
+            Some(first) => pin_of(first, &wiring),
+            None => {
+                let pins: Vec<u8> = hosts.filter_map(|host| pin_of(host, &wiring)).collect();
+                let before = problem.locked_buses.get(&sensor).filter(|pin| pins.contains(pin));
+                before.or(pins.first()).copied()
+            }
+        };
+        wiring.sensors[s] = pin.map(|pin| SensorPlace::OneWire { pin, rom: system.wiring.rom(sensor) });
+    }
+    for (d, device) in wiring.devices.iter_mut().enumerate() {
+        if let Some(Place::Pin(pin)) = at(Who::Device(d)) {
+            device.address = pin;
         }
     }
     for a in 0..system.actuators.len() {
@@ -239,6 +255,8 @@ pub fn name_of(system: &System, chip: &str, place: Place) -> String {
             None => format!("line {line} of an added expander"),
         },
         Place::Contact(card, channel) => format!("channel {} of {}", channel + 1, quoted_card(system, card)),
+        Place::Watch(_) => "one of the edges that the runtime watches".to_owned(),
+        Place::ToneTimer => "the timer that makes tones".to_owned(),
     }
 }
 
@@ -252,7 +270,10 @@ fn quoted_card(system: &System, card: usize) -> String {
 /// The name of who wants a place.
 pub fn owner(system: &System, who: Who) -> &str {
     match who {
-        Who::Sensor(sensor, _) => &system.sensors[sensor.idx()].name,
-        Who::Actuator(actuator) | Who::Contact(actuator) => &system.actuators[actuator.idx()].name,
+        Who::Sensor(sensor, _) | Who::Watch(sensor) => &system.sensors[sensor.idx()].name,
+        Who::Actuator(actuator) | Who::Contact(actuator) | Who::Tone(actuator) => {
+            &system.actuators[actuator.idx()].name
+        }
+        Who::Device(device) | Who::DeviceWatch(device) => &system.wiring.devices[device].name,
     }
 }

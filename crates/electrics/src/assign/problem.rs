@@ -1,14 +1,16 @@
 //! The question put plainly: who wants a place, which places there are, who may have which, and on what condition.
 //!
-//! A place is a pin, a converter channel that is no pin, a line of an expander or a channel of a card. A condition is a switch of the
-//! solver: a part that is added, a wire that is moved.
+//! A place is a pin, a converter channel that is no pin, a line of an expander, a channel of a card, or a share of something that the chip
+//! has a few of (watched edges, tones). A condition is a switch of the solver: a part that is added, a wire that is moved. What sums up
+//! (currents of pins, power of a rail) is a [`Sum`] over switches.
 
 use std::collections::BTreeMap;
 
 use system::System;
 use system::model::{ActuatorIdx, ActuatorKind, Derived, SensorIdx, SensorKind, SignalSource, SupplyIdx};
+use system::parts::TimerWork;
 use system::parts::{Chip, Form, Pins};
-use system::wiring::{DeviceKind, Line, SensorPlace};
+use system::wiring::{DeviceKind, Line, NO_PIN, SensorPlace};
 
 use super::lock::Lock;
 use crate::loads::{self, Class};
@@ -25,6 +27,14 @@ pub enum Who {
     Actuator(ActuatorIdx),
     /// The contact of an actuator on its card.
     Contact(ActuatorIdx),
+    /// The watch on the edges of a sensor.
+    Watch(SensorIdx),
+    /// The tone of a buzzer.
+    Tone(ActuatorIdx),
+    /// A device on a pin of its own, by position: infrared receiver, select line of the network.
+    Device(usize),
+    /// The watch on the edges of a device.
+    DeviceWatch(usize),
 }
 
 /// What is asked of a place.
@@ -50,6 +60,19 @@ pub enum Need {
     Command,
     /// Channel of a card.
     Card,
+    /// Select line of a bus: a pin.
+    Select,
+    /// One of the pins whose edges the runtime watches.
+    Watch,
+    /// The timer that makes tones.
+    ToneTimer,
+}
+
+impl Need {
+    /// Whether a wire goes there: not so for a share of what the chip has inside, and a contact has its wires elsewhere.
+    pub fn is_wired(self) -> bool {
+        !matches!(self, Need::Card | Need::Watch | Need::ToneTimer)
+    }
 }
 
 /// Where something can be.
@@ -63,6 +86,10 @@ pub enum Place {
     Line(usize, u8),
     /// Channel of a card; positions beyond the file's supplies are added ones.
     Contact(usize, u8),
+    /// One of the watches that the runtime has.
+    Watch(u8),
+    /// The timer that makes tones.
+    ToneTimer,
 }
 
 /// A switch of the solver.
@@ -84,20 +111,74 @@ pub enum Switch {
     Barred(SensorIdx, usize),
     /// Sensors that vote together stand on different expanders.
     KeepApart,
+    /// This mains load becomes one for direct current, on a rail and a card of low voltage.
+    OtherRail(ActuatorIdx),
+    /// A transistor between this command and its place: it takes no current to speak of.
+    Driver(ActuatorIdx),
+    /// A filter or a driver between, that takes the frequency that there is.
+    Filter(ActuatorIdx),
+    /// This command does not load this sum.
+    Away(Who, usize),
+    /// The converter has this reference, mV.
+    Reference(u32),
+    /// This sensor is reckoned anew with the reference that there is.
+    Rescaled(SensorIdx),
 }
 
 impl Switch {
     /// Whether it adds a part.
     pub fn is_part(self) -> bool {
-        matches!(self, Switch::Expander(..) | Switch::Card(_))
+        matches!(self, Switch::Expander(..) | Switch::Card(_) | Switch::Driver(_) | Switch::Filter(_))
     }
-    /// Whether it moves a wire.
+    /// Whether it moves a wire or changes a line of the file.
     pub fn is_move(self) -> bool {
         matches!(
             self,
-            Switch::MovedFromFile(_) | Switch::MovedFromLock(_) | Switch::OtherCard(_) | Switch::Joined(_)
+            Switch::MovedFromFile(_)
+                | Switch::MovedFromLock(_)
+                | Switch::OtherCard(_)
+                | Switch::OtherRail(_)
+                | Switch::Joined(_)
+                | Switch::Rescaled(_)
         )
     }
+}
+
+/// What sums up over switches and has an upper limit.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Sum {
+    /// What is summed, for people, with the limit.
+    pub title: String,
+    /// A switch, what it must be to count, what it counts: uA or mW.
+    pub terms: Vec<(Switch, bool, u32)>,
+    /// Most.
+    pub most: u32,
+}
+
+/// A family of rules that can be left out, to learn what a conflict is about.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Family {
+    /// What one pin or line carries.
+    PinCurrent,
+    /// What groups of pins and the whole chip carry.
+    GroupCurrent,
+    /// What the lines of an expander carry together.
+    ExpanderCurrent,
+    /// Frequencies of duties.
+    Frequency,
+    /// The reference of the converter.
+    Reference,
+}
+
+impl Family {
+    /// All.
+    pub const ALL: [Family; 5] = [
+        Family::PinCurrent,
+        Family::GroupCurrent,
+        Family::ExpanderCurrent,
+        Family::Frequency,
+        Family::Reference,
+    ];
 }
 
 /// A condition: a switch that must be on, or off.
@@ -137,6 +218,18 @@ pub struct Problem {
     pub expanders: BTreeMap<usize, DeviceKind>,
     /// Addresses of the expanders that may be added, in order.
     pub addresses: Vec<u8>,
+    /// Sums with a limit.
+    pub sums: Vec<Sum>,
+    /// Pins and lines that are closed to a wish by what they bear, and why.
+    pub closed: Vec<(Who, String)>,
+    /// Thermometers of a bus that take no place of their own, and the one whose place they share.
+    pub followers: Vec<(SensorIdx, SensorIdx)>,
+    /// Joiners whose ROM code stands in the file: they share a bus for nothing.
+    pub coded: Vec<SensorIdx>,
+    /// If the first is on, so must be the second.
+    pub implied: Vec<(Switch, Switch)>,
+    /// Pin of the bus that an earlier plan gave a thermometer.
+    pub locked_buses: BTreeMap<SensorIdx, u8>,
 }
 
 impl Problem {
@@ -145,10 +238,35 @@ impl Problem {
         let mut all: Vec<Switch> = (self.demands.iter())
             .flat_map(|d| d.edges.iter().flat_map(|(_, guards)| guards.iter().map(|g| g.0)).chain(d.void))
             .chain(self.apart.iter().flat_map(|(a, b)| [*a, *b]))
+            .chain(self.implied.iter().flat_map(|(a, b)| [*a, *b]))
+            .chain(self.sums.iter().flat_map(|sum| sum.terms.iter().map(|(switch, ..)| *switch)))
             .collect();
         all.sort_unstable();
         all.dedup();
         all
+    }
+
+    /// Whether a switch moves something at a cost: to share a bus is free with a ROM code.
+    pub fn is_move(&self, switch: Switch) -> bool {
+        switch.is_move() && !matches!(switch, Switch::Joined(sensor) if self.coded.contains(&sensor))
+    }
+
+    /// The same question with these wishes alone.
+    pub(super) fn only(&self, demands: &[usize]) -> Problem {
+        let mut part = self.clone();
+        part.demands = demands.iter().map(|d| self.demands[*d].clone()).collect();
+        let stays = |who: Who| part.demands.iter().any(|demand| demand.who == who);
+        for sum in &mut part.sums {
+            sum.terms.retain(|(switch, ..)| match switch {
+                Switch::Away(who, _) => stays(*who),
+                Switch::OtherRail(actuator) => stays(Who::Contact(*actuator)),
+                _ => true,
+            });
+        }
+        let has = |sensor: SensorIdx| stays(Who::Sensor(sensor, 0));
+        part.joiners.retain(|sensor| has(*sensor));
+        part.coded.retain(|sensor| has(*sensor));
+        part
     }
 }
 
@@ -160,12 +278,20 @@ struct Builder<'a> {
     lock: Option<&'a Lock>,
     problem: Problem,
     index: BTreeMap<Place, usize>,
+    /// Rules that are left out.
+    without: &'a [Family],
     /// The I2C pins are free as long as no expander is added.
     i2c_is_free: bool,
 }
 
 /// Puts the question for the first board of a system, or for another chip in its place.
-pub(super) fn build(system: &System, chip: &Chip, lock: Option<&Lock>, keeps_places: bool) -> Problem {
+pub(super) fn build(
+    system: &System,
+    chip: &Chip,
+    lock: Option<&Lock>,
+    keeps_places: bool,
+    without: &[Family],
+) -> Problem {
     let form = system.library.form(&chip.name);
     let mut builder = Builder {
         system,
@@ -174,18 +300,22 @@ pub(super) fn build(system: &System, chip: &Chip, lock: Option<&Lock>, keeps_pla
         lock,
         problem: Problem::default(),
         index: BTreeMap::new(),
+        without,
         i2c_is_free: !system.wiring.devices.iter().any(|device| device.kind.is_on_i2c()),
     };
-    builder.taken();
+    builder.taken(keeps_places);
     builder.expanders();
     builder.places();
     builder.demands(keeps_places);
     builder.apart();
+    builder.references();
+    builder.currents();
+    builder.rails();
     builder.problem
 }
 
 impl Builder<'_> {
-    fn taken(&mut self) {
+    fn taken(&mut self, keeps_places: bool) {
         let pins = &self.chip.pins;
         let devices = &self.system.wiring.devices;
         let taken = &mut self.problem.taken;
@@ -203,7 +333,8 @@ impl Builder<'_> {
         if devices.iter().any(|device| device.kind == DeviceKind::W5500) {
             take(&pins.spi, "the network's SPI bus");
         }
-        for device in devices.iter().filter(|device| !device.kind.is_on_i2c()) {
+        let on_pins = devices.iter().filter(|device| !device.kind.is_on_i2c() && device.address != NO_PIN);
+        for device in on_pins.filter(|_| keeps_places) {
             take(&[device.address], &format!("`{}`", device.name));
         }
         for id in &self.system.electrics.stacked {
@@ -315,24 +446,41 @@ impl Builder<'_> {
 
     fn demands(&mut self, keeps_places: bool) {
         let system = self.system;
-        let mut buses: Vec<u8> = vec![];
+        let mut buses: Vec<(u8, SensorIdx)> = vec![];
         for s in 0..system.sensors.len() {
             let sensor = SensorIdx(s);
-            let fixed = keeps_places.then(|| system.wiring.sensor(sensor)).flatten();
-            if matches!(fixed, Some(SensorPlace::RemoteKey { .. })) {
+            let said = system.wiring.sensor(sensor);
+            if matches!(said, Some(SensorPlace::RemoteKey { .. })) {
                 continue;
             }
-            if let Some(SensorPlace::OneWire { pin, rom }) = fixed {
-                self.problem.has_bus |= rom.is_some();
-                // Further thermometers of a bus take no place of their own.
-                if buses.contains(pin) {
+            if let Some(SensorPlace::OneWire { pin, rom }) = said {
+                self.problem.has_bus |= rom.is_some() && keeps_places;
+                // Further thermometers of a bus take no place of their own, on whatever board.
+                if let Some((_, first)) = buses.iter().find(|(bus, _)| bus == pin) {
+                    self.problem.followers.push((sensor, *first));
                     continue;
                 }
-                buses.push(*pin);
+                buses.push((*pin, sensor));
             }
+            let fixed = said.filter(|_| keeps_places);
             for (part, need) in needs_of(system, sensor).into_iter().enumerate() {
                 let fixed = fixed.and_then(|place| self.fixed_place(*place, part));
                 self.demand(Who::Sensor(sensor, part as u8), need, fixed);
+                if need == Need::Edge {
+                    self.watch(Who::Watch(sensor));
+                }
+            }
+        }
+        for (d, device) in system.wiring.devices.iter().enumerate() {
+            if device.kind.is_on_i2c() {
+                continue;
+            }
+            let is_receiver = device.kind == DeviceKind::InfraredReceiver;
+            if !keeps_places || device.address == NO_PIN {
+                self.demand(Who::Device(d), if is_receiver { Need::Edge } else { Need::Select }, None);
+            }
+            if is_receiver {
+                self.watch(Who::DeviceWatch(d));
             }
         }
         for a in 0..system.actuators.len() {
@@ -352,6 +500,10 @@ impl Builder<'_> {
                 Line::Expander { device, line } => Place::Line(device, line),
             });
             self.demand(Who::Actuator(actuator), need, fixed);
+            if need == Need::Tone && self.chip.pins.timers.iter().any(|timer| timer.does == TimerWork::Tone) {
+                let at = self.place(Place::ToneTimer);
+                self.wish(Who::Tone(actuator), Need::ToneTimer, None, vec![(at, vec![])]);
+            }
             if need == Need::Command && loads::card_of(system, load).is_some() {
                 self.demand(Who::Contact(actuator), Need::Card, None);
             }
@@ -370,8 +522,37 @@ impl Builder<'_> {
                     demand.void = Some(Switch::Joined(sensor));
                 }
             }
+            self.problem.coded =
+                unplaced.iter().copied().filter(|sensor| system.wiring.rom(*sensor).is_some()).collect();
             self.problem.joiners = unplaced;
+            self.locked_buses();
         }
+    }
+
+    /// Who had a bus in an earlier plan keeps it, and who shared it shares it, or it counts as a wire that moves.
+    fn locked_buses(&mut self) {
+        let pins = &self.chip.pins;
+        for sensor in self.problem.coded.clone() {
+            let who = Who::Sensor(sensor, 0);
+            let Some(Place::Pin(pin)) = self.lock.and_then(|lock| lock.place(self.system, pins, who)) else {
+                continue;
+            };
+            if !self.problem.locked_buses.values().any(|other| *other == pin) {
+                self.problem.implied.push((Switch::Joined(sensor), Switch::MovedFromLock(who)));
+            }
+            self.problem.locked_buses.insert(sensor, pin);
+        }
+    }
+
+    /// One of the watches that the runtime has on edges.
+    fn watch(&mut self, who: Who) {
+        let Some(n) = self.chip.pins.watched else { return };
+        let edges = (0..n).map(|watch| (self.place(Place::Watch(watch)), vec![])).collect();
+        self.wish(who, Need::Watch, None, edges);
+    }
+
+    fn wish(&mut self, who: Who, need: Need, fixed: Option<Place>, edges: Vec<(usize, Vec<Guard>)>) {
+        self.problem.demands.push(Demand { who, need, fixed, void: None, edges });
     }
 
     fn fixed_place(&self, place: SensorPlace, part: usize) -> Option<Place> {
@@ -406,6 +587,14 @@ impl Builder<'_> {
                 let free = self.free_pins(&pins.pwm, true);
                 self.pin_edges(free)
             }
+            Need::Select => {
+                // The select pin of the bus itself is the device's if it likes.
+                let own = pins.spi.get(3).copied();
+                let mut all: Vec<u8> = own.into_iter().collect();
+                all.extend(self.free_pins(&pins.digital, true));
+                self.pin_edges(all)
+            }
+            Need::Watch | Need::ToneTimer => vec![],
             Need::Channel => self.channel_edges(),
             Need::Contact => {
                 let barred = match who {
@@ -448,7 +637,243 @@ impl Builder<'_> {
             }
             edges.sort_by_key(|(place, _)| *place != at);
         }
-        self.problem.demands.push(Demand { who, need, fixed, void: None, edges });
+        self.closed_by_current(who, &mut edges);
+        self.closed_by_frequency(who, need, &mut edges);
+        self.wish(who, need, fixed, edges);
+    }
+
+    fn is_minded(&self, family: Family) -> bool {
+        !self.without.contains(&family)
+    }
+
+    /// What a command takes from its pin or line.
+    fn microamps(&self, who: Who) -> f64 {
+        match who {
+            Who::Actuator(actuator) => (loads::command_current(self.system, actuator) * 1e6).round(),
+            _ => 0.0,
+        }
+    }
+
+    fn expander_figure(&self, device: usize, key: &str) -> Option<f64> {
+        let part = match self.system.wiring.devices.get(device) {
+            Some(_) => loads::device(self.system, device),
+            None => loads::usual_device(self.system, *self.problem.expanders.get(&device)?),
+        };
+        part?.value(key)
+    }
+
+    /// Pins and lines that bear less than a command takes are open to it behind a transistor only.
+    fn closed_by_current(&mut self, who: Who, edges: &mut Vec<(usize, Vec<Guard>)>) {
+        let Who::Actuator(actuator) = who else { return };
+        if !self.is_minded(Family::PinCurrent) {
+            return;
+        }
+        let amps = self.microamps(who).abs() * 1e-6;
+        let mut why: Vec<String> = vec![];
+        for (place, guards) in edges.iter_mut() {
+            let limit = match self.problem.places[*place] {
+                Place::Pin(_) => self.form.map(|form| form.pin_work_a),
+                Place::Line(device, _) => self.expander_figure(device, "line_current"),
+                _ => None,
+            };
+            let Some(limit) = limit.filter(|limit| amps > *limit) else { continue };
+            guards.push((Switch::Driver(actuator), true));
+            let what = if matches!(self.problem.places[*place], Place::Pin(_)) { "a pin" } else { "a line" };
+            let text = format!("its command takes {:.0} mA, {what} bears {:.0} mA", amps * 1e3, limit * 1e3);
+            if !why.contains(&text) {
+                why.push(text);
+            }
+        }
+        self.problem.closed.extend(why.into_iter().map(|text| (who, text)));
+    }
+
+    /// A duty comes from a timer, and the timer has one frequency.
+    fn closed_by_frequency(&mut self, who: Who, need: Need, edges: &mut Vec<(usize, Vec<Guard>)>) {
+        let Who::Actuator(actuator) = who else { return };
+        let Some(most) = self.system.electrics.actuator(actuator).pwm_hz else { return };
+        if need != Need::Duty || !self.is_minded(Family::Frequency) {
+            return;
+        }
+        let mut given: Vec<f64> = vec![];
+        for (place, guards) in edges.iter_mut() {
+            let Place::Pin(pin) = self.problem.places[*place] else { continue };
+            let Some(hz) = self.chip.pins.duty_hz(pin).filter(|hz| *hz > most) else { continue };
+            guards.push((Switch::Filter(actuator), true));
+            if !given.contains(&hz) {
+                given.push(hz);
+            }
+        }
+        for hz in given {
+            let text =
+                format!("its driver takes a duty of at most {}, the timer gives {}", hertz(most), hertz(hz));
+            self.problem.closed.push((who, text));
+        }
+    }
+
+    /// The converter has one reference, of those that the board offers.
+    fn references(&mut self) {
+        let system = self.system;
+        let wanted = |sensor: SensorIdx| system.sensors[sensor.idx()].reference_v();
+        let same = |a: f64, b: f64| (a - b).abs() < 0.05;
+        let mut all: Vec<f64> = vec![];
+        for demand in &self.problem.demands {
+            if let (Who::Sensor(sensor, _), Need::Channel) = (demand.who, demand.need)
+                && let Some(volts) = wanted(sensor)
+                && !all.iter().any(|known| same(*known, volts))
+            {
+                all.push(volts);
+            }
+        }
+        let offered = self.form.map(|form| form.references.clone()).unwrap_or_default();
+        let is_offered = |volts: f64| offered.is_empty() || offered.iter().any(|o| same(*o, volts));
+        if !self.is_minded(Family::Reference) || all.len() <= 1 && all.iter().all(|volts| is_offered(*volts))
+        {
+            return;
+        }
+        for demand in &mut self.problem.demands {
+            let (Who::Sensor(sensor, _), Need::Channel) = (demand.who, demand.need) else { continue };
+            let Some(volts) = wanted(sensor) else { continue };
+            let first = all.iter().copied().find(|known| same(*known, volts)).unwrap_or(volts);
+            let mut edges = vec![];
+            for (place, guards) in std::mem::take(&mut demand.edges) {
+                let mut anew = guards.clone();
+                anew.push((Switch::Rescaled(sensor), true));
+                if is_offered(volts) {
+                    let mut with = guards;
+                    with.push((Switch::Reference(millivolts(first)), true));
+                    edges.push((place, with));
+                }
+                edges.push((place, anew));
+            }
+            demand.edges = edges;
+            let offers: Vec<String> = offered.iter().map(|volts| format!("{volts} V")).collect();
+            let board = if offers.is_empty() {
+                String::new()
+            } else {
+                format!(" (this board: {})", offers.join(", "))
+            };
+            let text = format!(
+                "it is reckoned with a reference of {volts} V, and a converter has one at a time{board}"
+            );
+            self.problem.closed.push((demand.who, text));
+        }
+        // One reference at a time: of each pair one is off.
+        let chosen: Vec<u32> = all.into_iter().map(millivolts).collect();
+        self.problem.sums.push(Sum {
+            title: "a converter has one reference at a time".to_owned(),
+            terms: chosen.into_iter().map(|mv| (Switch::Reference(mv), true, 1)).collect(),
+            most: 1,
+        });
+    }
+
+    /// What groups of pins, the whole chip and expanders carry together.
+    fn currents(&mut self) {
+        let milli = |amps: f64| format!("{:.0} mA", amps * 1e3);
+        let name = |pin: u8| self.form.map_or_else(|| Pins::name(pin), |form| form.label(pin));
+        let mut domains: Vec<(String, f64, Side, Box<dyn Fn(Place) -> bool>)> = vec![];
+        if let Some(form) = self.form.filter(|_| self.is_minded(Family::GroupCurrent)) {
+            for group in &form.groups {
+                for (side, limit, word) in
+                    [(Side::Gives, group.source_a, "give"), (Side::Takes, group.sink_a, "take")]
+                {
+                    let first = group.pins.first().map_or(String::new(), |pin| name(*pin));
+                    let title = format!("the pins around {first} may {word} {} together", milli(limit));
+                    let pins = group.pins.clone();
+                    domains.push((
+                        title,
+                        limit,
+                        side,
+                        Box::new(move |place| matches!(place, Place::Pin(pin) if pins.contains(&pin))),
+                    ));
+                }
+            }
+            let title = format!("all pins may carry {} together", milli(form.total_a));
+            domains.push((title, form.total_a, Side::Both, Box::new(|place| matches!(place, Place::Pin(_)))));
+        }
+        for device in
+            self.problem.expanders.keys().copied().filter(|_| self.is_minded(Family::ExpanderCurrent))
+        {
+            let name =
+                self.system.wiring.devices.get(device).map_or("an added expander", |d| d.name.as_str());
+            for (side, key, word) in
+                [(Side::Gives, "source_total", "give"), (Side::Takes, "sink_total", "take")]
+            {
+                let Some(limit) = self.expander_figure(device, key) else { continue };
+                let title = format!("the lines of `{name}` may {word} {} together", milli(limit));
+                domains.push((
+                    title,
+                    limit,
+                    side,
+                    Box::new(move |place| matches!(place, Place::Line(at, _) if at == device)),
+                ));
+            }
+        }
+        let places = self.problem.places.clone();
+        for (title, limit, side, is_inside) in domains {
+            let mut loaders: Vec<(usize, u32)> = vec![];
+            for (d, demand) in self.problem.demands.iter().enumerate() {
+                let amount = side.of(self.microamps(demand.who));
+                if amount > 0 && demand.edges.iter().any(|(place, _)| is_inside(places[*place])) {
+                    loaders.push((d, amount));
+                }
+            }
+            let most = (limit * 1e6).round() as u32;
+            // No more commands than there are places; if the largest of them do no harm, none do.
+            let n_places = places.iter().filter(|place| is_inside(**place)).count();
+            let mut largest: Vec<u32> = loaders.iter().map(|(_, amount)| *amount).collect();
+            largest.sort_unstable_by(|a, b| b.cmp(a));
+            if largest.iter().take(n_places).sum::<u32>() <= most {
+                continue;
+            }
+            let at = self.problem.sums.len();
+            let mut terms = vec![];
+            for (d, amount) in loaders {
+                let demand = &mut self.problem.demands[d];
+                let away = Switch::Away(demand.who, at);
+                let Who::Actuator(actuator) = demand.who else { continue };
+                let mut driven = vec![];
+                for (place, guards) in &mut demand.edges {
+                    if !is_inside(places[*place]) || guards.contains(&(Switch::Driver(actuator), true)) {
+                        continue;
+                    }
+                    // Behind a transistor it counts nowhere.
+                    let mut free: Vec<Guard> = (guards.iter().copied())
+                        .filter(|(switch, _)| !matches!(switch, Switch::Away(..)))
+                        .collect();
+                    free.push((Switch::Driver(actuator), true));
+                    driven.push((*place, free));
+                    guards.push((away, false));
+                }
+                driven.retain(|edge| !demand.edges.contains(edge));
+                demand.edges.extend(driven);
+                terms.push((away, false, amount));
+            }
+            self.problem.sums.push(Sum { title, terms, most });
+        }
+    }
+
+    /// What loads that go over to a rail may draw from it.
+    fn rails(&mut self) {
+        let system = self.system;
+        let mut by_rail: BTreeMap<SupplyIdx, Vec<(Switch, bool, u32)>> = BTreeMap::new();
+        for demand in &self.problem.demands {
+            let Who::Contact(actuator) = demand.who else { continue };
+            let away = Switch::OtherRail(actuator);
+            if demand.edges.iter().any(|(_, guards)| guards.contains(&(away, true)))
+                && let Some(rail) = loads::rail(system)
+            {
+                let watts = system.actuators[actuator.idx()].watts;
+                by_rail.entry(rail).or_default().push((away, true, (watts * 1e3).round() as u32));
+            }
+        }
+        for (rail, terms) in by_rail {
+            let Some(free) = loads::rail_headroom(system, rail) else { continue };
+            self.problem.sums.push(Sum {
+                title: format!("the rail `{}` has {free:.0} W to spare", system.supplies[rail.idx()].name),
+                terms,
+                most: (free.max(0.0) * 1e3) as u32,
+            });
+        }
     }
 
     fn channel_edges(&mut self) -> Vec<(usize, Vec<Guard>)> {
@@ -486,8 +911,13 @@ impl Builder<'_> {
         for card in std::iter::once(own.idx()).chain(cards.into_iter().filter(|card| *card != own.idx())) {
             let is_own = card == own.idx();
             let of = loads::card_class(system, SupplyIdx(card));
-            // Direct current may go to a card of contacts for the mains only by moving it there; the mains never to a card for low voltage.
-            if !is_own && (of != class || class == Class::Mains && of == Class::Low) {
+            // A load of the mains goes to a card for low voltage only as one for direct current, with its supply.
+            let other_rail = !is_own
+                && class == Class::Mains
+                && of == Class::Low
+                && loads::on_direct_current(system, load.kind).is_some()
+                && loads::rail(system).is_some();
+            if !is_own && of != class && !other_rail {
                 continue;
             }
             let n = if system.electrics.is_begun {
@@ -497,7 +927,11 @@ impl Builder<'_> {
             };
             for channel in 0..n {
                 let at = self.place(Place::Contact(card, channel));
-                let guards = if is_own { vec![] } else { vec![(Switch::OtherCard(actuator), true)] };
+                let guards = match (is_own, other_rail) {
+                    (true, _) => vec![],
+                    (_, true) => vec![(Switch::OtherRail(actuator), true)],
+                    _ => vec![(Switch::OtherCard(actuator), true)],
+                };
                 edges.push((at, guards));
             }
         }
@@ -522,6 +956,34 @@ impl Builder<'_> {
             }
         }
     }
+}
+
+/// Which way a current counts.
+#[derive(Clone, Copy)]
+enum Side {
+    Gives,
+    Takes,
+    Both,
+}
+
+impl Side {
+    fn of(self, microamps: f64) -> u32 {
+        let counted = match self {
+            Side::Gives => microamps.max(0.0),
+            Side::Takes => (-microamps).max(0.0),
+            Side::Both => microamps.abs(),
+        };
+        counted as u32
+    }
+}
+
+fn millivolts(volts: f64) -> u32 {
+    (volts * 1e3).round() as u32
+}
+
+/// A frequency as people write it.
+fn hertz(hz: f64) -> String {
+    if hz >= 1e3 { format!("{} kHz", hz / 1e3) } else { format!("{hz:.0} Hz") }
 }
 
 /// The place of a converter channel.

@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use batsat::{BasicSolver, Lit, SolverInterface, lbool};
 
-use super::problem::{Problem, Switch};
+use super::problem::{Problem, Sum, Switch};
 
 /// A placing: by demand its place; None for a void one.
 pub(super) type Matching = Vec<Option<usize>>;
@@ -35,10 +35,23 @@ pub(super) struct Solver<'p> {
     problem: &'p Problem,
     sat: BasicSolver,
     lits: BTreeMap<Switch, Lit>,
-    /// `count[n]`: more than n moves are made.
-    count: Vec<Lit>,
-    /// Matchings tried, for tests of the work done.
-    pub n_matchings: u64,
+    /// `[n]`: more than n moves are made.
+    moves: Vec<Lit>,
+    /// `[n]`: more than n parts are added.
+    parts: Vec<Lit>,
+    /// Matchings that may still be tried; at none every answer is a clash.
+    pub n_left: u64,
+}
+
+/// What a question holds still.
+#[derive(Clone, Default)]
+pub(super) struct Held {
+    /// Switches that are on or off.
+    pub switches: Vec<(Switch, bool)>,
+    /// Most parts that are added. None: as many as there are.
+    pub most_parts: Option<usize>,
+    /// Most moves that are made.
+    pub most_moves: Option<usize>,
 }
 
 impl<'p> Solver<'p> {
@@ -55,26 +68,100 @@ impl<'p> Solver<'p> {
                 sat.add_clause_reuse(&mut vec![!keep, *a, *b]);
             }
         }
-        // One bus must stay for the others to join.
-        if !problem.has_bus && !problem.joiners.is_empty() {
-            let mut clause: Vec<Lit> = problem
-                .joiners
-                .iter()
-                .filter_map(|s| lits.get(&Switch::Joined(*s)).map(|lit| !*lit))
-                .collect();
-            sat.add_clause_reuse(&mut clause);
+        for (one, other) in &problem.implied {
+            if let (Some(one), Some(other)) = (lits.get(one), lits.get(other)) {
+                sat.add_clause_reuse(&mut vec![!*one, *other]);
+            }
         }
-        let mut solver = Solver { problem, sat, lits, count: vec![], n_matchings: 0 };
-        solver.build_count();
+        let mut solver = Solver { problem, sat, lits, moves: vec![], parts: vec![], n_left: u64::MAX };
+        solver.buses();
+        solver.slots();
+        for sum in &problem.sums {
+            solver.bound(sum);
+        }
+        solver.moves = solver.count(|switch| problem.is_move(switch));
+        solver.parts = solver.count(Switch::is_part);
         solver
     }
 
-    /// A sequential counter over the moves (Sinz 2005), one direction: n + 1 moves made imply `count[n]`.
-    fn build_count(&mut self) {
-        let moves: Vec<Lit> =
-            self.lits.iter().filter(|(switch, _)| switch.is_move()).map(|(_, lit)| *lit).collect();
+    /// One bus must stay for the others to join: of those with a ROM code one, else any.
+    fn buses(&mut self) {
+        let problem = self.problem;
+        if problem.has_bus {
+            return;
+        }
+        for group in [&problem.joiners, &problem.coded] {
+            let mut clause: Vec<Lit> =
+                group.iter().filter_map(|s| self.lits.get(&Switch::Joined(*s)).map(|lit| !*lit)).collect();
+            if !clause.is_empty() {
+                self.sat.add_clause_reuse(&mut clause);
+            }
+        }
+    }
+
+    /// Of added expanders of a kind the first comes first; all of them need an address.
+    fn slots(&mut self) {
+        let added = |switch: &Switch| matches!(switch, Switch::Expander(..));
+        let all: Vec<Switch> = self.lits.keys().copied().filter(added).collect();
+        for switch in &all {
+            let Switch::Expander(large, slot) = *switch else { continue };
+            let before = slot.checked_sub(1).and_then(|slot| self.lits.get(&Switch::Expander(large, slot)));
+            if let (Some(before), Some(this)) = (before, self.lits.get(switch)) {
+                self.sat.add_clause_reuse(&mut vec![!*this, *before]);
+            }
+        }
+        let most = self.problem.addresses.len() as u32;
+        let terms = all.into_iter().map(|switch| (switch, true, 1)).collect();
+        self.bound(&Sum { title: String::new(), terms, most });
+    }
+
+    /// A sum stays at or below its limit: the diagram of all partial sums that can be reached (after Een and Soerensson 2006), one
+    /// literal each that says "at least so much so far". Few different amounts make few partial sums.
+    fn bound(&mut self, sum: &Sum) {
+        let mut terms: Vec<(Lit, u32)> = (sum.terms.iter())
+            .filter(|(.., amount)| *amount > 0)
+            .filter_map(|(switch, on, amount)| {
+                let lit = *self.lits.get(switch)?;
+                Some((if *on { lit } else { !lit }, *amount))
+            })
+            .collect();
+        if terms.iter().map(|(_, amount)| u64::from(*amount)).sum::<u64>() <= u64::from(sum.most) {
+            return;
+        }
+        terms.sort_by_key(|(_, amount)| std::cmp::Reverse(*amount));
+        // By partial sum the literal that it is reached; the empty sum always is.
+        let mut row: BTreeMap<u32, Option<Lit>> = BTreeMap::from([(0, None)]);
+        for (counts, amount) in terms {
+            let mut next: BTreeMap<u32, Option<Lit>> = row.clone();
+            for (so_far, reached) in row {
+                let mut clause = vec![!counts];
+                clause.extend(reached.map(|lit| !lit));
+                let total = so_far.saturating_add(amount);
+                if total <= sum.most {
+                    let lit = match next.get(&total).copied().flatten() {
+                        // A literal of the row before must not be strengthened: it takes one of its own.
+                        Some(old) => {
+                            let lit = Lit::new(self.sat.new_var_default(), true);
+                            self.sat.add_clause_reuse(&mut vec![!old, lit]);
+                            lit
+                        }
+                        None => Lit::new(self.sat.new_var_default(), true),
+                    };
+                    next.insert(total, Some(lit));
+                    clause.push(lit);
+                }
+                self.sat.add_clause_reuse(&mut clause);
+            }
+            row = next;
+        }
+    }
+
+    /// A sequential counter over switches (Sinz 2005), one direction: n + 1 of them on imply `[n]`.
+    fn count(&mut self, is_counted: impl Fn(Switch) -> bool) -> Vec<Lit> {
+        let counted: Vec<Lit> =
+            self.lits.iter().filter(|(switch, _)| is_counted(**switch)).map(|(_, lit)| *lit).collect();
         let mut row: Vec<Lit> = vec![];
-        for one in moves {
+        for one in counted {
             let mut next: Vec<Lit> = vec![];
             for n in 0..=row.len() {
                 let out = Lit::new(self.sat.new_var_default(), true);
@@ -90,19 +177,19 @@ impl<'p> Solver<'p> {
             }
             row = next;
         }
-        self.count = row;
+        row
     }
 
-    /// Places everything with these switches held, all other moves free up to `most_moves`.
-    pub(super) fn solve(&mut self, held: &[(Switch, bool)], most_moves: Option<usize>) -> Answer {
+    /// Places everything with what is held.
+    pub(super) fn solve(&mut self, held: &Held) -> Answer {
         let mut assumed: Vec<Lit> = vec![];
-        for (switch, on) in held {
+        for (switch, on) in &held.switches {
             if let Some(lit) = self.lits.get(switch) {
                 assumed.push(if *on { *lit } else { !*lit });
             }
         }
-        if let Some(over) = most_moves.and_then(|most| self.count.get(most)) {
-            assumed.push(!*over);
+        for (most, over) in [(held.most_moves, &self.moves), (held.most_parts, &self.parts)] {
+            assumed.extend(most.and_then(|most| over.get(most)).map(|over| !*over));
         }
         loop {
             if self.sat.solve_limited(&assumed) != lbool::TRUE {
@@ -112,7 +199,10 @@ impl<'p> Solver<'p> {
                 .filter(|(_, lit)| self.sat.value_lit(**lit) == lbool::TRUE)
                 .map(|(switch, _)| *switch)
                 .collect();
-            self.n_matchings += 1;
+            if self.n_left == 0 {
+                return Answer::Clash;
+            }
+            self.n_left -= 1;
             match matching(self.problem, &on) {
                 Ok(placed) => return Answer::Fits(placed, on),
                 Err(clash) => {

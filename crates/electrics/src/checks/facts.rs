@@ -22,6 +22,23 @@ pub struct Facts {
     pub i2c: Option<[f64; 4]>,
     /// Places on the board and its expanders that are still free, and channels of cards.
     pub free: [usize; 2],
+    /// What groups of pins, the whole chip and expanders carry.
+    pub carried: Vec<CarriedFact>,
+}
+
+/// What pins or lines carry together, with every command on.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct CarriedFact {
+    /// Which.
+    pub name: String,
+    /// A out of them.
+    pub gives_a: f64,
+    /// Most of it.
+    pub gives_most_a: f64,
+    /// A into them.
+    pub takes_a: f64,
+    /// Most of it.
+    pub takes_most_a: f64,
 }
 
 /// One load.

@@ -1,10 +1,15 @@
 //! Low voltage: rails, batteries, wires, buses, probes, connectors.
 
+use std::collections::BTreeMap;
+
 use system::Diagnostic;
 use system::electrics::Topology;
-use system::model::{ActuatorIdx, SensorIdx, SensorKind, SupplyIdx, SupplyKind};
+use system::model::{SensorIdx, SensorKind, SupplyIdx, SupplyKind};
+
+use system::wiring::SensorPlace;
 
 use super::{Check, amps};
+use crate::assign::Plan;
 use crate::laws::{bus, copper, fuse};
 use crate::loads::{self, Class};
 
@@ -18,15 +23,13 @@ const USUAL_PULL_UP: f64 = 4700.0;
 const PER_METRE: f64 = 60e-12;
 const BOARD: f64 = 20e-12;
 
-pub(super) fn check(check: &mut Check<'_>) {
+pub(super) fn check(check: &mut Check<'_>, plan: Option<&Plan>) {
     rails(check);
     wires(check);
     i2c(check);
-    one_wire(check);
+    one_wire(check, plan);
     probes(check);
-    references(check);
     connectors(check);
-    duty(check);
 }
 
 fn rails(check: &mut Check<'_>) {
@@ -211,10 +214,24 @@ fn i2c(check: &mut Check<'_>) {
     }
 }
 
-fn one_wire(check: &mut Check<'_>) {
-    let n = (check.system.sensors.iter())
-        .filter(|s| matches!(s.kind, SensorKind::Ds18b20 | SensorKind::RoomTemperature))
-        .count();
+/// Thermometers on the fullest one-wire bus. Without a plan all on one, the worst that can be.
+fn fullest_bus(check: &Check<'_>, plan: Option<&Plan>) -> usize {
+    let mut by_pin: BTreeMap<u8, usize> = BTreeMap::new();
+    let Some(plan) = plan else {
+        let is_digital =
+            |kind: &SensorKind| matches!(kind, SensorKind::Ds18b20 | SensorKind::RoomTemperature);
+        return check.system.sensors.iter().filter(|sensor| is_digital(&sensor.kind)).count();
+    };
+    for place in plan.wiring.sensors.iter().flatten() {
+        if let SensorPlace::OneWire { pin, .. } = place {
+            *by_pin.entry(*pin).or_default() += 1;
+        }
+    }
+    by_pin.into_values().max().unwrap_or(0)
+}
+
+fn one_wire(check: &mut Check<'_>, plan: Option<&Plan>) {
+    let n = fullest_bus(check, plan);
     if n == 0 {
         return;
     }
@@ -284,48 +301,6 @@ fn probes(check: &mut Check<'_>) {
     }
 }
 
-/// One converter has one reference at a time.
-fn references(check: &mut Check<'_>) {
-    let mut seen: Vec<(f64, &str)> = vec![];
-    for sensor in &check.system.sensors {
-        let volts = match sensor.kind {
-            SensorKind::Tmp36 { reference_v, .. } | SensorKind::Ph { reference_v } => reference_v,
-            _ => continue,
-        };
-        if !seen.iter().any(|(other, _)| (other - volts).abs() < 1e-6) {
-            seen.push((volts, &sensor.name));
-        }
-    }
-    if let [(first, a), (second, b), ..] = seen[..] {
-        check.about(
-            Diagnostic::error(
-                "references-disagree",
-                format!("`{a}` reckons with a reference of {first} V, `{b}` with {second} V: the converter has one"),
-            )
-            .help("one reference for all; a divider or an amplifier fits the other"),
-            b,
-            "reference",
-        );
-    }
-    let form = check.system.boards.first().and_then(|board| check.system.library.form(&board.chip));
-    if let (Some(form), Some((volts, name))) = (form, seen.first())
-        && !form.references.is_empty()
-        && !form.references.iter().any(|offered| (offered - volts).abs() < 0.05)
-    {
-        let offered: Vec<String> = form.references.iter().map(|volts| format!("{volts} V")).collect();
-        check.about(
-            Diagnostic::warning(
-                "reference-not-offered",
-                format!("`{name}` reckons with a reference of {volts} V"),
-            )
-            .note(format!("the {} offers {}", form.chip, offered.join(", ")))
-            .help("one of these, or a reference of this voltage at the AREF pin"),
-            name,
-            "reference",
-        );
-    }
-}
-
 /// Connectors that fit into each other at different voltages.
 fn connectors(check: &mut Check<'_>) {
     let mut seen: Vec<(&str, String, &str)> = vec![];
@@ -386,30 +361,6 @@ fn connectors(check: &mut Check<'_>) {
                 .help("a connector for the current"),
                 name,
                 "connector",
-            );
-        }
-    }
-}
-
-/// The fast timer has one frequency (docs/control-program.md, firmware: 25 kHz).
-fn duty(check: &mut Check<'_>) {
-    const TIMER_HZ: f64 = 25e3;
-    for a in 0..check.system.actuators.len() {
-        let actuator = &check.system.actuators[a];
-        let Some(most) = check.system.electrics.actuator(ActuatorIdx(a)).pwm_hz else { continue };
-        if actuator.modulated && most < TIMER_HZ {
-            check.about(
-                Diagnostic::error(
-                    "duty-frequency",
-                    format!(
-                        "`{}` takes a duty of at most {:.0} Hz; the board's fast timer gives 25 kHz",
-                        actuator.name, most
-                    ),
-                )
-                .note("all duties come from timer 1 at one frequency")
-                .help("a filter to a voltage (0-10 V), or a driver that takes 25 kHz"),
-                &actuator.name,
-                "duty_frequency",
             );
         }
     }

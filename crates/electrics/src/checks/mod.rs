@@ -12,7 +12,7 @@ mod mains;
 mod planning;
 mod switching;
 
-pub use facts::{Facts, LoadFact, SupplyFact};
+pub use facts::{CarriedFact, Facts, LoadFact, SupplyFact};
 pub(crate) use facts::{cable_mm2, part_of_supply};
 
 use system::model::{ActuatorIdx, ActuatorKind, SupplyIdx, SupplyKind};
@@ -51,7 +51,7 @@ pub fn check(system: &System, lock: Option<&Lock>) -> Checked {
         facts::gather(&mut check);
         switching::check(&mut check);
         mains::check(&mut check);
-        low::check(&mut check);
+        low::check(&mut check, plan_of(&outcome));
         batteries::check(&mut check);
         housing::check(&mut check);
     } else if !system.actuators.is_empty() {

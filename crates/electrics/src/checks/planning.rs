@@ -1,15 +1,17 @@
 //! Findings about places: what does not fit, pins that move at reset, currents of pins and port groups, nothing left for later.
 
-use system::Diagnostic;
 use system::model::ActuatorIdx;
 use system::parts::Pins;
 use system::wiring::{DeviceKind, Line};
+use system::{Diagnostic, System};
 
-use super::{Check, amps};
-use crate::assign::{self, Outcome, Place, Plan, Who};
+use super::Check;
+use super::facts::CarriedFact;
+use crate::assign::{Cause, Conflict, Family, Outcome, Place, Plan, Who};
 use crate::loads;
 
 pub(super) fn check(check: &mut Check<'_>, outcome: &Outcome) {
+    reset(check);
     match outcome {
         Outcome::Fits(plan) => {
             check.facts.free = [
@@ -26,9 +28,8 @@ pub(super) fn check(check: &mut Check<'_>, outcome: &Outcome) {
                     .count(),
                 plan.free.iter().filter(|place| matches!(place, Place::Contact(..))).count(),
             ];
-            reset(check, plan);
             if check.system.electrics.is_begun {
-                currents(check, plan);
+                carried(check, plan);
                 spares(check, plan);
             }
             if plan.shares_expander {
@@ -42,16 +43,18 @@ pub(super) fn check(check: &mut Check<'_>, outcome: &Outcome) {
             }
         }
         Outcome::DoesNotFit(conflict) => {
-            let mut finding =
-                Diagnostic::error("does-not-fit", format!("on the {} {}", conflict.chip, conflict.sentence))
-                    .at(
-                        check
-                            .system
-                            .boards
-                            .first()
-                            .and_then(|b| check.system.places.find(&format!("board.{}.chip", b.name))),
-                        "",
-                    );
+            let mut finding = Diagnostic::error(
+                id_of(check.system, conflict),
+                format!("on the {} {}", conflict.chip, conflict.sentence),
+            )
+            .at(
+                check
+                    .system
+                    .boards
+                    .first()
+                    .and_then(|b| check.system.places.find(&format!("board.{}.chip", b.name))),
+                "",
+            );
             for other in &conflict.others {
                 finding = finding.note(other.clone());
             }
@@ -68,8 +71,8 @@ pub(super) fn check(check: &mut Check<'_>, outcome: &Outcome) {
 }
 
 /// Places that the file fixes on pins that move at reset, and on lines that float high.
-fn reset(check: &mut Check<'_>, plan: &Plan) {
-    let form = check.system.library.form(&plan.chip);
+fn reset(check: &mut Check<'_>) {
+    let form = check.system.boards.first().and_then(|board| check.system.library.form(&board.chip));
     for a in 0..check.system.actuators.len() {
         let Some(place) = check.system.wiring.actuator(ActuatorIdx(a)) else { continue };
         let actuator = &check.system.actuators[a];
@@ -119,117 +122,82 @@ fn reset(check: &mut Check<'_>, plan: &Plan) {
     }
 }
 
-/// Current of a command, A: positive gives, negative takes.
-fn command_current(check: &Check<'_>, actuator: ActuatorIdx) -> f64 {
-    let system = check.system;
-    let load = &system.actuators[actuator.idx()];
-    if load.kind == system::model::ActuatorKind::Buzzer {
-        return loads::load(system, actuator)
-            .component
-            .and_then(|c| c.value("supply_current"))
-            .unwrap_or(0.0);
+/// The finding of a conflict, by what it is about.
+fn id_of(system: &System, conflict: &Conflict) -> &'static str {
+    match conflict.cause {
+        Cause::Places | Cause::SeveralRules => "does-not-fit",
+        Cause::Rules(Family::PinCurrent) => "pin-overloaded",
+        Cause::Rules(Family::GroupCurrent) => "port-group-overloaded",
+        Cause::Rules(Family::ExpanderCurrent) => "expander-overloaded",
+        Cause::Rules(Family::Frequency) => "duty-frequency",
+        Cause::Rules(Family::Reference) => {
+            let volts = |who: &Who| match who {
+                Who::Sensor(sensor, _) => system.sensors[sensor.idx()].reference_v(),
+                _ => None,
+            };
+            let mut all = conflict.wishes.iter().filter_map(|(who, _)| volts(who));
+            let first = all.next();
+            let differ = all.any(|other| first.is_some_and(|first| (first - other).abs() >= 0.05));
+            if differ { "references-disagree" } else { "reference-not-offered" }
+        }
     }
-    let card = loads::card_of(system, load).and_then(|card| loads::card(system, card));
-    let input = card
-        .and_then(|card| card.value("input_current"))
-        .or_else(|| loads::switch(system, actuator).and_then(|switch| switch.value("input_current")));
-    // A relay without a card hangs on its own small transistor.
-    let input = input.unwrap_or(0.001);
-    if loads::is_active_low(system, actuator) { -input } else { input }
 }
 
-fn currents(check: &mut Check<'_>, plan: &Plan) {
+/// What pins and lines carry, beside what they may: the plan keeps to it.
+fn carried(check: &mut Check<'_>, plan: &Plan) {
     let system = check.system;
-    let Some(form) = system.library.form(&plan.chip).cloned() else { return };
-    let mut sums = vec![(0.0, 0.0); form.groups.len()];
-    let mut lines: std::collections::BTreeMap<usize, (f64, f64)> = std::collections::BTreeMap::new();
-    let mut total = 0.0;
-    for (who, _, place) in &plan.placed {
-        let Who::Actuator(actuator) = who else { continue };
-        let current = command_current(check, *actuator);
-        let name = assign::owner(system, *who);
-        match place {
-            Place::Pin(pin) => {
-                total += current.abs();
-                if current.abs() > form.pin_work_a {
-                    check.about(
-                        Diagnostic::error(
-                            "pin-overloaded",
-                            format!(
-                                "`{name}` asks {} of {}; it keeps its levels to {}, {} damage it",
-                                amps(current.abs()),
-                                form.label(*pin),
-                                amps(form.pin_work_a),
-                                amps(form.pin_max_a)
-                            ),
-                        )
-                        .note(form.source.clone())
-                        .help("a transistor between"),
-                        name,
-                        "switch",
-                    );
-                }
-                for (group, sum) in form.groups.iter().zip(&mut sums) {
-                    if group.pins.contains(pin) {
-                        if current > 0.0 { sum.0 += current } else { sum.1 -= current }
-                    }
-                }
-            }
-            Place::Line(device, _) => {
-                let sum = lines.entry(*device).or_default();
-                if current > 0.0 { sum.0 += current } else { sum.1 -= current }
-            }
-            _ => {}
+    let commands: Vec<(Place, f64)> = (plan.placed.iter())
+        .filter_map(|(who, _, place)| match who {
+            Who::Actuator(actuator) => Some((*place, loads::command_current(system, *actuator))),
+            _ => None,
+        })
+        .collect();
+    let sums = |is_inside: &dyn Fn(Place) -> bool| {
+        let inside = || commands.iter().filter(|(place, _)| is_inside(*place)).map(|(_, amps)| *amps);
+        [inside().map(|amps| amps.max(0.0)).sum::<f64>(), inside().map(|amps| (-amps).max(0.0)).sum()]
+    };
+    if let Some(form) = system.library.form(&plan.chip) {
+        for group in &form.groups {
+            let ends: Vec<String> = [group.pins.first(), group.pins.last()]
+                .into_iter()
+                .flatten()
+                .map(|pin| form.label(*pin))
+                .collect();
+            let [gives_a, takes_a] =
+                sums(&|place| matches!(place, Place::Pin(pin) if group.pins.contains(&pin)));
+            check.facts.carried.push(CarriedFact {
+                name: format!("pins {}", ends.join(" to ")),
+                gives_a,
+                gives_most_a: group.source_a,
+                takes_a,
+                takes_most_a: group.sink_a,
+            });
         }
+        let [gives_a, takes_a] = sums(&|place| matches!(place, Place::Pin(_)));
+        check.facts.carried.push(CarriedFact {
+            name: "all pins, both ways".to_owned(),
+            gives_a: gives_a + takes_a,
+            gives_most_a: form.total_a,
+            takes_a: gives_a + takes_a,
+            takes_most_a: form.total_a,
+        });
     }
-    for (group, (source, sink)) in form.groups.iter().zip(&sums) {
-        for (sum, limit, word) in [(source, group.source_a, "give"), (sink, group.sink_a, "take")] {
-            if *sum > limit {
-                let first = group.pins.first().map_or(String::new(), |pin| Pins::name(*pin));
-                check.add(
-                    Diagnostic::error(
-                        "port-group-overloaded",
-                        format!(
-                            "the pins around {first} {word} {} together, {} are allowed",
-                            amps(*sum),
-                            amps(limit)
-                        ),
-                    )
-                    .note(form.source.clone())
-                    .help("spread the commands over both groups, or drive them by transistors"),
-                );
-            }
-        }
-    }
-    if total > form.total_a {
-        check.add(
-            Diagnostic::error(
-                "port-group-overloaded",
-                format!("all pins carry {}, {} are allowed", amps(total), amps(form.total_a)),
-            )
-            .note(form.source.clone())
-            .help("an expander or transistors"),
-        );
-    }
-    for (device, (source, sink)) in lines {
-        let Some(part) = loads::device(system, device) else { continue };
-        for (sum, key) in [(source, "source_total"), (sink, "sink_total")] {
-            if let Some(limit) = part.value(key)
-                && sum > limit
-            {
-                let name = &system.wiring.devices[device].name;
-                check.about(
-                    Diagnostic::error(
-                        "expander-overloaded",
-                        format!("the lines of `{name}` carry {}, {} are allowed", amps(sum), amps(limit)),
-                    )
-                    .note(part.title.clone())
-                    .help("a card with smaller input currents, or a second expander"),
-                    name,
-                    "part",
-                );
-            }
-        }
+    for (d, device) in
+        system.wiring.devices.iter().enumerate().filter(|(_, device)| device.kind.n_lines() > 0)
+    {
+        let Some(part) = loads::device(system, d) else { continue };
+        let (Some(gives_most_a), Some(takes_most_a)) = (part.value("source_total"), part.value("sink_total"))
+        else {
+            continue;
+        };
+        let [gives_a, takes_a] = sums(&|place| matches!(place, Place::Line(at, _) if at == d));
+        check.facts.carried.push(CarriedFact {
+            name: device.name.clone(),
+            gives_a,
+            gives_most_a,
+            takes_a,
+            takes_most_a,
+        });
     }
 }
 

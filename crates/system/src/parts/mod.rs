@@ -190,9 +190,31 @@ pub enum BootProtocol {
     Avr109,
 }
 
+/// A timer of a chip.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Timer {
+    /// What the runtime does with it.
+    pub does: TimerWork,
+    /// Its outputs.
+    pub pins: Vec<u8>,
+    /// Frequency of its duties, Hz; None for other work.
+    pub hz: Option<f64>,
+}
+
+/// Work of a timer.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum TimerWork {
+    /// Pulse-width modulation, all outputs at one frequency.
+    Duty,
+    /// Tones, one at a time, on any pin.
+    Tone,
+    /// The tick, and stamps of edges: infrared, pulses, echoes.
+    Time,
+}
+
 /// Pins of a chip and what each can do. A pin is a byte as in docs/firmware.md: `(letter - 'A') * 8 + bit` of a pin with port and bit,
 /// 128 and its number of one that has only a number.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct Pins {
     /// Digital inputs and outputs.
     pub digital: Vec<u8>,
@@ -200,6 +222,10 @@ pub struct Pins {
     pub edges: Vec<u8>,
     /// Those with fast pulse-width modulation.
     pub pwm: Vec<u8>,
+    /// What its timers do. Empty: not known.
+    pub timers: Vec<Timer>,
+    /// Pins whose edges the runtime can watch at once. None: not known.
+    pub watched: Option<u8>,
     /// Converter channels: name, number of the multiplexer, and the pin where it is one.
     pub channels: Vec<(String, u8, Option<u8>)>,
     /// Data and clock of the I2C bus.
@@ -216,6 +242,11 @@ const NUMBERED: u8 = 128;
 const NO_PIN: u8 = 255;
 
 impl Pins {
+    /// Frequency of the duties that a pin gives, Hz. None: it gives none, or its timer is not known.
+    pub fn duty_hz(&self, pin: u8) -> Option<f64> {
+        self.timers.iter().find(|timer| timer.does == TimerWork::Duty && timer.pins.contains(&pin))?.hz
+    }
+
     /// The byte of a pin's name such as `PB5` or `GPIO5`; None when it is not the name of a pin of any chip.
     pub fn byte(name: &str) -> Option<u8> {
         let bytes = name.as_bytes();

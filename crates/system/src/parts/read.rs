@@ -3,7 +3,10 @@
 use units::Kind;
 
 use super::components::{self, Component, Form};
-use super::{BootProtocol, Bootloader, Chip, Effect, FailureMode, Figure, Part, PartOf, Pins, SensorClass};
+use super::{
+    BootProtocol, Bootloader, Chip, Effect, FailureMode, Figure, Part, PartOf, Pins, SensorClass, Timer,
+    TimerWork,
+};
 use crate::diagnostic::Diagnostic;
 use crate::raw::{Bound, Field, Sink, Table};
 use crate::resolve::{ACTUATOR_KINDS, PASSAGE_KINDS, SENSOR_KINDS, SUPPLY_KINDS, VESSEL_ROLES};
@@ -220,6 +223,8 @@ fn chip(table: &Table<'_>) -> Option<Chip> {
         digital: pins(table, "pins"),
         edges: pins(table, "edges"),
         pwm: pins(table, "pwm"),
+        timers: table.get("timers").map(|field| timers(&field)).unwrap_or_default(),
+        watched: table.get("watched").and_then(|field| field.whole(0, 254)).map(|n| n as u8),
         channels: table.get("channels").and_then(|field| channels(&field)).unwrap_or_default(),
         i2c: pins(table, "i2c"),
         uart: pins(table, "uart"),
@@ -273,6 +278,26 @@ fn channels(field: &Field<'_>) -> Option<Vec<(String, u8, Option<u8>)>> {
         all.push((name.to_owned(), number as u8, pin));
     }
     Some(all)
+}
+
+/// Timers: `{ does = "duty", pins = ["PB1", "PB2"], frequency = "25 kHz" }`.
+fn timers(field: &Field<'_>) -> Vec<Timer> {
+    const WORDS: &[(&str, TimerWork)] =
+        &[("duty", TimerWork::Duty), ("tone", TimerWork::Tone), ("time", TimerWork::Time)];
+    let mut all = vec![];
+    for table in field.one_or_list().iter().filter_map(Field::table) {
+        let does = table.need("does", "\"duty\"").and_then(|field| field.word(WORDS));
+        let hz = match does {
+            Some(TimerWork::Duty) => {
+                Some(table.need_quantity("frequency", Kind::Frequency, Bound::Positive, "\"25 kHz\""))
+            }
+            _ => None,
+        };
+        let pins = pins(&table, "pins");
+        table.finish();
+        all.extend(does.map(|does| Timer { does, pins, hz }));
+    }
+    all
 }
 
 fn bootloader(table: &Table<'_>) -> Option<Bootloader> {

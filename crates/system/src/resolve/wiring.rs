@@ -8,12 +8,13 @@ use units::Kind;
 
 use super::context::{Context, Entry, Thing};
 use crate::diagnostic::Diagnostic;
-use crate::model::{Actuator, ActuatorKind, Sensor, SensorKind, System};
+use crate::model::{Actuator, ActuatorKind, Sensor, SensorIdx, SensorKind, System};
 use crate::parts::{Chip, Pins};
 use crate::raw::{Bound, Field, Table};
 use crate::suggest;
 use crate::wiring::{
-    ActuatorPlace, CONTACT_SAMPLE_MS, Device, DeviceKind, Line, SensorPlace, USUAL_DEBOUNCE_MS, Wiring,
+    ActuatorPlace, CONTACT_SAMPLE_MS, Device, DeviceKind, Line, NO_PIN, SensorPlace, USUAL_DEBOUNCE_MS,
+    Wiring,
 };
 
 /// Longest debounce: 127 samples (docs/control-program.md).
@@ -88,6 +89,7 @@ pub(super) fn wiring<'a>(
         devices: vec![],
         sensors: vec![None; sensors.len()],
         actuators: vec![None; actuators.len()],
+        roms: vec![],
         is_begun: section.is_some(),
     };
     let first = section.as_ref().map(|table| table.span.clone());
@@ -263,8 +265,7 @@ impl<'a> Reader<'_, 'a> {
 
     /// Reads a pin, checks it against the chip and takes it.
     fn pin(&mut self, field: &Field<'_>, asks: Asks, owner: &str, one_wire: Option<bool>) -> u8 {
-        const NONE: u8 = 0xFF;
-        let (Some(text), Some(chip)) = (field.text(), self.chip) else { return NONE };
+        let (Some(text), Some(chip)) = (field.text(), self.chip) else { return NO_PIN };
         let Some(pin) = Pins::byte(text).filter(|pin| chip.pins.digital.contains(pin)) else {
             field.report(
                 "unknown-pin",
@@ -272,7 +273,7 @@ impl<'a> Reader<'_, 'a> {
                 "",
                 self.free_pins(&chip.pins.digital),
             );
-            return NONE;
+            return NO_PIN;
         };
         let (able, wanted) = match asks {
             Asks::Level => (&chip.pins.digital, ""),
@@ -286,7 +287,7 @@ impl<'a> Reader<'_, 'a> {
                 "",
                 self.free_pins(able),
             );
-            return NONE;
+            return NO_PIN;
         }
         self.claim(field, Taken::Pin(pin), owner, one_wire);
         pin
@@ -315,7 +316,7 @@ impl<'a> Reader<'_, 'a> {
         let Some(mut kind) = table.need("kind", "\"mcp23017\"").and_then(|field| field.word(DEVICE_KINDS))
         else {
             table.leave();
-            return Device { name, kind: DeviceKind::W5500, address: 0xFF };
+            return Device { name, kind: DeviceKind::W5500, address: NO_PIN };
         };
         if let DeviceKind::TextDisplay { columns, rows } = &mut kind
             && let Some(field) = table.get("size")
@@ -336,12 +337,9 @@ impl<'a> Reader<'_, 'a> {
             self.address(table, kind, &owner)
         } else {
             let asks = if kind == DeviceKind::W5500 { Asks::Level } else { Asks::Edges };
-            match table.need("pin", "\"PD2\"") {
-                Some(field) => self.pin(&field, asks, &owner, None),
-                None => 0xFF,
-            }
+            table.get("pin").map_or(NO_PIN, |field| self.pin(&field, asks, &owner, None))
         };
-        if kind == DeviceKind::W5500 {
+        if kind == DeviceKind::W5500 && address != NO_PIN {
             self.claim_select(address);
         }
         Device { name, kind, address }
@@ -441,8 +439,12 @@ impl<'a> Reader<'_, 'a> {
             }
             match thing {
                 Thing::Sensor => {
-                    if let Some(slot) = wiring.sensors.get_mut(position) {
-                        *slot = self.sensor(&table, &sensors[position]);
+                    let place = self.sensor(&table, &sensors[position]);
+                    match place {
+                        Some(SensorPlace::OneWire { pin: NO_PIN, rom: Some(rom) }) => {
+                            wiring.roms.push((SensorIdx(position), rom));
+                        }
+                        place => wiring.sensors[position] = place,
                     }
                 }
                 _ if actuators[position].always => {
@@ -494,6 +496,10 @@ impl<'a> Reader<'_, 'a> {
         Some(match sensor.kind {
             SensorKind::Ds18b20 | SensorKind::RoomTemperature => {
                 let rom = table.get("rom").map(|field| rom(&field));
+                if rom.is_some() && !table.has("pin") {
+                    // With its code alone it may stand on any one-wire bus.
+                    return Some(SensorPlace::OneWire { pin: NO_PIN, rom: rom.flatten() });
+                }
                 let field = table.need("pin", "\"PD4\"")?;
                 let pin = self.pin(&field, Asks::Level, &owner, Some(rom.is_some()));
                 SensorPlace::OneWire { pin, rom: rom.flatten() }

@@ -120,6 +120,10 @@ fn shown(
                 WireList::Labels => wiring::labels(harness),
                 WireList::Checkout => wiring::checkout(system, harness),
             });
+            if *list == WireList::Power {
+                lists.push(wiring::protection(system, &checked.facts));
+                lists.push(wiring::carried(&checked.facts));
+            }
         }
     }
     lists.extend(moved);

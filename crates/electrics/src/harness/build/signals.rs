@@ -122,7 +122,7 @@ impl Builder<'_> {
             );
             self.through(&mut path, zero, Symbol::Bar, ["-", "-"], &Kind::inside(Function::Zero, SIGNAL));
             self.end(path);
-            let own = self.pin_label(system.wiring.devices[d].address);
+            let own = self.pin_label(self.plan.wiring.devices[d].address);
             match kind {
                 DeviceKind::InfraredReceiver => {
                     let mut path = self.begin(group, &name, board, &own, Symbol::Module);
@@ -173,7 +173,7 @@ impl Builder<'_> {
                 };
                 (*self.by_name.get(&device.name)?, label)
             }
-            Place::Contact(..) => return None,
+            Place::Contact(..) | Place::Watch(_) | Place::ToneTimer => return None,
         })
     }
 
