@@ -9,7 +9,10 @@
 mod block;
 mod bytes;
 mod check;
+mod dates;
 mod error;
+mod export;
+mod import;
 mod memory;
 mod outbox;
 pub mod people;
@@ -20,6 +23,7 @@ mod rollup;
 mod salvage;
 mod schema;
 mod seal;
+pub mod senml;
 mod series;
 mod writer;
 
@@ -32,6 +36,8 @@ use std::time::Duration;
 
 pub use check::{Checked, Copied};
 pub use error::{Doing, Error, Result};
+pub use export::{Format, Pack, Wanted, senml_unit};
+pub use import::{Choices, Finding, Findings, ImportColumn, ImportRow, Imported, Preview, preview_csv};
 pub use query::{Column, Conflict, Trend};
 pub use records::{
     AlarmChange, BoardEvent, Calibration, Command, Event, EventsStored, Note, Outcome, OutcomeKind, Page,
