@@ -112,10 +112,10 @@ fn candidates(items: &[Item]) -> Vec<Candidate> {
     all
 }
 
-/// Bytes when all calls are short, as most are.
-fn least_bytes(items: &[Item]) -> i32 {
+/// Bytes with calls between short and long ones; what is worth sharing was found to be told best so.
+fn usual_bytes(items: &[Item]) -> i32 {
     let bytes = |item: &Item| match parts(&item.text).0 {
-        "call" | "jmp" => NEAR_BYTES,
+        "call" | "jmp" => (NEAR_BYTES + FAR_BYTES) / 2,
         _ => item.bytes as i32,
     };
     items.iter().map(bytes).sum()
@@ -135,7 +135,7 @@ fn plan(items: &[Item], offsets: &[u32], starts: &[usize], length: usize) -> Opt
     if !is_end && (last.kind == Kind::Skip || sequence.iter().any(|item| item.kind == Kind::Stack)) {
         return None;
     }
-    let bytes = least_bytes(sequence);
+    let bytes = usual_bytes(sequence);
     // A call at the end becomes a jump; anything else needs a return.
     let body_bytes = if is_end || is_last_call(last) { bytes } else { bytes + 2 };
     let mut best: Option<Plan> = None;
