@@ -1,3 +1,27 @@
 //! The station: what runs for years beside the boards. It keeps what they say, tells people, and lets them act.
+//!
+//! | module | holds |
+//! |---|---|
+//! | [`boards`] | a thread for each board: records and events out, acts in |
+//! | [`ingest`] | from the boards into the store, into what is now, into the book of alarms |
+//! | [`live`], [`state`], [`feed`] | what is now, as it goes out, and what changes |
+//! | [`orders`] | what people order, written down before it goes out and after |
+//! | [`auth`] | accounts, sessions, tokens, who may do what |
+//! | [`http`] | the API and the page |
+//! | [`settings`], [`site`], [`serve`] | the station file, what it leads to, the running process |
 
+pub mod app;
+pub mod auth;
 pub mod boards;
+pub mod bring;
+pub mod feed;
+pub mod http;
+pub mod ingest;
+pub mod live;
+pub mod log;
+pub mod orders;
+pub mod serve;
+pub mod settings;
+pub mod site;
+pub mod state;
+pub mod watchdog;

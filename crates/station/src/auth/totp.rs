@@ -93,7 +93,9 @@ fn digits(seed: &[u8], step: u64, modulus: u32) -> u32 {
 fn percent(text: &str) -> String {
     text.bytes()
         .map(|byte| match byte {
-            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => char::from(byte).to_string(),
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => {
+                char::from(byte).to_string()
+            }
             _ => format!("%{byte:02X}"),
         })
         .collect()
@@ -124,7 +126,11 @@ mod tests {
     fn base_32_is_that_of_rfc_4648() {
         // The seed of RFC 6238 as apps show it.
         assert_eq!(Seed(*RFC).base32(), "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ");
-        assert!(Seed(*RFC).uri("Harbour Lane", "keeper").starts_with("otpauth://totp/Harbour%20Lane:keeper?secret=GEZD"));
+        assert!(
+            Seed(*RFC)
+                .uri("Harbour Lane", "keeper")
+                .starts_with("otpauth://totp/Harbour%20Lane:keeper?secret=GEZD")
+        );
     }
 
     #[test]

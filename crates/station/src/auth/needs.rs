@@ -1,0 +1,110 @@
+//! What each route needs. A route that is not in [`ROUTES`] is refused to everybody, so none can be forgotten; a test holds this table
+//! and the OpenAPI document together.
+
+use axum::http::Method;
+use serde::{Deserialize, Serialize};
+use store::people::Role;
+use utoipa::ToSchema;
+
+/// What a token may do. A token never decides who may: that takes a session.
+#[derive(Serialize, Deserialize, ToSchema, Clone, Copy, PartialEq, Eq, Hash, Debug)]
+#[serde(rename_all = "kebab-case")]
+pub enum Scope {
+    /// Sees everything that a viewer sees.
+    Read,
+    /// Hand, procedures, resets, make safe, alarms, notes.
+    Act,
+    /// Brings in logs.
+    Import,
+    /// The metrics, nothing else.
+    Metrics,
+}
+
+impl Scope {
+    /// All of them.
+    pub const ALL: [Scope; 4] = [Scope::Read, Scope::Act, Scope::Import, Scope::Metrics];
+
+    /// The word in the store and in the API.
+    pub fn word(self) -> &'static str {
+        match self {
+            Scope::Read => "read",
+            Scope::Act => "act",
+            Scope::Import => "import",
+            Scope::Metrics => "metrics",
+        }
+    }
+
+    /// The role that its maker needs for it to count.
+    pub fn role(self) -> Role {
+        match self {
+            Scope::Read | Scope::Metrics => Role::Viewer,
+            Scope::Act | Scope::Import => Role::Operator,
+        }
+    }
+}
+
+/// What a route needs.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Need {
+    /// Nothing: it tells or takes nothing that is anybody's.
+    Nothing,
+    /// A role, or a token with the scope.
+    Scope(Scope),
+    /// A session with at least this role; tokens are refused.
+    Session(Role),
+}
+
+/// Every route with what it needs.
+pub const ROUTES: &[(Method, &str, Need)] = &[
+    (Method::GET, "/health", Need::Nothing),
+    (Method::GET, "/metrics", Need::Scope(Scope::Metrics)),
+    (Method::GET, "/api/openapi.json", Need::Nothing),
+    (Method::GET, "/api/v1/session", Need::Nothing),
+    (Method::POST, "/api/v1/session", Need::Nothing),
+    (Method::DELETE, "/api/v1/session", Need::Session(Role::Viewer)),
+    (Method::POST, "/api/v1/account/first", Need::Nothing),
+    (Method::GET, "/api/v1/account", Need::Session(Role::Viewer)),
+    (Method::POST, "/api/v1/account/password", Need::Session(Role::Viewer)),
+    (Method::POST, "/api/v1/account/totp", Need::Session(Role::Viewer)),
+    (Method::POST, "/api/v1/account/totp/confirm", Need::Session(Role::Viewer)),
+    (Method::DELETE, "/api/v1/account/totp", Need::Session(Role::Viewer)),
+    (Method::DELETE, "/api/v1/account/sessions/{id}", Need::Session(Role::Viewer)),
+    (Method::GET, "/api/v1/accounts", Need::Session(Role::Owner)),
+    (Method::POST, "/api/v1/accounts", Need::Session(Role::Owner)),
+    (Method::POST, "/api/v1/accounts/{id}/role", Need::Session(Role::Owner)),
+    (Method::DELETE, "/api/v1/accounts/{id}", Need::Session(Role::Owner)),
+    (Method::GET, "/api/v1/tokens", Need::Session(Role::Owner)),
+    (Method::POST, "/api/v1/tokens", Need::Session(Role::Owner)),
+    (Method::DELETE, "/api/v1/tokens/{id}", Need::Session(Role::Owner)),
+    (Method::GET, "/api/v1/state", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/events-stream", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/night", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/series", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/series/{id}/trend", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/export", Need::Scope(Scope::Read)),
+    (Method::POST, "/api/v1/import", Need::Scope(Scope::Import)),
+    (Method::GET, "/api/v1/events", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/alarms", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/alarms/report", Need::Scope(Scope::Read)),
+    (Method::POST, "/api/v1/alarms/{id}/acknowledge", Need::Scope(Scope::Act)),
+    (Method::POST, "/api/v1/alarms/{id}/reset", Need::Scope(Scope::Act)),
+    (Method::POST, "/api/v1/alarms/{id}/shelve", Need::Scope(Scope::Act)),
+    (Method::POST, "/api/v1/alarms/{id}/unshelve", Need::Scope(Scope::Act)),
+    (Method::POST, "/api/v1/boards/{board}/hand", Need::Scope(Scope::Act)),
+    (Method::POST, "/api/v1/boards/{board}/trips/{trip}/reset", Need::Scope(Scope::Act)),
+    (Method::POST, "/api/v1/boards/{board}/procedures/{procedure}", Need::Scope(Scope::Act)),
+    (Method::POST, "/api/v1/make-safe", Need::Scope(Scope::Act)),
+    (Method::GET, "/api/v1/commands", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/notes", Need::Scope(Scope::Read)),
+    (Method::POST, "/api/v1/notes", Need::Scope(Scope::Act)),
+    (Method::GET, "/api/v1/section.svg", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/section", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/system", Need::Scope(Scope::Read)),
+];
+
+/// What a route needs; `None`: it is in no table, so nobody may.
+pub fn of(method: &Method, path: &str) -> Option<Need> {
+    // HEAD is GET without the body.
+    let method = if method == Method::HEAD { &Method::GET } else { method };
+    ROUTES.iter().find(|(m, p, _)| m == method && *p == path).map(|(_, _, need)| *need)
+}

@@ -1,0 +1,598 @@
+//! From the boards into the store, into what is now and into the book of alarms: one thread, in the order in which things came.
+//!
+//! Contract: a journal is acknowledged to its board when it is durable, not before. Samples wait in memory while the disk cannot take them,
+//! in bounded number; what had to be dropped is said.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::PoisonError;
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use alarms::watch::{Balance, Layout, Now, Reading, Record};
+use alarms::{Act, Condition, Definition, Transition, Watch};
+use link::client::Told;
+use program::quality::Quality;
+use store::{AlarmChange, Sample, SeriesId, SeriesSpec, Store, Ticket};
+
+use crate::app::{App, now_ms};
+use crate::boards::{BoardEvent, Journal, LinkState, Scan, Trust, Value, What};
+use crate::site::{Site, SiteBoard};
+
+/// Key of the book of alarms among the store's settings.
+const BOOK: &str = "alarms";
+/// Events that are taken at once.
+const AT_ONCE: usize = 2048;
+/// Samples that are handed over at once.
+const BATCH: usize = 20_000;
+/// Samples wait so long for others.
+const GATHER: Duration = Duration::from_millis(250);
+/// Batches that wait for their commit.
+const MOST_WAITING: usize = 4;
+/// Samples that wait while the disk cannot take them, of all series: some 20 MB.
+const MOST_KEPT: usize = 600_000;
+/// Between two tries of a disk that cannot.
+const RETRY: Duration = Duration::from_secs(2);
+/// The station's own checks look so often, ms of the board's time.
+const LOOK_MS: i64 = 60_000;
+/// The book is kept so often while only time passes.
+const KEEP_BOOK: Duration = Duration::from_secs(60);
+
+/// Counts of what came in, for metrics and the watchdog.
+#[derive(Debug, Default)]
+pub struct Intake {
+    /// Scans taken.
+    pub n_scans: AtomicU64,
+    /// Samples durable.
+    pub n_samples: AtomicU64,
+    /// Samples dropped because the disk could not take them for too long.
+    pub n_dropped: AtomicU64,
+    /// Journal entries durable.
+    pub n_entries: AtomicU64,
+    /// When the thread last went round, ms since 1970.
+    pub alive_ms: AtomicI64,
+    /// The store could not take something at the last try.
+    pub failing: AtomicI64,
+}
+
+/// The series of every board, in the order of its names.
+///
+/// # Errors
+/// The store refuses one.
+pub fn series(site: &Site, store: &Store) -> store::Result<Vec<Vec<SeriesId>>> {
+    let of = |board: &SiteBoard| {
+        let interval = i64::from(board.system.scan_ms) * i64::from(board.settings.every);
+        let all = board.names.series.iter().map(|series| {
+            store.series(&SeriesSpec {
+                source: board.settings.name.clone(),
+                name: series.name.clone(),
+                unit: series.unit.to_owned(),
+                scale: series.scale,
+                interval,
+                is_switch: series.is_bit,
+            })
+        });
+        all.collect::<store::Result<Vec<SeriesId>>>()
+    };
+    site.boards.iter().map(of).collect()
+}
+
+/// The book of alarms as it stood, with the alarms of the boards' programs.
+pub fn book(site: &Site, store: &Store, settings: alarms::book::Settings, at_ms: i64) -> alarms::Book {
+    let kept = store.setting(BOOK).ok().flatten();
+    let mut book: alarms::Book =
+        kept.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_else(|| alarms::Book::new(settings));
+    let mut definitions: Vec<Definition> = vec![];
+    for board in &site.boards {
+        for alarm in &board.system.alarms {
+            definitions.push(Definition::of_board(&board.settings.name, &board.system, alarm));
+        }
+    }
+    // The station's own come back when their check looks; until then they stay as they were.
+    let own = book.alarms().filter(|view| view.definition.origin == alarms::Origin::Station);
+    definitions.extend(own.map(|view| view.definition.clone()).collect::<Vec<_>>());
+    book.define(definitions, at_ms);
+    book
+}
+
+/// The id of a board's alarm in the book.
+fn alarm_id(board: &SiteBoard, order: usize) -> Option<String> {
+    let alarm = board.names.alarms.get(order)?;
+    Some(format!("{}/{}", board.settings.name, board.system.alarms.get(alarm.idx())?.name))
+}
+
+/// The checks of one board.
+struct Checks {
+    watch: Watch,
+    expected: Balance,
+    /// By signal of the layout: the series.
+    signals: Vec<Option<usize>>,
+    /// By drive of the layout: the series, and whether it is permille.
+    drives: Vec<Option<(usize, f32)>>,
+    looked_ms: i64,
+    readings: Vec<Reading>,
+    duties: Vec<f32>,
+}
+
+impl Checks {
+    fn new(board: &SiteBoard) -> Checks {
+        let mut layout = Layout::of(&board.system);
+        layout.board.clone_from(&board.settings.name);
+        let place = |name: &str, is_output: bool| {
+            (board.names.series.iter())
+                .position(|series| series.name == name && matches!(series.what, What::Output(_)) == is_output)
+        };
+        let signals = layout.signals.iter().map(|signal| place(&signal.name, false)).collect();
+        let drives = (layout.drives.iter())
+            .map(|drive| {
+                place(&drive.name, true).map(|n| (n, if board.names.series[n].is_bit { 1.0 } else { 0.001 }))
+            })
+            .collect();
+        Checks {
+            expected: Balance::new(&layout),
+            watch: Watch::new(layout, alarms::watch::Settings::default()),
+            signals,
+            drives,
+            looked_ms: i64::MIN,
+            readings: vec![],
+            duties: vec![],
+        }
+    }
+
+    fn take(&mut self, scan: &Scan, values: &[Option<Value>], in_procedure: bool) {
+        self.readings.clear();
+        self.readings.extend(self.signals.iter().map(|place| {
+            let value = place.and_then(|n| values.get(n).copied().flatten());
+            Reading {
+                raw: value.map_or(0, |value| value.raw),
+                is_bad: value.is_none_or(|value| value.quality == Quality::Bad),
+            }
+        }));
+        self.duties.clear();
+        self.duties.extend(self.drives.iter().map(|place| {
+            place.map_or(0.0, |(n, scale)| {
+                values.get(n).copied().flatten().map_or(0.0, |v| v.raw as f32 * scale)
+            })
+        }));
+        self.watch.record(&Record {
+            at_ms: scan.at_ms,
+            readings: &self.readings,
+            duties: &self.duties,
+            in_procedure,
+        });
+    }
+}
+
+struct Board {
+    series: Vec<SeriesId>,
+    checks: Checks,
+    alarms: Vec<Condition>,
+    steps: Vec<u8>,
+    /// Newest time of the board, and how far ahead of the station it runs (a virtual one that is faster than life).
+    at_ms: i64,
+}
+
+/// The thread that takes in.
+pub struct Ingest {
+    app: Arc<App>,
+    boards: Vec<Board>,
+    batch: Vec<Sample>,
+    batch_since: Option<Instant>,
+    waiting: VecDeque<(Ticket, Vec<Sample>)>,
+    /// Samples that the disk did not take, oldest first.
+    kept: VecDeque<Vec<Sample>>,
+    retry_at: Option<Instant>,
+    values: Vec<Option<Value>>,
+    book_kept: Instant,
+    book_changed: bool,
+}
+
+impl Ingest {
+    /// Takes in for these boards.
+    pub fn new(app: Arc<App>, series: Vec<Vec<SeriesId>>) -> Ingest {
+        let boards = (app.site.boards.iter().zip(series))
+            .map(|(board, series)| Board {
+                series,
+                checks: Checks::new(board),
+                alarms: vec![Condition::Unknown; board.names.alarms.len()],
+                steps: vec![0; board.names.procedures.len()],
+                at_ms: 0,
+            })
+            .collect();
+        Ingest {
+            app,
+            boards,
+            batch: vec![],
+            batch_since: None,
+            waiting: VecDeque::new(),
+            kept: VecDeque::new(),
+            retry_at: None,
+            values: vec![],
+            book_kept: Instant::now(),
+            book_changed: false,
+        }
+    }
+
+    /// Takes until the boards have ended, then stores what is left. `take` appends at most so many events to a list and waits so long for
+    /// the first; false when nothing will come any more.
+    pub fn run(mut self, mut take: impl FnMut(&mut Vec<BoardEvent>, usize, Duration) -> bool) {
+        let mut taken = vec![];
+        loop {
+            self.app.intake.alive_ms.store(now_ms(), Ordering::Relaxed);
+            let goes_on = take(&mut taken, AT_ONCE, GATHER);
+            self.take(std::mem::take(&mut taken));
+            self.pass();
+            if !goes_on {
+                break;
+            }
+        }
+        self.hand_over();
+        while let Some((ticket, samples)) = self.waiting.pop_front() {
+            self.settle(ticket, samples);
+        }
+        self.keep_book();
+    }
+
+    fn take(&mut self, events: Vec<BoardEvent>) {
+        let app = self.app.clone();
+        let mut changes = vec![];
+        for event in &events {
+            let id = event.board().0;
+            let Some(board) = app.site.boards.get(id) else { continue };
+            match event {
+                BoardEvent::Scan(scan) => self.scan(board, scan, &mut changes),
+                BoardEvent::Link { at_ms, state, .. } => self.link(board, *at_ms, state, &mut changes),
+                BoardEvent::Journal(_) => {}
+            }
+        }
+        {
+            let mut live = app.live.write().unwrap_or_else(PoisonError::into_inner);
+            for event in &events {
+                live.take(&app.site, event);
+            }
+        }
+        self.tell(&changes);
+        for event in events {
+            if let BoardEvent::Journal(journal) = event {
+                self.journal(journal);
+            }
+        }
+        if self.batch.len() >= BATCH {
+            self.hand_over();
+        }
+    }
+
+    fn scan(&mut self, board: &SiteBoard, scan: &Scan, changes: &mut Vec<Transition>) {
+        self.app.intake.n_scans.fetch_add(1, Ordering::Relaxed);
+        let id = board.id.0;
+        self.values.clear();
+        self.values.extend(board.names.values(&scan.record, scan.trust));
+        let here = &mut self.boards[id];
+        here.at_ms = here.at_ms.max(scan.at_ms);
+        if self.batch.is_empty() {
+            self.batch_since = Some(Instant::now());
+        }
+        for (series, value) in here.series.iter().zip(&self.values) {
+            let Some(value) = value else { continue };
+            self.batch.push(Sample {
+                series: *series,
+                time: scan.at_ms,
+                value: value.raw.into(),
+                quality: match value.quality {
+                    Quality::Good => store::Quality::Good,
+                    Quality::Uncertain => store::Quality::Uncertain,
+                    Quality::Bad => store::Quality::Bad,
+                },
+            });
+        }
+        if scan.trust != Trust::All {
+            return;
+        }
+        let is_running = scan.record.steps.iter().any(|step| *step > 0);
+        here.checks.take(scan, &self.values, is_running);
+        // Most scans change nothing here, and the book is locked only where one does.
+        let now = |on: bool, quality: Quality| match (on, quality) {
+            (_, Quality::Bad) => Condition::Unknown,
+            (true, _) => Condition::Holds,
+            (false, _) => Condition::Gone,
+        };
+        let n_alarms = here.alarms.len();
+        let changed: Vec<(usize, Condition)> = (scan.record.alarms.iter().take(n_alarms).enumerate())
+            .map(|(n, (on, quality, _))| (n, now(*on, *quality)))
+            .filter(|(n, condition)| here.alarms[*n] != *condition)
+            .collect();
+        let n_procedures = here.steps.len();
+        let stepped: Vec<(usize, u8)> = (scan.record.steps.iter().copied().take(n_procedures).enumerate())
+            .filter(|(n, step)| (here.steps[*n] > 0) != (*step > 0))
+            .collect();
+        let is_due = scan.at_ms.saturating_sub(here.checks.looked_ms) >= LOOK_MS;
+        if changed.is_empty() && stepped.is_empty() && !is_due {
+            return;
+        }
+        let mut book = self.app.book.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut apply = |act: Act| changes.extend(book.apply(scan.at_ms, act).unwrap_or_default());
+        for (n, condition) in changed {
+            here.alarms[n] = condition;
+            if let Some(alarm) = alarm_id(board, n) {
+                apply(Act::Condition { alarm, now: condition });
+            }
+        }
+        for (n, step) in stepped {
+            here.steps[n] = step;
+            let Some(procedure) = board.names.procedures.get(n) else { continue };
+            let procedure =
+                format!("{}/{}", board.settings.name, board.system.procedures[procedure.idx()].name);
+            apply(if step > 0 {
+                Act::ProcedureBegan { procedure }
+            } else {
+                Act::ProcedureEnded { procedure }
+            });
+        }
+        if is_due {
+            here.checks.looked_ms = scan.at_ms;
+            let now = Now { now_ms: scan.at_ms, is_clock_lost: !scan.record.is_clock_good, ..Now::default() };
+            let verdicts = here.checks.watch.look(&now, &here.checks.expected);
+            changes.extend(alarms::watch::tell(&mut book, &verdicts, scan.at_ms));
+        }
+    }
+
+    fn link(&mut self, board: &SiteBoard, at_ms: i64, state: &LinkState, changes: &mut Vec<Transition>) {
+        let words = match state {
+            LinkState::Down { why: Some(why) } => format!("not reached: {why}"),
+            LinkState::Down { why: None } => "not reached".to_owned(),
+            LinkState::Up { differs: Some(differs), .. } => format!("reached; {differs}"),
+            LinkState::Up { .. } => "reached".to_owned(),
+            LinkState::Silent => "silent: the line stands and nothing comes".to_owned(),
+            LinkState::Refused { why } => format!("refused: {why}"),
+        };
+        if let Err(error) = self.app.store.add_event(at_ms, &board.settings.name, "link", &words) {
+            self.failed(&error);
+        }
+        if !state.is_up() {
+            let here = &mut self.boards[board.id.0];
+            let mut book = self.app.book.lock().unwrap_or_else(PoisonError::into_inner);
+            for n in 0..here.alarms.len() {
+                here.alarms[n] = Condition::Unknown;
+                if let Some(alarm) = alarm_id(board, n) {
+                    changes.extend(
+                        book.apply(at_ms, Act::Condition { alarm, now: Condition::Unknown })
+                            .unwrap_or_default(),
+                    );
+                }
+            }
+        }
+    }
+
+    fn journal(&mut self, journal: Journal) {
+        let Some(board) = self.app.site.boards.get(journal.board.0) else { return };
+        let events = journal.entries.iter().map(|entry| {
+            let (sequence, code, argument, minute, kind) = match entry.told {
+                Told::Event(event) => {
+                    (event.sequence, event.code, event.argument, event.minute, event_word(event.code))
+                }
+                Told::Lost(n) => (journal.stored.sequence(), 1, n.unwrap_or(0), u16::MAX, "gap"),
+            };
+            store::BoardEvent {
+                sequence,
+                code,
+                argument,
+                minute,
+                at: entry.at_ms.unwrap_or(journal.at_ms),
+                kind: kind.to_owned(),
+                text: entry.words.clone(),
+            }
+        });
+        let n = journal.entries.len() as u64;
+        match self.app.store.add_board_events(&board.settings.name, events.collect()) {
+            Ok(_) => {
+                self.app.intake.n_entries.fetch_add(n, Ordering::Relaxed);
+                journal.stored.done();
+            }
+            // The board offers the same again.
+            Err(error) => self.failed(&error),
+        }
+    }
+
+    /// Writes transitions down and tells who watches.
+    fn tell(&mut self, changes: &[Transition]) {
+        if changes.is_empty() {
+            return;
+        }
+        self.book_changed = true;
+        if let Err(error) = write_down(&self.app, changes) {
+            self.failed(&error);
+        }
+    }
+
+    /// What is done as time passes.
+    fn pass(&mut self) {
+        if self.batch_since.is_some_and(|since| since.elapsed() >= GATHER) {
+            self.hand_over();
+        }
+        while self.waiting.len() > MOST_WAITING {
+            if let Some((ticket, samples)) = self.waiting.pop_front() {
+                self.settle(ticket, samples);
+            }
+        }
+        if self.batch.is_empty()
+            && let Some((ticket, samples)) = self.waiting.pop_front()
+        {
+            self.settle(ticket, samples);
+        }
+        if !self.kept.is_empty() && self.retry_at.is_none_or(|at| Instant::now() >= at) {
+            self.retry();
+        }
+        // Boards that are faster than life have taken the book's time with them.
+        let at_ms = self.boards.iter().map(|board| board.at_ms).max().unwrap_or(0).max(now_ms());
+        let changes = {
+            let mut book = self.app.book.lock().unwrap_or_else(PoisonError::into_inner);
+            if book.next_due_ms().is_some_and(|due| due <= at_ms) { book.tick(at_ms) } else { vec![] }
+        };
+        self.tell(&changes);
+        if self.book_changed || self.book_kept.elapsed() > KEEP_BOOK {
+            self.keep_book();
+        }
+    }
+
+    fn hand_over(&mut self) {
+        self.batch_since = None;
+        if self.batch.is_empty() {
+            return;
+        }
+        let samples = std::mem::take(&mut self.batch);
+        match self.app.store.append_later(samples.clone()) {
+            Ok(ticket) => self.waiting.push_back((ticket, samples)),
+            Err(error) => {
+                self.failed(&error);
+                self.keep(samples);
+            }
+        }
+    }
+
+    fn settle(&mut self, ticket: Ticket, samples: Vec<Sample>) {
+        match ticket.wait() {
+            Ok(appended) => {
+                self.app.intake.n_samples.fetch_add(appended.new, Ordering::Relaxed);
+                self.app.intake.failing.store(0, Ordering::Relaxed);
+            }
+            Err(error) => {
+                self.failed(&error);
+                if error.may_pass() {
+                    self.keep(samples);
+                }
+            }
+        }
+    }
+
+    fn keep(&mut self, samples: Vec<Sample>) {
+        self.retry_at = Some(Instant::now() + RETRY);
+        self.kept.push_back(samples);
+        while self.kept.iter().map(Vec::len).sum::<usize>() > MOST_KEPT {
+            if let Some(dropped) = self.kept.pop_front() {
+                self.app.intake.n_dropped.fetch_add(dropped.len() as u64, Ordering::Relaxed);
+            }
+        }
+    }
+
+    fn retry(&mut self) {
+        while let Some(samples) = self.kept.pop_front() {
+            match self.app.store.append(samples.clone()) {
+                Ok(appended) => {
+                    self.app.intake.n_samples.fetch_add(appended.new, Ordering::Relaxed);
+                    self.app.intake.failing.store(0, Ordering::Relaxed);
+                }
+                Err(error) => {
+                    self.failed(&error);
+                    if error.may_pass() {
+                        self.kept.push_front(samples);
+                        self.retry_at = Some(Instant::now() + RETRY);
+                    }
+                    return;
+                }
+            }
+        }
+    }
+
+    /// Says once that the store fails, until it works again.
+    fn failed(&self, error: &store::Error) {
+        if self.app.intake.failing.swap(1, Ordering::Relaxed) == 0 {
+            eprintln!("the store fails: {error}");
+        }
+    }
+
+    fn keep_book(&mut self) {
+        self.book_kept = Instant::now();
+        self.book_changed = false;
+        if let Err(error) = keep_book(&self.app) {
+            self.failed(&error);
+        }
+    }
+}
+
+/// Writes changes of alarms into their log and sends them to who watches.
+///
+/// # Errors
+/// The store's.
+pub fn write_down(app: &App, changes: &[Transition]) -> store::Result<()> {
+    for change in changes {
+        if let Ok(data) = serde_json::to_string(change) {
+            app.feed.send("alarm", data);
+        }
+    }
+    let rows = changes.iter().map(|change| {
+        let source = change.alarm.split('/').next().unwrap_or("station");
+        let mut detail = vec![];
+        if change.is_first_out {
+            detail.push("first-out");
+        }
+        if change.in_flood {
+            detail.push("in-flood");
+        }
+        AlarmChange {
+            id: 0,
+            at: change.at_ms,
+            source: source.to_owned(),
+            alarm: change.alarm.clone(),
+            priority: change.priority.word().to_owned(),
+            was: state_word(change.from).to_owned(),
+            becomes: state_word(change.to).to_owned(),
+            who: change.by.clone(),
+            why: change.why.clone(),
+            until: change.until_ms,
+            detail: (!detail.is_empty()).then(|| detail.join(" ")),
+        }
+    });
+    app.store.add_alarm_changes(rows.collect())
+}
+
+/// Keeps the book as it stands, so that a restart goes on with it.
+///
+/// # Errors
+/// The store's.
+pub fn keep_book(app: &App) -> store::Result<()> {
+    let text = serde_json::to_string(&*app.book()).unwrap_or_default();
+    app.store.set_setting(BOOK, &text)
+}
+
+/// The stable word of a state.
+pub fn state_word(state: alarms::State) -> &'static str {
+    use alarms::State;
+    match state {
+        State::Normal => "normal",
+        State::Unacknowledged => "unacknowledged",
+        State::Acknowledged => "acknowledged",
+        State::ReturnedUnacknowledged => "returned-unacknowledged",
+        State::LatchedUnacknowledged => "latched-unacknowledged",
+        State::LatchedAcknowledged => "latched-acknowledged",
+        State::Shelved => "shelved",
+        State::SuppressedByDesign => "suppressed-by-design",
+        State::OutOfService => "out-of-service",
+    }
+}
+
+/// The word of an event's code (docs/link.md, section 5).
+fn event_word(code: u8) -> &'static str {
+    match code {
+        1 => "gap",
+        2 => "reset",
+        3 => "program",
+        4 => "trip",
+        5 => "trip-reset",
+        6 => "alarm",
+        7 => "alarm-over",
+        8 => "input-bad",
+        9 => "input-good",
+        10 => "step",
+        11 => "hand",
+        12 => "calibrated",
+        13 => "clock-set",
+        14 => "clock-lost",
+        15 => "device-lost",
+        16 => "device-back",
+        17 => "self-test",
+        18 => "overrun",
+        19 => "key-learned",
+        20 => "trips-lost",
+        _ => "other",
+    }
+}

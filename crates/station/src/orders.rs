@@ -1,0 +1,167 @@
+//! What people order: written down before it goes out, with the outcome after. A command without an outcome is one of which nobody
+//! knows whether it was done, and is shown as that.
+
+use serde::Serialize;
+use store::{Command, Outcome as Kept, OutcomeKind};
+use utoipa::ToSchema;
+
+use crate::app::{App, now_ms};
+use crate::boards::{Act, BoardId, Outcome, SafeStep};
+use crate::http::problem::Problem;
+
+/// The way to the boards.
+pub trait Hands: Send + Sync {
+    /// Does it and waits for what comes of it: a definite outcome, in bounded time.
+    fn act(&self, board: BoardId, act: Act) -> Outcome;
+    /// What makes a board's tank safe, in order.
+    fn safe_steps(&self, board: BoardId) -> Vec<SafeStep>;
+}
+
+/// What became of a command.
+#[derive(Serialize, ToSchema, Clone, Copy, PartialEq, Eq, Debug)]
+#[serde(rename_all = "kebab-case")]
+pub enum Status {
+    /// It was sent, no answer came yet.
+    UnderWay,
+    /// The board acknowledged it.
+    Done,
+    /// It was refused; the detail says why.
+    Refused,
+    /// No answer came in time, and it is not carried out later.
+    NotDone,
+    /// The station stopped before it had an answer: not known whether done.
+    NotKnown,
+}
+
+/// A command of the audit trail.
+#[derive(Serialize, ToSchema, Clone, PartialEq, Eq, Debug)]
+pub struct Order {
+    /// Its number.
+    pub id: i64,
+    /// When it was given, ms since 1970.
+    pub at_ms: i64,
+    /// The board, or `station`.
+    pub board: String,
+    /// Who gave it.
+    pub who: String,
+    /// Why.
+    pub why: String,
+    /// What.
+    pub what: String,
+    /// What became of it.
+    pub status: Status,
+    /// In words.
+    pub detail: String,
+    /// When the outcome was known, ms since 1970.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub answered_ms: Option<i64>,
+    /// The scan that took it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub scan: Option<i64>,
+    /// Output of the drive after that scan, as the board has it: 0 or 1, permille if modulated.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub output: Option<i64>,
+}
+
+impl Order {
+    /// As it is shown by a process that began then.
+    pub fn of(command: Command, started_ms: i64) -> Order {
+        let last = command.outcomes.into_iter().next_back();
+        let (status, detail) = match &last {
+            Some(outcome) => {
+                let status = match outcome.outcome {
+                    OutcomeKind::Done => Status::Done,
+                    OutcomeKind::Refused => Status::Refused,
+                    OutcomeKind::NotDone => Status::NotDone,
+                };
+                (status, outcome.detail.clone())
+            }
+            None if command.at < started_ms => (
+                Status::NotKnown,
+                "not known whether done: the station stopped before the board answered".to_owned(),
+            ),
+            None => (Status::UnderWay, "sent, no answer yet".to_owned()),
+        };
+        Order {
+            id: command.id,
+            at_ms: command.at,
+            board: command.source,
+            who: command.who,
+            why: command.why,
+            what: command.what,
+            status,
+            detail,
+            answered_ms: last.as_ref().map(|outcome| outcome.at),
+            scan: last.as_ref().and_then(|outcome| outcome.scan),
+            output: last.as_ref().and_then(|outcome| outcome.output),
+        }
+    }
+}
+
+/// Writes a command down, carries it out, writes down what came of it. Blocks until the board has answered or cannot.
+///
+/// # Errors
+/// It could not be written down; then it did not go out.
+pub fn carry_out(
+    app: &App,
+    board: usize,
+    who: &str,
+    why: &str,
+    what: String,
+    act: Act,
+) -> Result<Order, Problem> {
+    let name = app.site.boards.get(board).map_or("", |board| &board.settings.name);
+    let mut command = Command {
+        id: 0,
+        at: now_ms(),
+        source: name.to_owned(),
+        who: who.to_owned(),
+        why: why.trim().to_owned(),
+        what,
+        outcomes: vec![],
+    };
+    command.id = app.store.add_command(&command).map_err(|error| {
+        Problem::store(format!("{error}; the command was not sent, for it could not be written down"))
+    })?;
+    let outcome = app.hands.act(BoardId(board), act);
+    let kept = kept(outcome, now_ms());
+    let written = app.store.add_outcome(command.id, kept.clone());
+    command.outcomes.push(kept);
+    let mut order = Order::of(command, app.started_ms);
+    if let Err(error) = written {
+        // It happened all the same, and whoever ordered it must know.
+        order.detail.push_str(&format!(" (this outcome could not be written down: {error})"));
+    }
+    if let Ok(data) = serde_json::to_string(&order) {
+        app.feed.send("command", data);
+    }
+    Ok(order)
+}
+
+fn kept(outcome: Outcome, at: i64) -> Kept {
+    match outcome {
+        Outcome::Done(done) => {
+            let mut detail = match done.scan {
+                Some(scan) => format!("done: scan {scan} took it"),
+                None => "done".to_owned(),
+            };
+            if let Some(remark) = done.remark {
+                detail.push_str("; ");
+                detail.push_str(&remark);
+            }
+            Kept {
+                at,
+                outcome: OutcomeKind::Done,
+                detail,
+                scan: done.scan.map(i64::from),
+                output: done.output.map(i64::from),
+            }
+        }
+        Outcome::Refused { why } => {
+            Kept { at, outcome: OutcomeKind::Refused, detail: why, scan: None, output: None }
+        }
+        Outcome::NotDone { why } => {
+            Kept { at, outcome: OutcomeKind::NotDone, detail: why, scan: None, output: None }
+        }
+    }
+}
