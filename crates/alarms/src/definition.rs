@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::peril::Peril;
+
 /// How urgent an answer is.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -32,46 +34,6 @@ impl From<system::model::Priority> for Priority {
             system::model::Priority::Low => Priority::Low,
             system::model::Priority::Medium => Priority::Medium,
             system::model::Priority::High => Priority::High,
-        }
-    }
-}
-
-/// What an alarm may end in.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Peril {
-    /// Water where it should not be.
-    Flood,
-    /// Too warm.
-    Cook,
-    /// Too cold.
-    Chill,
-    /// Too little oxygen: water that stands still.
-    Suffocate,
-    /// Too much of what is dosed.
-    Overdose,
-    /// Water that is not replaced, or replaced by too much fresh water.
-    Salinity,
-    /// Animals without power in the coming hours.
-    Power,
-    /// A probe, a board or a message that cannot be believed.
-    Blind,
-    /// Anything else: a part that wears, a disk that fills.
-    #[default]
-    Upkeep,
-}
-
-impl From<system::model::Harm> for Peril {
-    fn from(harm: system::model::Harm) -> Self {
-        use system::model::Harm;
-        match harm {
-            Harm::Flood => Peril::Flood,
-            Harm::Cook => Peril::Cook,
-            Harm::Chill => Peril::Chill,
-            Harm::Suffocate => Peril::Suffocate,
-            Harm::Overdose => Peril::Overdose,
-            Harm::Starve => Peril::Salinity,
-            Harm::Equipment | Harm::Dark | Harm::Other => Peril::Upkeep,
         }
     }
 }
@@ -113,12 +75,12 @@ pub struct Definition {
 
 impl Definition {
     /// An alarm of a board's program: its delays are the program's, so there are none here.
-    pub fn of_board(board: &str, alarm: &system::model::Alarm, peril: Peril) -> Self {
+    pub fn of_board(board: &str, system: &system::System, alarm: &system::model::Alarm) -> Self {
         Definition {
             id: format!("{board}/{}", alarm.name),
             text: alarm.text.clone(),
             priority: alarm.priority.into(),
-            peril,
+            peril: Peril::of_alarm(system, alarm),
             origin: Origin::Board,
             on_delay_ms: 0,
             off_delay_ms: 0,

@@ -8,15 +8,20 @@
 //! * [`Book`]: the states of IEC 62682 for every alarm, whether a board's program raises it or the station does.
 //! * [`report`](mod@report): how many alarms there were, and which of them are a nuisance.
 //! * [`watch`]: what a board cannot see by itself: its own silence, a probe that stands still, water that is lost unseen.
+//! * [`morning`] and [`night`]: what is read first, in words.
 //!
 //! Sources, settings and reasons: docs/alarms.md.
 
 pub mod book;
 mod definition;
+pub mod morning;
+pub mod night;
+mod peril;
 pub mod report;
 pub mod watch;
 pub mod words;
 
 pub use book::{Act, Book, Cause, Condition, Entry, Refusal, State, Transition};
-pub use definition::{Definition, Limit, Origin, Peril, Priority};
+pub use definition::{Definition, Limit, Origin, Priority};
+pub use peril::{Advice, Peril};
 pub use watch::Watch;

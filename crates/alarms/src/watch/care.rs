@@ -6,10 +6,11 @@ use serde::{Deserialize, Serialize};
 
 use super::Record;
 use super::expected::middle;
-use super::finding::{Check, Finding, MAINS, Outcome, Sure, Verdict};
+use super::finding::{Check, Finding, Outcome, Sure, Verdict};
 use super::history::{DAY_MS, HOUR_MS, History};
 use super::layout::Layout;
 use super::settings::Settings;
+use crate::peril::MAINS;
 use crate::words::{decimal, hours, plain, sentence, span};
 
 /// The disk that the station writes to, bytes.

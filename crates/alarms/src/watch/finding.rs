@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::book::Condition;
-use crate::definition::{Definition, Origin, Peril, Priority};
+use crate::definition::{Definition, Origin, Priority};
+use crate::peril::Peril;
 
 const MINUTE_MS: i64 = 60_000;
 const HOUR_MS: i64 = 60 * MINUTE_MS;
@@ -183,12 +184,6 @@ impl Finding {
         lines
     }
 }
-
-/// Caution before somebody reaches for the tank's wires. (Usual cautions; common practice.)
-pub(crate) const MAINS: &str =
-    "Mains beside salt water: pull the plug before you touch a wire or a wet part.";
-/// Caution about limewater. (Usual cautions; common practice.)
-pub(crate) const LIME: &str = "Limewater burns eyes and skin: gloves and glasses.";
 
 /// What a check says.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -4,10 +4,11 @@
 use serde::Serialize;
 
 use super::expected::Expected;
-use super::finding::{Check, Finding, MAINS, Outcome, Sure, Verdict};
+use super::finding::{Check, Finding, Outcome, Sure, Verdict};
 use super::history::{History, Span};
 use super::layout::{Kind, Layout};
 use super::settings::Settings;
+use crate::peril::MAINS;
 use crate::words::{decimal, span};
 
 /// Of the last days only this many are learned from.

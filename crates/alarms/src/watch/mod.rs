@@ -21,6 +21,7 @@ use serde::{Deserialize, Serialize};
 pub use care::Disk;
 pub use expected::{Balance, Band, EVAPORATION_SPREAD, Expected};
 pub use finding::{Check, Finding, Outcome, Sure, Verdict};
+pub use heat::Heat;
 pub use history::{History, Run, Span, Stretch};
 pub use layout::{Battery, Chamber, Climate, Drive, Kind, Layout, Reservoir, Signal, Surface, shown};
 pub use settings::Settings;
@@ -230,7 +231,7 @@ impl Watch {
                 because: "the board may well go on by itself; nobody can see whether it does".to_owned(),
                 act: "Look at the board's display and lamp; then at its cable, its supply and the network."
                     .to_owned(),
-                caution: Some(finding::MAINS.to_owned()),
+                caution: Some(crate::peril::MAINS.to_owned()),
             }),
         };
         let clock = match (now.is_clock_lost, now.clock_off_s) {
@@ -262,8 +263,16 @@ impl Watch {
     }
 
     /// Heater hours of the last day and what the room explains, h at full power of all heaters.
-    pub fn heat(&self, expected: &dyn Expected) -> Option<heat::Heat> {
+    pub fn heat(&self, expected: &dyn Expected) -> Option<Heat> {
         heat::last_day(&self.layout, &self.settings, &self.history, expected)
+    }
+
+    /// Hourly means of a signal over the last hours, oldest first: beginning of the hour, ms since 1970 UTC, and value.
+    pub fn last_hours(&self, signal: usize, hours: usize) -> Vec<(i64, f64)> {
+        let whole = self.history.hours.len().saturating_sub(hours.saturating_sub(1));
+        (self.history.hours.iter().skip(whole).chain([&self.history.current]))
+            .filter_map(|h| Some((h.from_ms, h.mean(signal)?)))
+            .collect()
     }
 
     /// Lowest and highest of a signal within a time, from the hours that touch it.

@@ -9,6 +9,10 @@ use crate::words::{decimal, plain, sentence, span};
 
 /// Days of a difference that are learned as its usual one, after a calibration.
 const LEARNED_DAYS: usize = 5;
+/// Days from which the usual move of a day is taken.
+const FULL_DAYS: usize = 14;
+/// pH that moves by less than this in a usual day tells nothing by standing still.
+const LEAST_MOVE: f64 = 0.08;
 
 impl Watch {
     /// All verdicts about probes.
@@ -79,7 +83,9 @@ impl Watch {
         let still_ms = last_ms - still.since_ms;
         let hours = still_ms as f64 / HOUR_MS as f64;
         if hours < self.settings.frozen_h {
-            return Outcome::Fine(format!("last change {} ago", span(still_ms)));
+            return self
+                .hardly_moves(s)
+                .unwrap_or_else(|| Outcome::Fine(format!("last change {} ago", span(still_ms))));
         }
         let value = decimal(f64::from(still.raw) * signal.per_count, 2, &signal.unit);
         let wrong = format!("{} has said {value} for {}.", sentence(&plain(&signal.name)), span(still_ms));
@@ -120,6 +126,33 @@ impl Watch {
             }
             _ => Outcome::Fine(format!("still for {}, as the others are", span(still_ms))),
         }
+    }
+
+    /// A probe whose code stands still may go on changing a little: pH is compensated by a temperature that moves. Its day is then held
+    /// against its usual days.
+    fn hardly_moves(&self, s: usize) -> Option<Outcome> {
+        let signal = &self.layout.signals[s];
+        if signal.kind != Kind::Ph {
+            return None;
+        }
+        let range = self.history.window(12)?.signals.get(s)?.range()?;
+        let days = self.history.days.iter().rev().skip(1).take(FULL_DAYS);
+        let usual = middle(days.filter_map(|d| d.signals.get(s)?.range()).collect())?;
+        let is_known = self.history.days.len() > LEARNED_DAYS && usual > LEAST_MOVE;
+        (is_known && range < self.settings.frozen_share * usual).then(|| {
+            Outcome::Wrong(Finding {
+                wrong: format!(
+                    "{} has moved by only {} in 12 h; {} a day is usual.",
+                    sentence(&plain(&signal.name)),
+                    decimal(range, 3, &signal.unit),
+                    decimal(usual, 2, &signal.unit)
+                ),
+                sure: Sure::Likely,
+                because: "light and dark move it every day".to_owned(),
+                act: format!("Take {} out of the water for a minute: it must change.", plain(&signal.name)),
+                caution: None,
+            })
+        })
     }
 
     fn apart(&self, a: usize, b: usize) -> Outcome {
@@ -190,6 +223,9 @@ impl Watch {
             let by = |span: &Span| Some(span.mean(s)? - span.mean(peer)?);
             (self.moved(s, peer, &day, &by), plain(self.name(peer)), limit)
         } else if let Some(cousin) = self.cousins(s).next() {
+            if !self.water_moves(&day) {
+                return Outcome::Unknown("the water does not go round as usual".to_owned());
+            }
             let by = |span: &Span| Some(span.mean(s)? - span.mean(cousin)?);
             (self.moved(s, cousin, &day, &by), plain(self.name(cousin)), 2.0 * limit)
         } else {
@@ -201,11 +237,19 @@ impl Watch {
         if difference.abs() <= limit {
             return Outcome::Fine(format!("{difference:+.2} {unit} since it was learned").replace("  ", " "));
         }
-        let peer = self.peers(s).next();
-        let blame = peer.and_then(|peer| self.believable(s, peer));
-        let because = match blame {
-            Some((good, by)) if good == s => format!("but it moves as {by} does: look at {against} first"),
-            Some((_, by)) => format!("{by} moves as {against} does"),
+        // A third probe tells which of the two moved.
+        let third = self.cousins(s).next().filter(|_| self.water_moves(&day));
+        let told = self.peers(s).next().zip(third).and_then(|(peer, third)| {
+            let mine = self.moved(s, third, &day, &|span: &Span| Some(span.mean(s)? - span.mean(third)?))?;
+            let others =
+                self.moved(peer, third, &day, &|span: &Span| Some(span.mean(peer)? - span.mean(third)?))?;
+            Some((mine.abs() < others.abs(), plain(self.name(third))))
+        });
+        let because = match told {
+            Some((true, third)) => {
+                return Outcome::Fine(format!("{against} moved, this one stays with {third}"));
+            }
+            Some((false, third)) => format!("{third} stays with {against}"),
             None => format!("the one or the other moved: {} or {against}", plain(&signal.name)),
         };
         Outcome::Wrong(Finding {
@@ -221,6 +265,15 @@ impl Watch {
                 plain(&signal.name)
             ),
             caution: None,
+        })
+    }
+
+    /// Every flow is about what it was in the days before, so that waters of one tank can be compared.
+    fn water_moves(&self, day: &Span) -> bool {
+        self.layout.of_kind(Kind::Flow).all(|s| {
+            let before = self.history.days.iter().rev().skip(1).take(FULL_DAYS).filter_map(|d| d.mean(s));
+            let (now, usual) = (day.mean(s).unwrap_or(0.0), middle(before.collect()).unwrap_or(0.0));
+            now >= 0.8 * usual
         })
     }
 
@@ -275,19 +328,23 @@ impl Watch {
         })
     }
 
+    /// Two hours in a row lower than at the same hours yesterday, and than a week ago: a room that is stale each Monday is no news.
     fn ph_low(&self, s: usize) -> Outcome {
         let mut hours = self.history.hours.iter().rev();
         let (Some(last), Some(before)) = (hours.next(), hours.next()) else {
             return Outcome::Unknown("less than a day of records".to_owned());
         };
-        let fall = |hour: &Span| {
-            let yesterday = self.history.hour_at(hour.from_ms - DAY_MS)?;
-            Some((yesterday.mean(s)? - hour.mean(s)?, yesterday.mean(s)?, hour.mean(s)?))
-        };
-        let (Some((now, yesterday, today)), Some((earlier, ..))) = (fall(last), fall(before)) else {
+        let ago = |hour: &Span, days: i64| self.history.hour_at(hour.from_ms - days * DAY_MS)?.mean(s);
+        let fall = |hour: &Span, days: i64| Some(ago(hour, days)? - hour.mean(s)?);
+        let (Some(yesterday), Some(today)) = (ago(last, 1), last.mean(s)) else {
             return Outcome::Unknown("no reading at this hour yesterday".to_owned());
         };
-        if now.min(earlier) <= self.settings.ph_fall {
+        let least = |days: i64| Some(fall(last, days)?.min(fall(before, days)?));
+        let (Some(day), Some(week)) = (least(1), least(7)) else {
+            return Outcome::Unknown("less than a week of records".to_owned());
+        };
+        let is_low = day > self.settings.ph_fall && week > self.settings.ph_fall;
+        if !is_low {
             return Outcome::Fine(format!("{today:.2}, yesterday {yesterday:.2}"));
         }
         Outcome::Wrong(Finding {

@@ -17,6 +17,8 @@ pub struct Settings {
     pub frozen_h: f64,
     /// A probe without another to compare with may stand still for so long, h.
     pub frozen_alone_h: f64,
+    /// pH that moves in half a day by less than this share of its usual day stands still.
+    pub frozen_share: f64,
     /// A temperature probe must have missed a move of so much, K: several steps of 1/16 K.
     pub frozen_moved_k: f64,
     /// Two probes in the same water may differ by so much over an hour, K: one of 0.5 K either way each, with a margin below the usual
@@ -60,10 +62,13 @@ pub struct Settings {
     pub battery_share: f64,
     /// A battery with mains should be charged to this, %.
     pub battery_charged: f64,
-    /// Night pH may be lower than yesterday at the same hour by so much. Two hours in a row count.
+    /// pH may be lower than at the same hour yesterday and a week ago by so much. Two hours in a row count. The stale air of a room that
+    /// fills with people moves it by 0.16.
     pub ph_fall: f64,
-    /// A reservoir is reported when it lasts for less than this, d.
+    /// A reservoir of fresh water is reported when it lasts for less than this, d.
     pub reservoir_days: f64,
+    /// One of limewater when it lasts for less than this, d: without it alkalinity falls by half a degree a day, no more.
+    pub lime_days: f64,
     /// The return chamber may call for water for so long, h: a night in which lime covers the call slowly.
     pub chamber_call_h: f64,
 }
@@ -76,6 +81,7 @@ impl Default for Settings {
             clock_off_s: 60.0,
             frozen_h: 3.0,
             frozen_alone_h: 12.0,
+            frozen_share: 0.2,
             frozen_moved_k: 0.25,
             apart_k: 0.8,
             apart_ph: 0.2,
@@ -96,8 +102,9 @@ impl Default for Settings {
             disk_share: 0.05,
             battery_share: 0.85,
             battery_charged: 90.0,
-            ph_fall: 0.15,
-            reservoir_days: 2.0,
+            ph_fall: 0.12,
+            reservoir_days: 1.0,
+            lime_days: 0.05,
             chamber_call_h: 16.0,
         }
     }

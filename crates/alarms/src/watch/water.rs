@@ -6,11 +6,12 @@ use std::collections::VecDeque;
 use serde::{Deserialize, Serialize};
 
 use super::expected::{Band, Expected, middle};
-use super::finding::{Check, Finding, LIME, MAINS, Outcome, Sure, Verdict};
+use super::finding::{Check, Finding, Outcome, Sure, Verdict};
 use super::history::{DAY_MS, HOUR_MS, History, Span};
 use super::layout::Layout;
 use super::settings::Settings;
 use super::{Reading, Record};
+use crate::peril::{LIME, MAINS};
 use crate::words::{decimal, hours, list, litres, plain, sentence, span};
 
 /// Days of which the share of the expectation is kept.
@@ -326,7 +327,7 @@ fn short(now: &ReservoirNow, settings: &Settings) -> Outcome {
         return Outcome::Unknown("say when it is filled, then its days are counted".to_owned());
     };
     let says = format!("{} left, {} a day", litres(left_l), litres(now.a_day_l));
-    if days >= settings.reservoir_days {
+    if days >= if now.is_lime { settings.lime_days } else { settings.reservoir_days } {
         return Outcome::Fine(says);
     }
     let what = if now.is_lime { "limewater" } else { "fresh water" };

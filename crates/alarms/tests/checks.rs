@@ -1,0 +1,61 @@
+//! The station's checks on the library's reef: sixty days without a fault at nominal and at each corner bring no alarm, and faults are found
+//! within their time. Figures with and without a room thermometer: `cargo run --release -p alarms --example watch`.
+
+mod tank;
+
+use alarms::watch::Check;
+use tank::{DAY_H, Tank};
+
+/// A corner's own truth: its battery holds 80 % of new.
+const TRUE_AT_CORNER: (&str, &str) = ("cold_and_dry", "station/battery-ageing/battery");
+
+#[test]
+fn sixty_days_without_a_fault_bring_no_alarm() {
+    let system = tank::system("harbour-lane/system.toml");
+    let model = tank::model(&system);
+    let mut tank = Tank::<5>::new(&model, &[None, Some(0), Some(1), Some(2), Some(3)]);
+    tank.run_hours(60 * DAY_H);
+    for (l, place) in tank::places(&system).into_iter().enumerate() {
+        for watched in [&tank.blind[l], &tank.warm[l]] {
+            let mut counts = watched.counts(i64::MIN);
+            if place == TRUE_AT_CORNER.0 {
+                assert_eq!(counts.remove(TRUE_AT_CORNER.1), Some(1), "the aged battery is found, once");
+            }
+            assert!(counts.is_empty(), "{place}: {counts:?}");
+        }
+    }
+    tank.outage(6);
+    for (l, place) in tank::places(&system).into_iter().enumerate() {
+        let says = tank.warm[l].says(Check::BatteryAgeing);
+        let is_aged = place == TRUE_AT_CORNER.0;
+        assert_eq!(says.starts_with("wrong"), is_aged, "{place}: {says}");
+    }
+}
+
+#[test]
+fn faults_are_found_within_their_time() {
+    let system = tank::system("harbour-lane/system.toml");
+    let model = tank::model(&system);
+    let faults = tank::faults(&system);
+    let mut tank = Tank::<16>::new(&model, &[None; 16]);
+    tank.run_hours(22 * DAY_H + 10);
+    let at_ms = tank.now_ms();
+    tank.strike(&faults);
+    tank.run_hours(22 * DAY_H);
+    for (l, fault) in faults.iter().enumerate() {
+        for (room, watched) in [("no room probe", &tank.blind[l]), ("room probe", &tank.warm[l])] {
+            let announced = watched.announced(at_ms);
+            if fault.wanted.is_empty() {
+                assert!(announced.is_empty(), "{announced:?}");
+                continue;
+            }
+            let found = fault.found(&announced);
+            assert!(
+                found.is_some_and(|h| h <= fault.within_h),
+                "{} ({room}): {found:?}, wanted within {} h; {announced:?}",
+                fault.name,
+                fault.within_h
+            );
+        }
+    }
+}
