@@ -220,16 +220,32 @@ fn of_store(model: &Model, days: u64, every: u64, folder: &Path) -> Result<()> {
         specs[drawn(&specs)].name
     );
     let connection = Connection::open(&path)?;
-    for (table, what) in
-        [("blocks", "blocks"), ("rollups where level = 0", "minutes"), ("rollups where level = 1", "hours")]
-    {
-        let bytes: f64 = connection.query_row(
-            &format!("select coalesce(sum(length(data)), 0.0) from {table}"),
-            [],
-            |row| row.get(0),
-        )?;
+    let parts =
+        [("blocks", "blocks"), ("minutes", "rollups where level = 0"), ("hours", "rollups where level = 1")];
+    for (what, table) in parts {
+        let sql = format!("select coalesce(sum(length(data)), 0.0) from {table}");
+        let bytes: f64 = connection.query_row(&sql, [], |row| row.get(0))?;
         println!("  {what}: {:.3} bytes a point", bytes / n as f64);
     }
+    // Switches and outputs that seldom change cost next to nothing; what a number alone costs, roll-ups included.
+    let mut numbers = vec![];
+    for (series, spec) in
+        ids.iter().zip(&specs).filter(|(_, spec)| !spec.is_switch && !spec.name.contains("output."))
+    {
+        let sql = "select (select sum(length(data)) from blocks where series = ?1)
+            + (select coalesce(sum(length(data)), 0) from rollups where series = ?1), sum(n) from blocks where series = ?1";
+        let (bytes, n): (i64, i64) =
+            connection.query_row(sql, [series.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        numbers.push((bytes as f64 / n as f64, &spec.name));
+    }
+    numbers.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mean = numbers.iter().map(|n| n.0).sum::<f64>() / numbers.len() as f64;
+    println!(
+        "  the {} numbers alone: {mean:.3} bytes a point; most: {:.3}, {}",
+        numbers.len(),
+        numbers[0].0,
+        numbers[0].1
+    );
     let began = Instant::now();
     drop(Store::open(&path)?);
     println!("  opened again and checked in {:.0} ms", began.elapsed().as_secs_f64() * 1e3);

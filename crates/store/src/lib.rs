@@ -28,6 +28,7 @@ mod series;
 mod writer;
 
 use std::fs::{File, TryLockError};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
@@ -170,9 +171,22 @@ fn connect(path: &Path) -> rusqlite::Result<Connection> {
     Ok(connection)
 }
 
-fn lock(path: &Path) -> Result<File> {
+/// A file that is there and does not begin as SQLite's do. Where a store was it is a damaged one; elsewhere it is somebody's.
+fn is_something_else(path: &Path) -> Result<bool> {
+    const BEGIN: &[u8] = b"SQLite format 3\0";
+    let mut begin = Vec::new();
+    match File::open(path).and_then(|file| file.take(BEGIN.len() as u64).read_to_end(&mut begin)) {
+        Ok(_) => Ok(!begin.is_empty() && begin != BEGIN),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(false),
+        Err(error) => Err(Error::of_io("opening the store", &error)),
+    }
+}
+
+/// Takes the store for this process; gives also whether it was ever taken before.
+fn lock(path: &Path) -> Result<(File, bool)> {
     let mut name = path.as_os_str().to_owned();
     name.push(".lock");
+    let was_open_before = Path::new(&name).exists();
     let doing = "locking the store";
     let file = File::options()
         .create(true)
@@ -181,7 +195,7 @@ fn lock(path: &Path) -> Result<File> {
         .open(name)
         .map_err(|e| Error::of_io(doing, &e))?;
     match file.try_lock() {
-        Ok(()) => Ok(file),
+        Ok(()) => Ok((file, was_open_before)),
         Err(TryLockError::WouldBlock) => Err(Error::InUse { path: path.into() }),
         Err(TryLockError::Error(e)) => Err(Error::of_io(doing, &e)),
     }
@@ -221,7 +235,13 @@ impl Store {
     /// As [`Store::open`].
     pub fn open_with(path: impl AsRef<Path>, options: Options) -> Result<Store> {
         let path = path.as_ref();
-        let lock = lock(path)?;
+        let (lock, was_open_before) = lock(path)?;
+        if !was_open_before && is_something_else(path)? {
+            return Err(Error::refused(format!(
+                "{}: this file is no store; give another path",
+                path.display()
+            )));
+        }
         let shared = Arc::new(Shared {
             path: path.into(),
             options,
@@ -253,6 +273,17 @@ impl Store {
     /// The file.
     pub fn path(&self) -> &Path {
         &self.inner.shared.path
+    }
+
+    /// Bytes that it takes on the disk, its log included.
+    pub fn bytes(&self) -> u64 {
+        let path = &self.inner.shared.path;
+        let with = |end: &str| {
+            let mut name = path.as_os_str().to_owned();
+            name.push(end);
+            std::fs::metadata(name).map_or(0, |m| m.len())
+        };
+        with("") + with("-wal") + with("-shm")
     }
 
     fn send(&self, job: Job) -> Result<()> {

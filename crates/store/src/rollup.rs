@@ -146,24 +146,23 @@ pub(crate) fn decode(series: SeriesId, level: Level, start: i64, data: &[u8]) ->
             return None;
         }
         let n = usize::from(u16::from_le_bytes(bytes.slice(2)?.try_into().ok()?));
-        let mut columns = Vec::with_capacity(7);
-        for _ in 0..7 {
-            columns.push(take_column(&mut bytes, n)?);
-        }
+        let mut column = || take_column(&mut bytes, n);
+        let columns = [column()?, column()?, column()?, column()?, column()?, column()?, column()?];
+        let [steps, n_used, n_uncertain, n_bad, mins, spans, above] = &columns;
         let mut window = Window::new();
         let mut idx = 0i64;
-        for i in 0..n {
-            idx += columns[0][i];
-            let (n, min) = (columns[1][i], columns[4][i]);
+        for (i, step) in steps.iter().enumerate() {
+            idx += step;
+            let (n, min) = (n_used[i], mins[i]);
             window.insert(
                 u16::try_from(idx).ok()?,
                 Bucket {
                     n,
-                    n_uncertain: columns[2][i],
-                    n_bad: columns[3][i],
+                    n_uncertain: n_uncertain[i],
+                    n_bad: n_bad[i],
                     min,
-                    max: min + columns[5][i],
-                    sum: columns[6][i] + n * min,
+                    max: min + spans[i],
+                    sum: above[i] + n * min,
                 },
             );
         }

@@ -210,6 +210,10 @@ pub struct Migrated {
 ///
 /// A newer file, a file that is no store, or what SQLite says; then nothing was changed.
 pub(crate) fn migrate(connection: &mut Connection, path: &Path) -> Result<Migrated> {
+    migrate_to(connection, path, MODULES)
+}
+
+fn migrate_to(connection: &mut Connection, path: &Path, modules: &[(&str, &[&str])]) -> Result<Migrated> {
     let doing = "reading the schema's version";
     let application: i32 =
         connection.pragma_query_value(None, "application_id", |row| row.get(0)).doing(doing)?;
@@ -224,7 +228,7 @@ pub(crate) fn migrate(connection: &mut Connection, path: &Path) -> Result<Migrat
     }
     let mut steps = Vec::new();
     let mut had_any = false;
-    for &(module, migrations) in MODULES {
+    for &(module, migrations) in modules {
         let found = if tables == 0 { 0 } else { version(connection, module).doing(doing)? };
         let known = u32::try_from(migrations.len()).unwrap_or(u32::MAX);
         if found > known {
@@ -252,7 +256,7 @@ pub(crate) fn migrate(connection: &mut Connection, path: &Path) -> Result<Migrat
             .doing(doing)?;
     }
     for (module, found, _) in &steps {
-        let Some((_, migrations)) = MODULES.iter().find(|(name, _)| name == module) else { continue };
+        let Some((_, migrations)) = modules.iter().find(|(name, _)| name == module) else { continue };
         for (version, sql) in (1u32..).zip(*migrations).skip(*found as usize) {
             transaction.execute_batch(sql).doing(doing)?;
             transaction
@@ -281,4 +285,43 @@ fn copy_before(connection: &Connection, path: &Path, steps: &[(String, u32, u32)
         .execute("vacuum into ?", [backup.to_string_lossy()])
         .doing("copying the file before migrating")?;
     Ok(backup)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn open(path: &Path) -> Connection {
+        Connection::open(path).expect("opens")
+    }
+
+    fn count(connection: &Connection, sql: &str) -> rusqlite::Result<i64> {
+        connection.query_row(sql, [], |row| row.get(0))
+    }
+
+    #[test]
+    fn an_older_file_is_copied_and_gets_the_new_steps() {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("store.sqlite");
+        let first = "create table a (id integer primary key); insert into a values (1), (2)";
+        let second = "create table b (id integer primary key); insert into b select id from a";
+        migrate_to(&mut open(&path), &path, &[("one", &[first])]).expect("makes");
+        let now: &[(&str, &[&str])] = &[("one", &[first, second]), ("two", &["create table c (id integer)"])];
+        let migrated = migrate_to(&mut open(&path), &path, now).expect("migrates");
+        assert_eq!(migrated.steps, [("one".to_owned(), 1, 2), ("two".to_owned(), 0, 1)]);
+        assert_eq!(count(&open(&path), "select count(*) from b"), Ok(2));
+        let backup = migrated.backup.expect("a copy");
+        assert_eq!(backup, folder.path().join("store.sqlite.before-one1-two0"));
+        assert_eq!(count(&open(&backup), "select count(*) from a"), Ok(2));
+        assert!(count(&open(&backup), "select count(*) from b").is_err());
+        assert_eq!(migrate_to(&mut open(&path), &path, now).expect("is there"), Migrated::default());
+        // A step that fails leaves the file as it was.
+        let failing: &[(&str, &[&str])] = &[
+            ("one", &[first, second, "create table d (id integer)", "create table a (id integer)"]),
+            now[1],
+        ];
+        assert!(migrate_to(&mut open(&path), &path, failing).is_err());
+        assert!(count(&open(&path), "select count(*) from d").is_err());
+        assert_eq!(count(&open(&path), "select max(version) from versions where module = 'one'"), Ok(2));
+    }
 }

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
+use std::sync::mpsc::{Receiver, SyncSender};
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -195,10 +195,7 @@ impl Writer {
                 } else {
                     until.saturating_duration_since(Instant::now())
                 };
-                next = match queue.recv_timeout(wait) {
-                    Ok(job) => Some(job),
-                    Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => None,
-                };
+                next = queue.recv_timeout(wait).ok();
             }
             if !jobs.is_empty() {
                 self.commit(jobs);

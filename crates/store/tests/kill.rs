@@ -26,7 +26,7 @@ fn mix(k: u64) -> u64 {
 /// The k-th sample of a series.
 fn point(series: usize, k: i64) -> Point {
     let noise = mix(k as u64 * N_SERIES as u64 + series as u64);
-    let quality = Quality::from_code(if noise % 97 == 0 { 1 } else { 0 });
+    let quality = Quality::from_code(if noise.is_multiple_of(97) { 1 } else { 0 });
     Point { time: BASE + k * 1000, value: 25_000 + (noise >> 32) as i64 % 50, quality }
 }
 
