@@ -7,7 +7,7 @@ use alarms::watch::Check;
 use tank::{DAY_H, Tank};
 
 /// A corner's own truth: its battery holds 80 % of new.
-const TRUE_AT_CORNER: (&str, &str) = ("cold_and_dry", "station/battery-ageing/battery");
+const TRUE_AT_CORNER: (&str, &str) = ("cold_and_dry", "station/controller/battery-ageing/battery");
 
 #[test]
 fn sixty_days_without_a_fault_bring_no_alarm() {
@@ -42,6 +42,24 @@ fn faults_are_found_within_their_time() {
     let at_ms = tank.now_ms();
     tank.strike(&faults);
     tank.run_hours(22 * DAY_H);
+    // A restart in between: what is remembered comes back.
+    for l in 0..faults.len() {
+        let text = serde_json::to_string(&tank.warm[l].watch).expect("serialises");
+        let mut again: alarms::Watch = serde_json::from_str(&text).expect("reads back");
+        let now = alarms::watch::Now { now_ms: tank.now_ms(), ..Default::default() };
+        let expected = alarms::watch::Balance::new(again.layout());
+        let ids = |verdicts: Vec<alarms::watch::Verdict>| {
+            verdicts.iter().map(|v| (v.id(), v.condition())).collect::<Vec<_>>()
+        };
+        assert_eq!(ids(again.look(&now, &expected)), ids(tank.warm[l].watch.look(&now, &expected)));
+        // The same board with its parts in another order knows as much.
+        let mut turned = again.layout().clone();
+        turned.signals.reverse();
+        let relaid = again.relaid(turned, Default::default());
+        let (first, last) = (relaid.history().hours.front(), again.history().hours.front());
+        let n = again.layout().signals.len();
+        assert_eq!(first.and_then(|h| h.mean(n - 1)), last.and_then(|h| h.mean(0)));
+    }
     for (l, fault) in faults.iter().enumerate() {
         for (room, watched) in [("no room probe", &tank.blind[l]), ("room probe", &tank.warm[l])] {
             let announced = watched.announced(at_ms);

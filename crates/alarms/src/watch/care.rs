@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Record;
 use super::expected::middle;
-use super::finding::{Check, Finding, Outcome, Sure, Verdict};
+use super::finding::{Check, Finding, Outcome, STATION, Sure, Verdict};
 use super::history::{DAY_MS, HOUR_MS, History};
 use super::layout::Layout;
 use super::settings::Settings;
@@ -200,7 +200,7 @@ impl Care {
                 caution: None,
             })
         };
-        Some(Verdict { check: Check::DiskFilling, part: "station".to_owned(), outcome })
+        Some(Verdict { board: STATION.to_owned(), ..Verdict::new(Check::DiskFilling, STATION, outcome) })
     }
 
     pub fn wear(&self, layout: &Layout, settings: &Settings, history: &History) -> Vec<Verdict> {
@@ -208,13 +208,9 @@ impl Care {
         for (d, (drive, life)) in layout.drives.iter().zip(&self.lives).enumerate() {
             if drive.is_switched {
                 let part = drive.name.clone();
-                all.push(Verdict {
-                    check: Check::PartWorn,
-                    part,
-                    outcome: self.worn(layout, settings, history, d, life),
-                });
+                all.push(Verdict::new(Check::PartWorn, part, self.worn(layout, settings, history, d, life)));
                 let outcome = cycling(layout, settings, history, d);
-                all.push(Verdict { check: Check::ShortCycling, part: drive.name.clone(), outcome });
+                all.push(Verdict::new(Check::ShortCycling, drive.name.clone(), outcome));
             }
         }
         all
@@ -307,7 +303,7 @@ impl Care {
                 } else {
                     Outcome::Unknown("no outage yet that tells its capacity; test it once a year".to_owned())
                 };
-                Verdict { check: Check::BatteryAgeing, part: battery.name.clone(), outcome }
+                Verdict::new(Check::BatteryAgeing, battery.name.clone(), outcome)
             })
             .collect()
     }

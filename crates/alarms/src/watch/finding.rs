@@ -202,6 +202,8 @@ pub enum Outcome {
 pub struct Verdict {
     /// Which check.
     pub check: Check,
+    /// The board, or `station` where it is about none.
+    pub board: String,
     /// Board, probe, pump.
     pub part: String,
     /// What it says.
@@ -209,9 +211,19 @@ pub struct Verdict {
 }
 
 impl Verdict {
-    /// Id of its alarm.
+    /// About a part of a board that the caller fills in.
+    pub(crate) fn new(check: Check, part: impl Into<String>, outcome: Outcome) -> Self {
+        Verdict { check, board: String::new(), part: part.into(), outcome }
+    }
+
+    /// Id of its alarm: `station/board/check`, and the part where it is not the board itself.
     pub fn id(&self) -> String {
-        format!("station/{}/{}", self.check.id(), self.part)
+        let check = self.check.id();
+        if self.part == self.board {
+            format!("{}{check}", prefix(&self.board))
+        } else {
+            format!("{}{check}/{}", prefix(&self.board), self.part)
+        }
     }
 
     /// What is wrong, when something is.
@@ -252,3 +264,11 @@ impl Verdict {
         }
     }
 }
+
+/// With what the ids of all alarms of a board's checks begin.
+pub(crate) fn prefix(board: &str) -> String {
+    if board == STATION { format!("{STATION}/") } else { format!("{STATION}/{board}/") }
+}
+
+/// Where a verdict is about no board.
+pub(crate) const STATION: &str = "station";

@@ -90,7 +90,7 @@ fn judged(
     let is_room_known = expected.room_c(&window).is_some();
     let n = history.days.len().saturating_sub(JUDGED_DAYS);
     let learned: Vec<Day> = (history.days.iter().take(n).rev().take(LEARNED_DAYS))
-        .filter(|d| d.procedure_ms == 0)
+        .filter(|d| d.changed_ms == 0)
         .filter_map(|d| day(layout, d, expected))
         .collect();
     let enough = learned.len() >= settings.heat_days.max(2);
@@ -135,7 +135,7 @@ pub(super) fn demand(
         return None;
     }
     let outcome = outcome(layout, settings, history, expected);
-    Some(Verdict { check: Check::HeatDemand, part: layout.board.clone(), outcome })
+    Some(Verdict::new(Check::HeatDemand, layout.board.clone(), outcome))
 }
 
 fn outcome(layout: &Layout, settings: &Settings, history: &History, expected: &dyn Expected) -> Outcome {

@@ -5,6 +5,8 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
+use super::Record;
+
 /// ms.
 pub const HOUR_MS: i64 = 3_600_000;
 /// ms.
@@ -79,6 +81,8 @@ pub struct Span {
     pub covered_ms: i64,
     /// Time in which a procedure ran, ms.
     pub procedure_ms: i64,
+    /// Of it time in which water was changed, ms.
+    pub changed_ms: i64,
     /// By signal.
     pub signals: Vec<Stretch>,
     /// By drive.
@@ -91,6 +95,7 @@ impl Span {
             from_ms,
             covered_ms: 0,
             procedure_ms: 0,
+            changed_ms: 0,
             signals: vec![Stretch::default(); n_signals],
             drives: vec![Run::default(); n_drives],
         }
@@ -99,6 +104,7 @@ impl Span {
     fn join(&mut self, other: &Span) {
         self.covered_ms += other.covered_ms;
         self.procedure_ms += other.procedure_ms;
+        self.changed_ms += other.changed_ms;
         self.signals.iter_mut().zip(&other.signals).for_each(|(a, b)| a.join(b));
         for (a, b) in self.drives.iter_mut().zip(&other.drives) {
             a.on_ms += b.on_ms;
@@ -149,16 +155,15 @@ impl History {
         }
     }
 
-    /// Adds a record; true when an hour ended. `values` have NaN where bad, `duties` are 0..1. A record is taken to speak for the time
-    /// since the one before, but for no longer than three expected intervals.
+    /// Adds a record; true when an hour ended. `values` have NaN where bad. A record is taken to speak for the time since the one before,
+    /// but for no longer than three expected intervals.
     pub(crate) fn add(
         &mut self,
-        at_ms: i64,
+        record: &Record<'_>,
         interval_ms: i64,
         values: impl Iterator<Item = f64>,
-        duties: &[f32],
-        in_procedure: bool,
     ) -> bool {
+        let at_ms = record.at_ms;
         if self.last_ms.is_some_and(|last| at_ms <= last) {
             return false;
         }
@@ -171,9 +176,10 @@ impl History {
         self.last_ms = Some(at_ms);
         let hour = &mut self.current;
         hour.covered_ms += since;
-        hour.procedure_ms += if in_procedure { since } else { 0 };
+        hour.procedure_ms += if record.in_procedure { since } else { 0 };
+        hour.changed_ms += if record.is_water_changed { since } else { 0 };
         hour.signals.iter_mut().zip(values).for_each(|(stretch, value)| stretch.add(value));
-        for ((run, was), duty) in hour.drives.iter_mut().zip(&mut self.was_on).zip(duties) {
+        for ((run, was), duty) in hour.drives.iter_mut().zip(&mut self.was_on).zip(record.duties) {
             run.on_ms += f64::from(*duty) * since as f64;
             let is_on = *duty > 0.0;
             run.starts += u32::from(is_on && !*was);
@@ -236,7 +242,8 @@ impl History {
     ) -> Self {
         let span = |old: &Span| {
             let mut new = Span::new(old.from_ms, n_signals, n_drives);
-            (new.covered_ms, new.procedure_ms) = (old.covered_ms, old.procedure_ms);
+            new.covered_ms = old.covered_ms;
+            (new.procedure_ms, new.changed_ms) = (old.procedure_ms, old.changed_ms);
             for (stretch, to) in old.signals.iter().zip(signals) {
                 if let Some(place) = to.and_then(|to| new.signals.get_mut(to)) {
                     *place = *stretch;

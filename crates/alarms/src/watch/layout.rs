@@ -230,6 +230,13 @@ impl Layout {
         (0..self.signals.len()).filter(move |s| self.signals[*s].kind == kind)
     }
 
+    /// Whether a procedure of the system stops what adds water, as a water change does and a feeding does not.
+    pub fn changes_water(&self, procedure: &system::model::Procedure) -> bool {
+        let held = procedure.steps.iter().flat_map(|s| &s.holds);
+        held.into_iter()
+            .any(|(a, is_on)| !is_on && self.drives.get(a.idx()).is_some_and(|d| d.adds.is_some()))
+    }
+
     fn find_low_marks(&mut self, system: &System) {
         for (s, sensor) in system.sensors.iter().enumerate() {
             let (SensorKind::Float { low, .. }, Some(v)) = (&sensor.kind, sensor.vessel) else { continue };

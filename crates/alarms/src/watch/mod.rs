@@ -14,7 +14,7 @@ mod probes;
 mod settings;
 mod water;
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 
@@ -27,7 +27,7 @@ pub use layout::{Battery, Chamber, Climate, Drive, Kind, Layout, Reservoir, Sign
 pub use settings::Settings;
 pub use water::{Account, ReservoirNow};
 
-use crate::book::{Act, Book, Transition};
+use crate::book::{Act, Book, Condition, Transition};
 use crate::words::span;
 use history::HOUR_MS;
 
@@ -49,8 +49,10 @@ pub struct Record<'r> {
     pub readings: &'r [Reading],
     /// By drive of the layout, 0..1.
     pub duties: &'r [f32],
-    /// A procedure runs that moves water or stops the top-off (a water change, not a feeding).
+    /// A procedure runs: levels are not what they are else.
     pub in_procedure: bool,
+    /// It is one in which water is changed ([`Layout::changes_water`]): the account of the day does not hold.
+    pub is_water_changed: bool,
 }
 
 /// What the station knows besides records.
@@ -147,7 +149,6 @@ impl Watch {
             Some(reading) if !reading.is_bad => f64::from(reading.raw) * signal.per_count,
             _ => f64::NAN,
         };
-        let duties: &[f32] = record.duties;
         self.water.record(&self.layout, record, since_ms);
         self.care.record(&self.layout, record, since_ms, |s| {
             self.layout.signals.get(s).map_or(f64::NAN, |signal| values(s, signal))
@@ -158,7 +159,7 @@ impl Watch {
             }
         }
         let all = self.layout.signals.iter().enumerate().map(|(s, signal)| values(s, signal));
-        self.hour_ended |= self.history.add(record.at_ms, interval_ms, all, duties, record.in_procedure);
+        self.hour_ended |= self.history.add(record, interval_ms, all);
     }
 
     /// A probe was calibrated or replaced: what was learned about it before counts no more.
@@ -201,6 +202,9 @@ impl Watch {
             all.extend(self.hourly.iter().cloned());
         }
         all.extend(self.care.disk(&self.settings));
+        for verdict in all.iter_mut().filter(|v| v.board.is_empty()) {
+            verdict.board.clone_from(&self.layout.board);
+        }
         all
     }
 
@@ -247,8 +251,8 @@ impl Watch {
             (false, None) => Outcome::Unknown("no clock was compared".to_owned()),
         };
         vec![
-            Verdict { check: Check::BoardSilent, part: board.clone(), outcome: silent },
-            Verdict { check: Check::ClockOff, part: board.clone(), outcome: clock },
+            Verdict::new(Check::BoardSilent, board.clone(), silent),
+            Verdict::new(Check::ClockOff, board.clone(), clock),
         ]
     }
 
@@ -298,11 +302,15 @@ fn clock_finding(wrong: String) -> Finding {
     }
 }
 
-/// Brings verdicts into the book: defines what is new, changes texts with their figures, and gives what changed.
-pub fn tell(book: &mut Book, verdicts: &[Verdict], now_ms: i64) -> Vec<Transition> {
+/// Brings all verdicts about one board into the book: defines what is new, changes texts with their figures, ends what is about parts that
+/// the board has no more; and gives what changed.
+pub fn tell(book: &mut Book, board: &str, verdicts: &[Verdict], now_ms: i64) -> Vec<Transition> {
     let mut all = vec![];
+    let mut ids = BTreeSet::new();
     for verdict in verdicts {
-        let is_new = book.alarm(&verdict.id()).is_none();
+        let id = verdict.id();
+        let is_new = book.alarm(&id).is_none();
+        ids.insert(id.clone());
         // An alarm that never was is not made only to say that nothing is wrong.
         if is_new && verdict.finding().is_none() {
             continue;
@@ -311,14 +319,18 @@ pub fn tell(book: &mut Book, verdicts: &[Verdict], now_ms: i64) -> Vec<Transitio
         if is_new || verdict.finding().is_some() {
             all.extend(book.define_one(verdict.definition(), now_ms));
         }
-        let act = Act::Condition { alarm: verdict.id(), now: verdict.condition() };
         // Conditions of defined alarms are never refused.
-        all.extend(book.apply(now_ms, act).unwrap_or_default());
+        all.extend(
+            book.apply(now_ms, Act::Condition { alarm: id, now: verdict.condition() }).unwrap_or_default(),
+        );
+    }
+    let begins = finding::prefix(board);
+    let gone: Vec<String> = (book.alarms())
+        .map(|v| v.definition.id.clone())
+        .filter(|id| id.starts_with(&begins) && !ids.contains(id))
+        .collect();
+    for alarm in gone {
+        all.extend(book.apply(now_ms, Act::Condition { alarm, now: Condition::Gone }).unwrap_or_default());
     }
     all
-}
-
-/// Verdicts by the id of their alarm.
-pub fn by_id(verdicts: &[Verdict]) -> BTreeMap<String, &Verdict> {
-    verdicts.iter().map(|v| (v.id(), v)).collect()
 }

@@ -33,7 +33,7 @@ impl Watch {
                 if self.same_water(s, other) {
                     let part = format!("{}+{}", self.name(s), self.name(other));
                     let outcome = self.apart(s, other);
-                    all.push(Verdict { check: Check::ProbesApart, part, outcome });
+                    all.push(Verdict::new(Check::ProbesApart, part, outcome));
                 }
             }
         }
@@ -46,7 +46,7 @@ impl Watch {
     }
 
     fn verdict(&self, check: Check, s: usize, outcome: Outcome) -> Verdict {
-        Verdict { check, part: self.name(s).to_owned(), outcome }
+        Verdict::new(check, self.name(s), outcome)
     }
 
     /// Two probes of the same kind in the same vessel.

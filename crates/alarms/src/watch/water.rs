@@ -122,7 +122,7 @@ impl Water {
     ) {
         let Some(day) = history.days.back().filter(|d| d.from_ms > self.learned_to_ms) else { return };
         self.learned_to_ms = day.from_ms;
-        if day.procedure_ms > 0 || day.covered_ms * 10 < DAY_MS * 9 {
+        if day.changed_ms > 0 || day.covered_ms * 10 < DAY_MS * 9 {
             return;
         }
         let Some(rate) = expected.evaporation_l_h(day).filter(|b| b.usual > 0.0) else { return };
@@ -200,12 +200,12 @@ impl Water {
         if layout.drives.iter().any(|d| d.adds.is_some()) {
             let part = layout.board.clone();
             let (lost, missing) = self.balance(layout, settings, history, expected);
-            all.push(Verdict { check: Check::WaterLost, part: part.clone(), outcome: lost });
-            all.push(Verdict { check: Check::WaterNotAdded, part, outcome: missing });
+            all.push(Verdict::new(Check::WaterLost, part.clone(), lost));
+            all.push(Verdict::new(Check::WaterNotAdded, part, missing));
         }
         for now in self.reservoirs(layout, history) {
             let outcome = short(&now, settings);
-            all.push(Verdict { check: Check::ReservoirShort, part: now.name, outcome });
+            all.push(Verdict::new(Check::ReservoirShort, now.name, outcome));
         }
         all
     }
@@ -219,7 +219,7 @@ impl Water {
     ) -> (Outcome, Outcome) {
         let unknown = |why: &str| (Outcome::Unknown(why.to_owned()), Outcome::Unknown(why.to_owned()));
         let Some(window) = history.window(24) else { return unknown("less than a day of records") };
-        if window.procedure_ms > 0 {
+        if window.changed_ms > 0 {
             return unknown("water was changed within the last day");
         }
         let Some(day) = self.account(layout, settings, history, expected, 24) else {
@@ -348,7 +348,7 @@ fn short(now: &ReservoirNow, settings: &Settings) -> Outcome {
 pub(super) fn chamber(layout: &Layout, settings: &Settings, history: &History) -> Option<Verdict> {
     let chamber = layout.chamber.as_ref()?;
     let outcome = band(chamber, layout, settings, history);
-    Some(Verdict { check: Check::ChamberBand, part: chamber.name.clone(), outcome })
+    Some(Verdict::new(Check::ChamberBand, chamber.name.clone(), outcome))
 }
 
 fn band(
@@ -362,9 +362,12 @@ fn band(
     };
     let name = sentence(&plain(&chamber.name));
     let share = |s: &usize, over: &Span| over.mean(*s);
-    // Ten minutes of an hour: a wave is shorter.
-    let over = chamber.high.iter().find(|s| share(s, hour).is_some_and(|above| above > 1.0 / 6.0));
-    let under = chamber.empty.iter().find(|s| share(s, hour).is_some_and(|above| above < 5.0 / 6.0));
+    if hour.procedure_ms > 0 {
+        return Outcome::Unknown("a procedure ran in the last hour".to_owned());
+    }
+    // A quarter of an hour: a wave, a blink of the mains and a restart of the pump are shorter.
+    let over = chamber.high.iter().find(|s| share(s, hour).is_some_and(|above| above > 0.25));
+    let under = chamber.empty.iter().find(|s| share(s, hour).is_some_and(|above| above < 0.75));
     let mark = |s: usize| {
         layout.signals[s]
             .switches_mm

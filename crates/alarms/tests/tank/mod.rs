@@ -129,7 +129,7 @@ impl Watched {
 
     pub fn look(&mut self, now_ms: i64) {
         let verdicts = self.watch.look(&Now { now_ms, ..Now::default() }, &self.expected);
-        self.log.extend(tell(&mut self.book, &verdicts, now_ms));
+        self.log.extend(tell(&mut self.book, &self.watch.layout().board, &verdicts, now_ms));
     }
 
     /// How often each alarm was announced from a time on.
@@ -297,7 +297,13 @@ impl<'m, const L: usize> Tank<'m, L> {
             let sixteenths = (room[l] * 16.0 + noise).round();
             readings.push(Reading { raw: (sixteenths * 62.5) as i32, is_bad: false });
             let n = self.slots.len();
-            let record = Record { at_ms, readings: &readings, duties: &duties, in_procedure: false };
+            let record = Record {
+                at_ms,
+                readings: &readings,
+                duties: &duties,
+                in_procedure: false,
+                is_water_changed: false,
+            };
             self.warm[l].watch.record(&record);
             self.blind[l].watch.record(&Record { readings: &readings[..n], ..record });
         }
