@@ -218,19 +218,28 @@ impl<T: Transport> Client<T> {
     }
 
     fn next_frame(&mut self, until: Instant) -> Result<Option<Frame>, ClientError> {
+        // A line that carries nonsense without end does not keep the caller beyond its time.
+        let mut was_last = false;
         loop {
             while let Some(byte) = self.received.pop_front() {
                 if let Some(frame) = self.splitter.push(byte) {
                     return Ok(Some(frame));
                 }
             }
-            let wait = until.saturating_duration_since(Instant::now());
-            let mut bytes = [0; 256];
-            match self.transport.receive(&mut bytes, wait)? {
-                0 if wait.is_zero() => return Ok(None),
-                n => self.received.extend(&bytes[..n]),
+            if was_last {
+                return Ok(None);
             }
+            let wait = until.saturating_duration_since(Instant::now());
+            was_last = wait.is_zero();
+            let mut bytes = [0; 256];
+            let n = self.transport.receive(&mut bytes, wait)?;
+            self.received.extend(&bytes[..n]);
         }
+    }
+
+    /// What stood between two ends of a frame and was none: too long, or stuffed wrongly.
+    pub fn n_malformed(&self) -> u64 {
+        self.splitter.n_malformed
     }
 
     /// The next message; records are put by on the way.

@@ -3,9 +3,9 @@
 use std::boxed::Box;
 use std::io::{self, Read, Write};
 use std::net::{TcpStream, ToSocketAddrs};
+use std::string::String;
 use std::time::Duration;
 use std::vec::Vec;
-use std::string::String;
 
 /// Baud rate of the cable.
 pub const BAUD: u32 = 115_200;

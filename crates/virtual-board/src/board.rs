@@ -267,6 +267,16 @@ impl<W: World> Board<W> {
         self.run.n_scans
     }
 
+    /// Commands that wait for the next scan.
+    pub fn n_waiting_commands(&self) -> usize {
+        self.run.waiting.len()
+    }
+
+    /// Scan period of the running program, ms.
+    pub fn period_ms(&self) -> u32 {
+        self.run.decoded.period_ms().cast_unsigned()
+    }
+
     /// Somebody reads records.
     pub fn has_reader(&self) -> bool {
         self.run.subscription.sections != 0

@@ -13,8 +13,8 @@ pub mod cause {
     pub const BROWN_OUT: u8 = 4;
     /// Watchdog.
     pub const WATCHDOG: u8 = 8;
-    /// Asked for.
-    pub const WANTED: u8 = 0x10;
+    /// Asked for, which a chip does by way of its watchdog.
+    pub const WANTED: u8 = 0x10 | WATCHDOG;
 }
 
 /// Whether a board runs in a scan.

@@ -303,7 +303,7 @@ impl Thread {
     fn record(&mut self, connection: &mut Connection, record: Record) -> Result<(), End> {
         let now = Instant::now();
         connection.last_record = now;
-        connection.unsound_before = connection.client.n_unsound;
+        connection.unsound_before = connection.client.n_unsound + connection.client.n_malformed();
         self.against_floods(connection, now)?;
         let boots = connection.hello.boots;
         let n_missing = match self.last_scan {
@@ -368,7 +368,8 @@ impl Thread {
     /// Adds up what the client has counted.
     fn count(&self, connection: &mut Connection) -> Result<(), End> {
         let client = &connection.client;
-        let now = [client.n_unsound, client.n_retries, client.n_broken_records(), client.n_dropped];
+        let n_unsound = client.n_unsound + client.n_malformed();
+        let now = [n_unsound, client.n_retries, client.n_broken_records(), client.n_dropped];
         if now != connection.counted {
             let since = |at: usize| now[at].saturating_sub(connection.counted[at]);
             let mut status = lock(&self.status);
@@ -377,7 +378,7 @@ impl Thread {
             status.counters.n_broken += since(2) + since(3);
             connection.counted = now;
         }
-        if client.n_unsound - connection.unsound_before > MOST_UNSOUND {
+        if n_unsound - connection.unsound_before > MOST_UNSOUND {
             return Err(End::Refused("the line carries nonsense; check cable and speed".to_owned()));
         }
         Ok(())

@@ -256,6 +256,10 @@ fn event(system: &System, names: &Names, trust: Trust, event: &Event) -> String 
 
 fn causes(bits: u16) -> String {
     const CAUSES: [&str; 6] = ["power", "reset pin", "brown-out", "watchdog", "asked for", "self test"];
+    // The runtime itself resets by way of the watchdog.
+    const WATCHDOG: u16 = 0x08;
+    const BY_ITSELF: u16 = 0x30;
+    let bits = if bits & BY_ITSELF != 0 { bits & !WATCHDOG } else { bits };
     let named = CAUSES.iter().enumerate().filter(|(bit, _)| bits >> bit & 1 != 0);
     let all: Vec<&str> = named.map(|(_, cause)| *cause).collect();
     if all.is_empty() { "cause unknown".to_owned() } else { all.join(", ") }

@@ -22,7 +22,7 @@ mod c {
         pub pin_input: Option<extern "C" fn()>,
         pub pin_output: Option<extern "C" fn(*mut core::ffi::c_void, u8, bool)>,
         pub pin_is_high: Option<extern "C" fn(*mut core::ffi::c_void, u8) -> bool>,
-        pub adc: Option<extern "C" fn()>,
+        pub adc: Option<extern "C" fn(*mut core::ffi::c_void, u8) -> u16>,
         pub pwm: Option<extern "C" fn()>,
         pub tone: Option<extern "C" fn()>,
         pub i2c: Option<extern "C" fn()>,
@@ -42,6 +42,8 @@ mod c {
         pub static mut host_flash: [u8; 65_536];
         pub fn host_boot() -> bool;
         pub fn host_round() -> bool;
+        pub safe fn board_scan_number() -> u32;
+        pub safe fn store_power_up();
     }
 }
 
@@ -49,12 +51,21 @@ mod c {
 #[derive(Debug)]
 struct Wires {
     levels: [bool; 256],
+    counts: [u16; 256],
     to_board: VecDeque<u8>,
     from_board: VecDeque<u8>,
 }
 
-static WIRES: Mutex<Wires> =
-    Mutex::new(Wires { levels: [false; 256], to_board: VecDeque::new(), from_board: VecDeque::new() });
+static WIRES: Mutex<Wires> = Mutex::new(Wires::NONE);
+
+impl Wires {
+    const NONE: Wires = Wires {
+        levels: [false; 256],
+        counts: [0; 256],
+        to_board: VecDeque::new(),
+        from_board: VecDeque::new(),
+    };
+}
 
 fn wires() -> MutexGuard<'static, Wires> {
     WIRES.lock().unwrap_or_else(PoisonError::into_inner)
@@ -66,6 +77,10 @@ extern "C" fn pin_output(_: *mut core::ffi::c_void, pin: u8, is_high: bool) {
 
 extern "C" fn pin_is_high(_: *mut core::ffi::c_void, pin: u8) -> bool {
     wires().levels[usize::from(pin)]
+}
+
+extern "C" fn adc(_: *mut core::ffi::c_void, channel: u8) -> u16 {
+    wires().counts[usize::from(channel)]
 }
 
 extern "C" fn uart_get(_: *mut core::ffi::c_void) -> i16 {
@@ -88,14 +103,14 @@ impl Cabled<'_> {
     /// Fills the flash with the tables block of a wiring table and a golden program, and switches the board on.
     pub fn boot<'r>(runtime: &'r mut Runtime, wiring: &[u8], golden: &[u8]) -> Cabled<'r> {
         let flash = flash_with(wiring, golden);
-        *wires() = Wires { levels: [false; 256], to_board: VecDeque::new(), from_board: VecDeque::new() };
+        *wires() = Wires::NONE;
         let hardware = c::Hardware {
             test: std::ptr::null_mut(),
             flash_end: None,
             pin_input: None,
             pin_output: Some(pin_output),
             pin_is_high: Some(pin_is_high),
-            adc: None,
+            adc: Some(adc),
             pwm: None,
             tone: None,
             i2c: None,
@@ -122,8 +137,15 @@ impl Cabled<'_> {
         // SAFETY: as above.
         unsafe {
             c::host_reset_cause = CAUSE_POWER;
-            while !c::host_boot() {}
         }
+        self.start();
+    }
+
+    /// Boots, with memory as it comes up.
+    fn start(&mut self) {
+        c::store_power_up();
+        // SAFETY: as above.
+        unsafe { while !c::host_boot() {} }
     }
 
     /// The main loop, one round a millisecond; a board that resets itself boots again.
@@ -134,7 +156,7 @@ impl Cabled<'_> {
                 c::host_stamps = c::host_stamps.wrapping_add(STAMPS_PER_MS);
                 if !c::host_round() {
                     self.n_resets += 1;
-                    while !c::host_boot() {}
+                    self.start();
                 }
             }
         }
@@ -143,6 +165,26 @@ impl Cabled<'_> {
     /// A contact or whatever else drives this pin.
     pub fn set_pin(&mut self, pin: u8, is_high: bool) {
         wires().levels[usize::from(pin)] = is_high;
+    }
+
+    /// What a conversion of this channel gives.
+    pub fn set_adc(&mut self, channel: u8, counts: u16) {
+        wires().counts[usize::from(channel)] = counts;
+    }
+
+    /// What has come from the board, without letting it run; how many bytes.
+    pub fn take(&mut self, buffer: &mut [u8]) -> usize {
+        let mut wires = wires();
+        let n = wires.from_board.len().min(buffer.len());
+        for (place, byte) in buffer.iter_mut().zip(wires.from_board.drain(..n)) {
+            *place = byte;
+        }
+        n
+    }
+
+    /// Scans since boot.
+    pub fn n_scans(&self) -> u32 {
+        c::board_scan_number()
     }
 
     /// The level of a pin.
@@ -160,11 +202,6 @@ impl Transport for &mut Cabled<'_> {
 
     fn receive(&mut self, buffer: &mut [u8], _: Duration) -> io::Result<usize> {
         self.run(5);
-        let mut wires = wires();
-        let n = wires.from_board.len().min(buffer.len());
-        for (place, byte) in buffer.iter_mut().zip(wires.from_board.drain(..n)) {
-            *place = byte;
-        }
-        Ok(n)
+        Ok(self.take(buffer))
     }
 }
