@@ -4,7 +4,9 @@ use alarms::book::Settings;
 use alarms::morning::{About, Aside, Hand, Morning, Night as Overnight, PhNight};
 use alarms::night::{Acted, Basis, Harm, Measured, Night, Told, hours_until};
 use alarms::report::Report;
-use alarms::watch::{Account, Band, Disk, Heat, Layout, Now, Outcome, ReservoirNow, Watch, tell};
+use alarms::watch::{
+    Account, Band, Check, Disk, Heat, Layout, Now, Outcome, Reading, Record, ReservoirNow, Watch, tell,
+};
 use alarms::{Act, Book, Condition, Definition, Peril, Priority};
 
 const HOUR: i64 = 3_600_000;
@@ -40,6 +42,7 @@ fn ordinary() -> Morning {
                 name: "reservoir".into(),
                 is_lime: false,
                 left_l: Some(18.8),
+                overdrawn_l: 0.0,
                 a_day_l: 3.4,
                 days: Some(5.5),
             },
@@ -47,6 +50,7 @@ fn ordinary() -> Morning {
                 name: "lime".into(),
                 is_lime: true,
                 left_l: Some(3.2),
+                overdrawn_l: 0.0,
                 a_day_l: 1.8,
                 days: Some(1.8),
             },
@@ -354,4 +358,75 @@ fn a_week_in_words() {
             "Standing longest: harbour/mains_out (5.3 d). What nobody acts on for days is no alarm: mend it or drop it.",
         ]
     );
+}
+
+#[test]
+fn a_battery_that_falls_too_fast_is_found() {
+    let layout = Layout::of(&example());
+    let settings = alarms::watch::Settings { interval_s: 60.0, ..Default::default() };
+    let mut watch = Watch::new(layout.clone(), settings);
+    let expected = alarms::watch::Balance::new(&layout);
+    let (charge, mains) = (layout.batteries[0].charge, layout.batteries[0].mains.expect("given"));
+    let mut readings = vec![Reading { raw: 0, is_bad: true }; layout.signals.len()];
+    // Circulation 5 W, air 3 W, router 6 W and the board 1 W for two hours: 30 Wh, that take 25 % of the charge.
+    let on = ["circulation_2", "air_pump", "router", "heat_master"];
+    let duties: Vec<f32> =
+        layout.drives.iter().map(|d| f32::from(u8::from(on.contains(&d.name.as_str())))).collect();
+    for minute in 0..240 {
+        let out = (60..180).contains(&minute);
+        readings[mains] = Reading { raw: i32::from(!out), is_bad: false };
+        let raw = 1000 - (minute - 60).clamp(0, 120) * 250 / 120;
+        readings[charge] = Reading { raw, is_bad: false };
+        watch.record(&Record {
+            at_ms: MORNING + i64::from(minute) * MINUTE,
+            readings: &readings,
+            duties: &duties,
+            in_procedure: false,
+            is_water_changed: false,
+        });
+    }
+    let verdicts = watch.look(&Now { now_ms: MORNING + 240 * MINUTE, ..Now::default() }, &expected);
+    let found = verdicts.iter().find(|v| v.check == Check::BatteryAgeing).and_then(|v| v.finding());
+    // The charge is smoothed over five minutes, so its fall is taken a little too small.
+    assert_eq!(
+        found.map(|f| f.wrong.as_str()),
+        Some("The battery held 125 Wh in its last outage, 15 % of new.")
+    );
+    assert!(found.is_some_and(|f| f.lines().last().is_some_and(|l| l.contains("no ring"))));
+}
+
+#[test]
+fn a_day_in_which_water_was_changed_is_left_out() {
+    let system = example();
+    let layout = Layout::of(&system);
+    let by_name = |name: &str| system.procedures.iter().find(|p| p.name == name).expect("the example has it");
+    assert!(layout.changes_water(by_name("water_change")));
+    assert!(!layout.changes_water(by_name("feeding")));
+    let settings = alarms::watch::Settings { interval_s: 60.0, ..Default::default() };
+    let mut watch = Watch::new(layout.clone(), settings);
+    let expected = alarms::watch::Balance::new(&layout);
+    let mut readings = vec![Reading { raw: 0, is_bad: true }; layout.signals.len()];
+    for s in layout.of_kind(alarms::watch::Kind::Temperature) {
+        readings[s] = Reading { raw: 25_400, is_bad: false };
+    }
+    // The top-off never runs: nothing is added for two days, but for an hour's water change at the beginning.
+    let duties = vec![0.0; layout.drives.len()];
+    let mut missing = vec![];
+    for minute in 0..49 * 60 {
+        let at_ms = MORNING + minute * MINUTE;
+        let is_water_changed = (60..120).contains(&minute);
+        let record = Record {
+            at_ms,
+            readings: &readings,
+            duties: &duties,
+            in_procedure: is_water_changed,
+            is_water_changed,
+        };
+        watch.record(&record);
+        if minute % (24 * 60) == 0 {
+            let verdicts = watch.look(&Now { now_ms: at_ms, ..Now::default() }, &expected);
+            missing.push(verdicts.iter().find(|v| v.check == Check::WaterNotAdded).map(|v| v.condition()));
+        }
+    }
+    assert_eq!(missing, [Some(Condition::Unknown), Some(Condition::Unknown), Some(Condition::Holds)]);
 }

@@ -134,7 +134,7 @@ impl Care {
             }
             let driven: f64 = (layout.drives.iter().zip(record.duties))
                 .filter(|(d, _)| d.battery == Some(b))
-                .map(|(d, duty)| d.watts * f64::from(*duty))
+                .map(|(d, duty)| d.watts * f64::from(if d.draws_off { 1.0 - duty } else { *duty }))
                 .sum();
             let on = state.on_battery.get_or_insert(OnBattery {
                 since_ms: record.at_ms,

@@ -69,6 +69,8 @@ pub struct Drive {
     pub adds: Option<(f64, usize)>,
     /// Blows over this vessel, by its index in the system, with this speed, m/s.
     pub blows: Option<(usize, f64)>,
+    /// A contactor that draws while it is off: its contact rests closed.
+    pub draws_off: bool,
     /// Drawn from this battery while the mains are out, by its place in [`Layout::batteries`].
     pub battery: Option<usize>,
 }
@@ -190,6 +192,7 @@ impl Layout {
                 is_dosing: actuator.kind == ActuatorKind::DosingPump,
                 adds,
                 blows: actuator.blows.map(|b| (b.over.idx(), b.speed)),
+                draws_off: actuator.kind == ActuatorKind::Contactor && actuator.on_when_dead,
                 battery: None,
             });
         }

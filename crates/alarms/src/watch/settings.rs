@@ -67,8 +67,8 @@ pub struct Settings {
     pub ph_fall: f64,
     /// A reservoir of fresh water is reported when it lasts for less than this, d.
     pub reservoir_days: f64,
-    /// One of limewater when it lasts for less than this, d: without it alkalinity falls by half a degree a day, no more.
-    pub lime_days: f64,
+    /// One of limewater when it has been empty for so long, d: without it alkalinity falls by half a degree a day, no more.
+    pub lime_empty_days: f64,
     /// The return chamber may call for water for so long, h: a night in which lime covers the call slowly.
     pub chamber_call_h: f64,
 }
@@ -104,7 +104,7 @@ impl Default for Settings {
             battery_charged: 90.0,
             ph_fall: 0.12,
             reservoir_days: 1.0,
-            lime_days: 0.05,
+            lime_empty_days: 0.5,
             chamber_call_h: 16.0,
         }
     }

@@ -41,6 +41,8 @@ pub struct ReservoirNow {
     pub is_lime: bool,
     /// Left, L. None: it was never said when it was filled.
     pub left_l: Option<f64>,
+    /// Called for beyond what was in it, L: so long has it been empty.
+    pub overdrawn_l: f64,
     /// Drawn a day, of late, L.
     pub a_day_l: f64,
     /// Lasts for so many days. None: not known, or nothing is drawn.
@@ -182,6 +184,7 @@ impl Water {
                     name: reservoir.name.clone(),
                     is_lime: reservoir.is_lime,
                     left_l,
+                    overdrawn_l: self.drawn_l[r].map_or(0.0, |d| (d - reservoir.usable_l).max(0.0)),
                     a_day_l,
                     days,
                 }
@@ -327,18 +330,25 @@ fn short(now: &ReservoirNow, settings: &Settings) -> Outcome {
         return Outcome::Unknown("say when it is filled, then its days are counted".to_owned());
     };
     let says = format!("{} left, {} a day", litres(left_l), litres(now.a_day_l));
-    if days >= if now.is_lime { settings.lime_days } else { settings.reservoir_days } {
+    let is_short = if now.is_lime {
+        now.overdrawn_l > settings.lime_empty_days * now.a_day_l
+    } else {
+        days < settings.reservoir_days
+    };
+    if !is_short {
         return Outcome::Fine(says);
     }
-    let what = if now.is_lime { "limewater" } else { "fresh water" };
+    let name = sentence(&plain(&now.name));
+    let in_days = |litres: f64| span((litres / now.a_day_l * DAY_MS as f64) as i64);
+    let (wrong, what) = if now.is_lime {
+        (format!("{name} has been empty for {} of dosing.", in_days(now.overdrawn_l)), "limewater")
+    } else {
+        (format!("{name} lasts {} more: {says}.", in_days(left_l)), "fresh water")
+    };
     Outcome::Wrong(Finding {
-        wrong: format!(
-            "{} lasts {} more: {says}.",
-            sentence(&plain(&now.name)),
-            span((days * DAY_MS as f64) as i64)
-        ),
+        wrong,
         sure: Sure::Likely,
-        because: "counted from what its pump has drawn since it was filled".to_owned(),
+        because: "counted from what its pump was run for since it was filled".to_owned(),
         act: format!("Fill it with {what} and say so, so that the count begins anew."),
         caution: now.is_lime.then(|| LIME.to_owned()),
     })
