@@ -195,6 +195,7 @@ pub struct Board<W> {
     /// Restarts so far, also those that power and watchdog brought.
     n_starts: u64,
     n_subscriptions: u64,
+    n_keys_set: u64,
     record: Option<(Line, Record)>,
 }
 
@@ -228,6 +229,7 @@ impl<W: World> Board<W> {
             is_clock_lost: false,
             n_starts: 0,
             n_subscriptions: 0,
+            n_keys_set: 0,
             record: None,
         })
     }
@@ -290,6 +292,11 @@ impl<W: World> Board<W> {
     /// Puts a key into a board that has no power yet.
     pub(crate) fn set_key_at_start(&mut self, key: &[u8; 16]) {
         self.memory.set_key(key);
+    }
+
+    /// Counts the network keys that were set: an open connection ends with its key.
+    pub(crate) fn n_keys_set(&self) -> u64 {
+        self.n_keys_set
     }
 
     /// Counts the subscriptions, so that a change of the reader can be seen.
@@ -810,6 +817,7 @@ impl<W: World> Board<W> {
             Request::SetKey { .. } if line != Line::Cable => plain(AnswerCode::NotAllowed),
             Request::SetKey { key } => {
                 self.memory.set_key(key);
+                self.n_keys_set += 1;
                 plain(AnswerCode::Done)
             }
             _ => plain(AnswerCode::Unknown),

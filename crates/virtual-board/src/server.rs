@@ -446,6 +446,7 @@ struct Loop<'a, 'm> {
     cables: Vec<Port>,
     network: Option<Port>,
     n_sessions: u32,
+    n_keys_set: u64,
     n_starts: u64,
     /// When and at which time of the tank the pace was set.
     paced: (Instant, i64),
@@ -473,6 +474,7 @@ impl<'a, 'm> Loop<'a, 'm> {
             cables: Vec::new(),
             network: None,
             n_sessions: 0,
+            n_keys_set: 0,
             n_starts: 0,
             paced: (Instant::now(), utc_ms),
             saved: Instant::now(),
@@ -552,7 +554,7 @@ impl<'a, 'm> Loop<'a, 'm> {
 
     /// Requests of all lines.
     fn serve(&mut self) {
-        let Loop { board, cables, network, n_sessions, reader, .. } = self;
+        let Loop { board, cables, network, n_sessions, n_keys_set, reader, .. } = self;
         let mut at = 0;
         while at < cables.len() {
             let n_before = board.n_subscriptions();
@@ -569,7 +571,8 @@ impl<'a, 'm> Loop<'a, 'm> {
                 *reader -= usize::from(*reader > at);
             }
         }
-        if network.as_mut().is_some_and(|port| !port.serve(board, n_sessions)) {
+        let is_other_key = std::mem::replace(n_keys_set, board.n_keys_set()) != board.n_keys_set();
+        if network.as_mut().is_some_and(|port| is_other_key || !port.serve(board, n_sessions)) {
             *network = None;
             board.line_closed(Line::Network);
         }
@@ -641,6 +644,16 @@ impl<'a, 'm> Loop<'a, 'm> {
     }
 }
 
+/// Nothing came in time, or nobody has the other end of a pseudo-terminal open: no end of the line.
+fn is_pause(error: &io::Error) -> bool {
+    const NOBODY: i32 = 5; // EIO
+    if error.raw_os_error() == Some(NOBODY) {
+        std::thread::sleep(Duration::from_millis(20));
+        return true;
+    }
+    matches!(error.kind(), io::ErrorKind::TimedOut | io::ErrorKind::Interrupted)
+}
+
 /// Bytes between a pipe and a stream, until either ends.
 fn carry(
     mut wire: Wire,
@@ -655,9 +668,7 @@ fn carry(
             match read.read(&mut buffer) {
                 Ok(0) => break,
                 Ok(n) if sender.send(&buffer[..n]).is_ok() => {}
-                Err(error)
-                    if matches!(error.kind(), io::ErrorKind::TimedOut | io::ErrorKind::Interrupted)
-                        && !sender.is_closed() => {}
+                Err(error) if is_pause(&error) && !sender.is_closed() => {}
                 _ => break,
             }
         }
@@ -666,7 +677,8 @@ fn carry(
     std::thread::Builder::new().name("virtual-board-out".into()).spawn(move || {
         let mut buffer = [0; 4096];
         while let Ok(n) = wire.receive(&mut buffer, Duration::from_secs(1)) {
-            if n > 0 && write.write_all(&buffer[..n]).is_err() {
+            // What nobody has opened takes nothing: it is lost, as on a cable that hangs in the air.
+            if n > 0 && write.write_all(&buffer[..n]).is_err_and(|error| !is_pause(&error)) {
                 break;
             }
         }
@@ -690,22 +702,20 @@ fn carry_tcp(stream: TcpStream, wire: Wire) {
 pub struct Terminal {
     path: String,
     closer: crate::pipe::WireSender,
-    /// While this end is open somewhere, the board's end hears no hang-up between two openings.
-    _kept: serialport::TTYPort,
 }
 
 #[cfg(unix)]
 impl Terminal {
     fn open(wire: Wire) -> io::Result<Terminal> {
         use serialport::SerialPort;
-        let (mut board, mut other) = serialport::TTYPort::pair()?;
+        let (mut board, other) = serialport::TTYPort::pair()?;
         let path = other.name().ok_or_else(|| io::Error::other("a pseudo-terminal without a name"))?;
         board.set_timeout(Duration::from_millis(200))?;
-        other.set_exclusive(false)?;
         let write = board.try_clone_native()?;
         let closer = wire.sender();
         carry(wire, board, write, || {})?;
-        Ok(Terminal { path, closer, _kept: other })
+        drop(other);
+        Ok(Terminal { path, closer })
     }
 
     /// Where it can be opened.

@@ -463,6 +463,15 @@ fn run(runtime: &mut Runtime, seed: u64, n_scans: u32, totals: &mut [u64; 2]) ->
                 pair.last_request = format!("{message:02x?}");
             }
             let answer = pair.request(&message).map_err(|what| at(&pair, what))?;
+            if std::env::var("LOG").is_ok() {
+                println!(
+                    "scan {} ms {}: {} -> {:?}",
+                    pair.ours.n_scans(),
+                    pair.ms,
+                    pair.last_request,
+                    answer.as_slice().get(2)
+                );
+            }
             if message.as_slice()[0] == 0x02 && answer.as_slice()[2] == 0 {
                 // The first record after a subscription is of the next scan, in both.
                 pair.records.clear();
@@ -549,7 +558,8 @@ fn answers_and_records_are_those_of_the_c_runtime() {
     let mut runtime = Runtime::lock();
     let mut totals = [0; 2];
     let mut failed = false;
-    for seed in 0..n_seeds {
+    let only: Option<u64> = std::env::var("SEED").ok().and_then(|n| n.parse().ok());
+    for seed in only.map_or(0..n_seeds, |seed| seed..seed + 1) {
         if let Err(what) = run(&mut runtime, seed, 200, &mut totals) {
             println!("{what}");
             failed = true;

@@ -126,6 +126,8 @@ impl Cabled<'_> {
         unsafe {
             (&raw mut c::host_flash).cast::<u8>().copy_from_nonoverlapping(flash.as_ptr(), flash.len());
             (&raw mut c::host_hardware).write(hardware);
+            // Its 32 bits do not end in a whole millisecond: a board that runs for five hours would see time jump.
+            c::host_stamps = 0;
         }
         let mut board = Cabled { _runtime: runtime, n_resets: 0 };
         board.power_up();
