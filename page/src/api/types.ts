@@ -1,0 +1,264 @@
+// What the API gives and takes, as its OpenAPI document says. Times are ms since 1970 UTC.
+
+export type Quality = "good" | "uncertain" | "bad";
+export type Role = "viewer" | "operator" | "owner";
+export type Scope = "read" | "act" | "import" | "metrics";
+
+export interface LinkNow {
+  state: "down" | "up" | "silent" | "refused";
+  since_ms: number;
+  why?: string;
+}
+
+export interface SignalNow {
+  name: string;
+  value?: number;
+  unit: string;
+  quality: Quality;
+  is_bit: boolean;
+  since_ms?: number;
+}
+
+export interface DriveNow {
+  name: string;
+  kind: string;
+  output?: number;
+  is_modulated: boolean;
+  since_ms?: number;
+  hand_left_ms: number;
+  by: "rule" | "hand" | "procedure" | "trip";
+  why: string;
+}
+
+export interface TripNow {
+  id: string;
+  actuator: string;
+  cause: string;
+  is_latched: boolean;
+  since_ms?: number;
+}
+
+export interface StepNow {
+  text: string;
+  longest_s: number;
+  confirm: boolean;
+}
+
+export interface ProcedureNow {
+  name: string;
+  title: string;
+  step: number;
+  steps: StepNow[];
+}
+
+export interface BoardNow {
+  name: string;
+  system: string;
+  link: LinkNow;
+  newest_ms?: number;
+  scan?: number;
+  is_clock_good: boolean;
+  signals: SignalNow[];
+  drives: DriveNow[];
+  trips: TripNow[];
+  procedures: ProcedureNow[];
+}
+
+export interface AlarmNow {
+  id: string;
+  text: string;
+  priority: "low" | "medium" | "high";
+  state: string;
+  words: string;
+  since_ms: number;
+  occurred_ms?: number;
+  acknowledged_by?: string;
+  shelved_until_ms?: number;
+  aside?: string;
+  is_first_out: boolean;
+  is_chattering: boolean;
+  is_stale: boolean;
+}
+
+export interface Line {
+  text: string;
+  needs_attention: boolean;
+}
+
+export interface State {
+  at_ms: number;
+  station: string;
+  version: string;
+  started_ms: number;
+  boards: BoardNow[];
+  alarms: AlarmNow[];
+  attention: string[];
+  morning: Line[];
+}
+
+/** What changed of a board: its link always, and of its lists the items that changed. */
+export interface BoardDelta {
+  name: string;
+  link: LinkNow;
+  newest_ms?: number;
+  scan?: number;
+  is_clock_good: boolean;
+  signals?: SignalNow[];
+  drives?: DriveNow[];
+  trips?: TripNow[];
+  procedures?: ProcedureNow[];
+}
+
+/** Data of a `now` message. */
+export interface Delta {
+  at_ms: number;
+  boards?: BoardDelta[];
+  alarms?: AlarmNow[];
+  attention?: string[];
+  morning?: Line[];
+}
+
+export interface Order {
+  id: number;
+  at_ms: number;
+  board: string;
+  who: string;
+  why: string;
+  what: string;
+  status: "under-way" | "done" | "refused" | "not-done" | "not-known";
+  detail: string;
+  answered_ms?: number;
+  scan?: number;
+  output?: number;
+}
+
+export interface Safe {
+  is_all_done: boolean;
+  steps: Order[];
+}
+
+export interface Night {
+  at_ms: number;
+  sections: { title: string; lines: string[] }[];
+}
+
+export interface Series {
+  id: number;
+  board: string;
+  name: string;
+  unit: string;
+  scale: number;
+  interval_ms: number;
+  is_bit: boolean;
+}
+
+export interface Trend {
+  from_ms: number;
+  step_ms: number;
+  at_ms: number[];
+  min: (number | null)[];
+  max: (number | null)[];
+  mean: (number | null)[];
+  n_uncertain: number[];
+  n_bad: number[];
+  gaps: [number, number][];
+}
+
+export interface EventRow {
+  id: number;
+  at_ms: number;
+  board: string;
+  kind: string;
+  text: string;
+}
+
+export interface Note {
+  id: number;
+  written_ms: number;
+  from_ms: number;
+  to_ms: number;
+  who: string;
+  text: string;
+}
+
+export interface AlarmReport {
+  from_ms: number;
+  to_ms: number;
+  a_week: number;
+  meets_aim: boolean;
+  words: string[];
+}
+
+export interface Session {
+  me?: { name: string; role: Role };
+  needs_first_owner: boolean;
+}
+
+export interface Account {
+  name: string;
+  role: Role;
+  has_totp: boolean;
+  n_recovery_codes: number;
+  sessions: { id: number; is_this: boolean; begun_ms: number; seen_ms: number; address: string; device: string }[];
+}
+
+export interface OneAccount {
+  id: number;
+  name: string;
+  role: Role;
+  has_totp: boolean;
+  made_ms: number;
+}
+
+export interface Token {
+  id: number;
+  name: string;
+  scopes: Scope[];
+  made_ms: number;
+  ends_ms: number;
+  used_ms?: number;
+}
+
+export type XY = [number, number];
+
+export type Shape =
+  | { kind: "line" | "area"; ink: string; points: XY[] }
+  | { kind: "circle"; ink: string; centre: XY; radius: number }
+  | { kind: "pipe"; width: number; points: XY[] };
+
+export interface Binding {
+  value: string;
+  unit: string;
+  property: "top" | "running" | "flow" | "reading";
+  zero: number;
+  per_unit: number;
+}
+
+export interface SheetPart {
+  id: string;
+  name: string;
+  layer: string;
+  anchor: XY;
+  shapes: Shape[];
+  bindings: Binding[];
+}
+
+export interface SheetLabel {
+  part: string;
+  key: string;
+  lines: { text: string; size: number; is_bold: boolean }[];
+  bounds: [number, number, number, number];
+  align: "left" | "middle" | "right";
+  is_turned: boolean;
+  leader: XY[];
+}
+
+/** The section as data: mm of paper, y downwards. */
+export interface Sheet {
+  size: XY;
+  scale: number;
+  title: string;
+  description: string;
+  parts: SheetPart[];
+  labels: SheetLabel[];
+}

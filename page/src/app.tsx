@@ -1,0 +1,169 @@
+// The frame of every view: the views' names, how fresh the data are, the title block.
+
+import type { ComponentChildren, FunctionComponent } from "preact";
+import { useEffect, useRef } from "preact/hooks";
+import { said } from "./api/client.ts";
+import { line, type LineState, state, stationNow, tick, unacknowledged } from "./live.ts";
+import { go, pathOf, type View, VIEWS, view } from "./router.ts";
+import { me, session, sessionProblem, whoAmI } from "./session.ts";
+import { clock, day, span } from "./time.ts";
+import { Account, Browser, First, LogIn } from "./views/account.tsx";
+import { Alarms } from "./views/alarms.tsx";
+import { Hand } from "./views/hand.tsx";
+import { Log } from "./views/log.tsx";
+import { Night } from "./views/night.tsx";
+import { Now } from "./views/now.tsx";
+import { Trends } from "./views/trends.tsx";
+import { words } from "./words.ts";
+
+const CONTENT: Record<View, FunctionComponent> = {
+  now: Now,
+  night: Night,
+  trends: Trends,
+  alarms: Alarms,
+  hand: Hand,
+  log: Log,
+  account: Account,
+};
+
+export function App() {
+  if (sessionProblem.value !== undefined) {
+    return (
+      <Bare>
+        <p class="bad" role="alert">
+          {said(sessionProblem.value)}
+        </p>
+        <button type="button" onClick={whoAmI}>
+          {words.retry}
+        </button>
+      </Bare>
+    );
+  }
+  if (!session.value) {
+    return (
+      <Bare>
+        <p class="pending">{words.loading}</p>
+      </Bare>
+    );
+  }
+  if (!me.value) {
+    return (
+      <Bare>
+        {session.value.needs_first_owner ? <First /> : <LogIn />}
+        <Browser />
+      </Bare>
+    );
+  }
+  return <Sheet />;
+}
+
+function Bare({ children }: { children: ComponentChildren }) {
+  return (
+    <main class="bare">
+      <h1>{words.product}</h1>
+      {children}
+    </main>
+  );
+}
+
+function Sheet() {
+  const heading = useRef<HTMLHeadingElement>(null);
+  const shown = view.value;
+  const isFirst = useRef(true);
+  useEffect(() => {
+    // Whoever changes the view with keyboard or screen reader is taken to its heading.
+    if (!isFirst.current) heading.current?.focus({ preventScroll: true });
+    isFirst.current = false;
+  }, [shown]);
+  const Content = CONTENT[shown];
+  return (
+    <div class="paper">
+      <a class="skip" href="#content">
+        {words.skip}
+      </a>
+      <Nav shown={shown} />
+      <main id="content">
+        <h1 ref={heading} tabIndex={-1}>
+          {words.viewTitles[shown]}
+        </h1>
+        <Lost state={line.value} />
+        <Content />
+      </main>
+      <TitleBlock shown={shown} />
+    </div>
+  );
+}
+
+function Nav({ shown }: { shown: View }) {
+  return (
+    <nav aria-label={words.nav}>
+      <ul>
+        {VIEWS.map((one) => (
+          <li key={one}>
+            <a
+              href={pathOf(one)}
+              aria-current={one === shown ? "page" : undefined}
+              onClick={(event) => {
+                if (event.ctrlKey || event.metaKey || event.shiftKey) return;
+                event.preventDefault();
+                go(one);
+              }}
+            >
+              {words.views[one]}
+              {one === "alarms" && unacknowledged.value > 0 && <b class="count">{unacknowledged.value}</b>}
+            </a>
+          </li>
+        ))}
+      </ul>
+    </nav>
+  );
+}
+
+function Lost({ state: now }: { state: LineState }) {
+  if (now.is !== "lost") return null;
+  const at = tick.value;
+  const next = Math.ceil((now.nextAt - at) / 1000);
+  const shownAt = state.value ? clock(state.value.at_ms) : "?";
+  return (
+    <div class="bad stale">
+      <p role="alert">{words.fresh.lost(clock(now.since), shownAt)}</p>
+      <p class="note">{words.fresh.next(next)}</p>
+    </div>
+  );
+}
+
+/** What a drawing says in its corner: whose it is, which sheet, how fresh. */
+function TitleBlock({ shown }: { shown: View }) {
+  const known = state.value;
+  const now = stationNow.value;
+  const newest = Math.max(...(known?.boards.map((board) => board.newest_ms ?? 0) ?? [0]));
+  const age = now - newest;
+  const data =
+    line.value.is === "starting"
+      ? words.fresh.starting
+      : newest === 0
+        ? "–"
+        : line.value.is === "up" && age < 15_000
+          ? words.fresh.up
+          : words.fresh.age(span(age));
+  const rows: [string, string][] = [
+    [words.block.station, known?.station ?? "–"],
+    [words.block.sheet, `${VIEWS.indexOf(shown) + 1}/${VIEWS.length} ${words.viewTitles[shown]}`],
+    [words.block.time, known ? `${day(now)} ${clock(now)}` : "–"],
+    [words.block.data, data],
+    [words.block.user, me.value?.name ?? "–"],
+    [words.block.version, `${words.product} ${known?.version ?? ""}`],
+  ];
+  return (
+    <footer class="block" aria-label={words.block.label}>
+      <dl>
+        {rows.map(([term, text]) => (
+          <div key={term}>
+            <dt>{term}</dt>
+            <dd>{text}</dd>
+          </div>
+        ))}
+      </dl>
+    </footer>
+  );
+}

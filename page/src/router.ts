@@ -1,0 +1,28 @@
+// Which view is shown: the first part of the path.
+
+import { signal } from "@preact/signals";
+
+export const VIEWS = ["now", "night", "trends", "alarms", "hand", "log", "account"] as const;
+export type View = (typeof VIEWS)[number];
+
+export function viewOf(path: string): View {
+  const word = path.split("/")[1] ?? "";
+  return VIEWS.find((view) => view === word) ?? "now";
+}
+
+export function pathOf(view: View): string {
+  return view === "now" ? "/" : `/${view}`;
+}
+
+export const view = signal<View>(typeof location === "undefined" ? "now" : viewOf(location.pathname));
+
+export function go(to: View): void {
+  if (view.value === to) return;
+  history.pushState(null, "", pathOf(to));
+  view.value = to;
+  scrollTo(0, 0);
+}
+
+if (typeof addEventListener !== "undefined") {
+  addEventListener("popstate", () => (view.value = viewOf(location.pathname)));
+}

@@ -1,0 +1,96 @@
+// Trends as columns for drawing: gaps stay gaps, quality stays with the value. Pure.
+
+import type { Trend } from "../api/types.ts";
+
+/** One series on the common grid of columns. `null`: a gap, or nothing that can be believed. `undefined`: no sample in this column, drawn across. */
+export interface Columns {
+  min: (number | null | undefined)[];
+  max: (number | null | undefined)[];
+  mean: (number | null | undefined)[];
+  isUncertain: boolean[];
+  isBad: boolean[];
+  gaps: [number, number][];
+}
+
+/** The grid: the middle of each column, s since 1970. */
+export function grid(fromMs: number, toMs: number, stepMs: number): number[] {
+  const n = Math.max(0, Math.ceil((toMs - fromMs) / stepMs));
+  return Array.from({ length: n }, (_, i) => (fromMs + (i + 0.5) * stepMs) / 1000);
+}
+
+/** `factor` and `offset` go from the station's unit to the one that is shown. */
+export function columns(trend: Trend, n: number, factor: number, offset: number): Columns {
+  const out: Columns = {
+    min: Array(n).fill(undefined),
+    max: Array(n).fill(undefined),
+    mean: Array(n).fill(undefined),
+    isUncertain: Array(n).fill(false),
+    isBad: Array(n).fill(false),
+    gaps: trend.gaps,
+  };
+  const shown = (value: number | null | undefined) => (value === null || value === undefined ? null : value * factor + offset);
+  trend.at_ms.forEach((at, i) => {
+    const column = Math.round((at - trend.from_ms) / trend.step_ms);
+    if (column < 0 || column >= n) return;
+    out.min[column] = shown(trend.min[i]);
+    out.max[column] = shown(trend.max[i]);
+    out.mean[column] = shown(trend.mean[i]);
+    out.isUncertain[column] = (trend.n_uncertain[i] ?? 0) > 0;
+    out.isBad[column] = (trend.n_bad[i] ?? 0) > 0;
+  });
+  for (const [from, to] of trend.gaps) {
+    // Columns that lie wholly within the gap; where it is shorter than a column nothing can be drawn.
+    const first = Math.max(0, Math.floor((from - trend.from_ms) / trend.step_ms) + 1);
+    const last = Math.min(n - 1, Math.ceil((to - trend.from_ms) / trend.step_ms) - 2);
+    for (let i = first; i <= last; i += 1) {
+      if (out.mean[i] !== undefined) continue;
+      out.min[i] = null;
+      out.max[i] = null;
+      out.mean[i] = null;
+    }
+  }
+  return out;
+}
+
+export interface Summary {
+  low: number;
+  mean: number;
+  high: number;
+}
+
+/** Over all columns, each with the same weight; nothing where there is no good value. */
+export function summary(of: Columns): Summary | undefined {
+  const known = (list: (number | null | undefined)[]) => list.filter((value) => typeof value === "number");
+  const [low, mean, high] = [known(of.min), known(of.mean), known(of.max)];
+  if (mean.length === 0) return undefined;
+  return {
+    low: low.reduce((a, b) => Math.min(a, b), Infinity),
+    mean: mean.reduce((a, b) => a + b, 0) / mean.length,
+    high: high.reduce((a, b) => Math.max(a, b), -Infinity),
+  };
+}
+
+/** Lowest and highest of a run, and the mean. */
+export function row(of: Columns, from: number, to: number): Summary | undefined {
+  return summary({
+    ...of,
+    min: of.min.slice(from, to),
+    max: of.max.slice(from, to),
+    mean: of.mean.slice(from, to),
+  });
+}
+
+export interface Range {
+  from: number;
+  to: number;
+}
+
+const H = 3_600_000;
+export const RANGES = { h6: 6 * H, d1: 24 * H, w1: 7 * 24 * H, m1: 30 * 24 * H, y1: 365 * 24 * H };
+
+/** Moved by a share of its length; never beyond now. */
+export function shifted({ from, to }: Range, by: number, nowMs: number): Range {
+  const d = Math.round((to - from) * by);
+  const over = Math.max(0, to + d - nowMs);
+  return { from: from + d - over, to: to + d - over };
+}
