@@ -6,7 +6,8 @@
 //! | `memory`, `journal` | what outlasts a reset |
 //! | `world` | what the board is wired to: the twin, or what a test puts in its place |
 //! | `port`, `pipe` | its lines: plain or sealed, in memory |
-//! | `server` | the running thing: pace, TCP, pseudo-terminal, faults, state file |
+//! | `server` | the running thing: pace, lines, faults |
+//! | `stream`, `state` | TCP and pseudo-terminals; the state file |
 
 mod board;
 mod file;
@@ -16,12 +17,14 @@ mod memory;
 mod pipe;
 mod port;
 mod server;
+mod state;
+mod stream;
 mod world;
 
 pub use board::{Board, Kind, Line};
 pub use made::Made;
 pub use pipe::Wire;
-#[cfg(unix)]
-pub use server::Terminal;
 pub use server::{Now, Pace, Setup, StartError, Virtual};
+#[cfg(unix)]
+pub use stream::Terminal;
 pub use world::{Power, Tank, World, cause};

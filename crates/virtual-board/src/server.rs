@@ -1,26 +1,28 @@
 //! A virtual board that runs: a thread of its own, its pace, its lines, its faults, its state file.
 
-use std::io::{self, Read, Write};
+use std::io;
 use std::net::{SocketAddr, TcpListener, TcpStream};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use link::transport::Transport;
 use program::eeprom::Map;
 use system::{Diagnostic, System};
 use trial::{Fault, Injection, Model};
 use twin::Start;
 
 use crate::board::{Board, Kind, Line};
-use crate::file::{Reader, Writer};
 use crate::made::Made;
 use crate::memory::Memory;
 use crate::pipe::{BoardEnd, FULL, Wake, Wire, lock, pipe};
 use crate::port::Port;
+use crate::state::{load, save};
+#[cfg(unix)]
+use crate::stream::Terminal;
+use crate::stream::carry_tcp;
 use crate::world::{Tank, World};
 
 /// How fast a virtual board lives.
@@ -150,55 +152,9 @@ const SCANS_IN_A_ROW: u32 = 256;
 /// A board that is this late catches up; one that is less late only missed its moment.
 const LATE_MS: i64 = 2000;
 const IDLE: Duration = Duration::from_millis(100);
-const STATE_MAGIC: &[u8; 4] = b"TwV1";
 
 fn now_utc_ms() -> i64 {
     SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_millis() as i64)
-}
-
-/// What the state file holds.
-struct Saved {
-    start: Start,
-    snapshot: twin::Snapshot,
-    memory: Memory,
-}
-
-fn save<'m>(path: &Path, start: &Start, board: &Board<Tank<'m>>) -> io::Result<()> {
-    let mut out = Writer::default();
-    out.bytes(STATE_MAGIC);
-    out.u64(start.utc_s.cast_unsigned());
-    out.u32(start.local_offset_s.cast_unsigned());
-    out.u64(start.seed);
-    out.block(&board.world().snapshot().to_bytes());
-    board.memory().save(&mut out);
-    let beside = path.with_extension("new");
-    let mut file = std::fs::File::create(&beside)?;
-    file.write_all(&out.finish())?;
-    file.sync_all()?;
-    std::fs::rename(&beside, path)
-}
-
-fn load(path: &Path, map: Map) -> Result<Option<Saved>, StartError> {
-    let bytes = match std::fs::read(path) {
-        Ok(bytes) => bytes,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
-        Err(error) => return Err(StartError::State(path.to_owned(), error.to_string())),
-    };
-    let read = || {
-        let mut file = Reader::new(&bytes)?;
-        if file.array()? != STATE_MAGIC {
-            return None;
-        }
-        let start = Start {
-            utc_s: file.u64()?.cast_signed(),
-            local_offset_s: file.u32()?.cast_signed(),
-            seed: file.u64()?,
-        };
-        let snapshot = twin::Snapshot::from_bytes(file.block()?)?;
-        Some(Saved { start, snapshot, memory: Memory::load(map, &mut file)? })
-    };
-    let is_none = || StartError::State(path.to_owned(), "this is no sound state of a virtual board".into());
-    read().map(Some).ok_or_else(is_none)
 }
 
 /// What kind of board a system has.
@@ -641,92 +597,5 @@ impl<'a, 'm> Loop<'a, 'm> {
         for port in self.cables.iter_mut().chain(&mut self.network) {
             port.flush();
         }
-    }
-}
-
-/// Nothing came in time, or nobody has the other end of a pseudo-terminal open: no end of the line.
-fn is_pause(error: &io::Error) -> bool {
-    const NOBODY: i32 = 5; // EIO
-    if error.raw_os_error() == Some(NOBODY) {
-        std::thread::sleep(Duration::from_millis(20));
-        return true;
-    }
-    matches!(error.kind(), io::ErrorKind::TimedOut | io::ErrorKind::Interrupted)
-}
-
-/// Bytes between a pipe and a stream, until either ends.
-fn carry(
-    mut wire: Wire,
-    mut read: impl Read + Send + 'static,
-    mut write: impl Write + Send + 'static,
-    end: impl Fn() + Send + 'static,
-) -> io::Result<()> {
-    let sender = wire.sender();
-    std::thread::Builder::new().name("virtual-board-in".into()).spawn(move || {
-        let mut buffer = [0; 1024];
-        loop {
-            match read.read(&mut buffer) {
-                Ok(0) => break,
-                Ok(n) if sender.send(&buffer[..n]).is_ok() => {}
-                Err(error) if is_pause(&error) && !sender.is_closed() => {}
-                _ => break,
-            }
-        }
-        sender.close();
-    })?;
-    std::thread::Builder::new().name("virtual-board-out".into()).spawn(move || {
-        let mut buffer = [0; 4096];
-        while let Ok(n) = wire.receive(&mut buffer, Duration::from_secs(1)) {
-            // What nobody has opened takes nothing: it is lost, as on a cable that hangs in the air.
-            if n > 0 && write.write_all(&buffer[..n]).is_err_and(|error| !is_pause(&error)) {
-                break;
-            }
-        }
-        end();
-    })?;
-    Ok(())
-}
-
-fn carry_tcp(stream: TcpStream, wire: Wire) {
-    let _ = stream.set_nodelay(true);
-    let (Ok(read), Ok(write)) = (stream.try_clone(), stream.try_clone()) else { return };
-    // Without threads there is no connection: the stream closes when it is dropped.
-    let _ = carry(wire, read, write, move || {
-        let _ = stream.shutdown(std::net::Shutdown::Both);
-    });
-}
-
-/// A pseudo-terminal with a virtual board at its other end.
-#[cfg(unix)]
-#[derive(Debug)]
-pub struct Terminal {
-    path: String,
-    closer: crate::pipe::WireSender,
-}
-
-#[cfg(unix)]
-impl Terminal {
-    fn open(wire: Wire) -> io::Result<Terminal> {
-        use serialport::SerialPort;
-        let (mut board, other) = serialport::TTYPort::pair()?;
-        let path = other.name().ok_or_else(|| io::Error::other("a pseudo-terminal without a name"))?;
-        board.set_timeout(Duration::from_millis(200))?;
-        let write = board.try_clone_native()?;
-        let closer = wire.sender();
-        carry(wire, board, write, || {})?;
-        drop(other);
-        Ok(Terminal { path, closer })
-    }
-
-    /// Where it can be opened.
-    pub fn path(&self) -> &str {
-        &self.path
-    }
-}
-
-#[cfg(unix)]
-impl Drop for Terminal {
-    fn drop(&mut self) {
-        self.closer.close();
     }
 }
