@@ -68,7 +68,8 @@ fn specs() -> [SeriesSpec; 3] {
 }
 
 fn open(path: &std::path::Path) -> (Store, Vec<SeriesId>) {
-    let options = Options { gather: Duration::ZERO, block: 16, in_memory: 60, tail: 300 };
+    let options =
+        Options { gather: Duration::ZERO, block: 16, in_memory: 60, tail: 300, ..Options::default() };
     let store = Store::open_with(path, options).expect("opens");
     let ids = specs().iter().map(|spec| store.series(spec).expect("series")).collect();
     (store, ids)

@@ -22,7 +22,7 @@ fn one_at_a_time() -> std::sync::MutexGuard<'static, ()> {
 }
 
 /// In memory where there is such a place: what is on the disk is this layer's to say.
-fn folder() -> tempfile::TempDir {
+fn new_folder() -> tempfile::TempDir {
     tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).expect("folder")
 }
 
@@ -120,7 +120,7 @@ fn fail_everywhere(code: std::ffi::c_int, times: u64) {
     let mut after = 0;
     loop {
         let when = format!("failed {times} times after {after}");
-        let folder = self::folder();
+        let folder = new_folder();
         let path = folder.path().join("store.sqlite");
         let (store, ids) = open(&path).expect("opens");
         let mut acknowledged = Acknowledged::default();
@@ -171,7 +171,7 @@ fn a_disk_that_is_full_for_a_while_from_anywhere() {
 #[test]
 fn a_full_disk_is_named() {
     let _one = one_at_a_time();
-    let folder = self::folder();
+    let folder = new_folder();
     let (store, ids) = open(&folder.path().join("store.sqlite")).expect("opens");
     let mut acknowledged = Acknowledged::default();
     vfs::set(Some(Fault { after: 0, times: u64::MAX, code: ffi::SQLITE_FULL }));
@@ -187,7 +187,7 @@ fn power_that_goes_off() {
     let _one = one_at_a_time();
     for n in 1..40 {
         let when = format!("power off after act {n}");
-        let folder = self::folder();
+        let folder = new_folder();
         let path = folder.path().join("store.sqlite");
         vfs::record();
         let (store, ids) = open(&path).expect("opens");
@@ -195,7 +195,7 @@ fn power_that_goes_off() {
         for k in 0..n {
             act(&store, &ids, k, &mut acknowledged).expect("acts");
         }
-        let after = self::folder();
+        let after = new_folder();
         vfs::power_cut(after.path());
         drop(store);
         let (store, _) = open(&after.path().join("store.sqlite")).expect("opens again");

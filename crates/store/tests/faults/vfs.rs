@@ -102,13 +102,23 @@ struct File {
     path: *mut String,
 }
 
-/// SAFETY: `file` was opened by `open`, which had room for both.
+/// The file of the layer below.
+///
+/// # Safety
+///
+/// `file` was opened by `open`, which had room for both.
 unsafe fn below(file: *mut sqlite3_file) -> *mut sqlite3_file {
+    // SAFETY: as the caller says.
     unsafe { file.cast::<File>().add(1).cast() }
 }
 
-/// SAFETY: as `below`; the path lives until `close`.
+/// The path of a file.
+///
+/// # Safety
+///
+/// As `below`, and it is not closed while the path is used.
 unsafe fn path<'a>(file: *mut sqlite3_file) -> Option<&'a String> {
+    // SAFETY: as the caller says.
     unsafe { (*file.cast::<File>()).path.as_ref() }
 }
 
