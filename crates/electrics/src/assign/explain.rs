@@ -14,7 +14,7 @@ use crate::loads;
 
 /// Most parts that a change may add.
 const MOST_PARTS: usize = 3;
-/// Matchings that the search for a change may try before it gives up: some 50 ms.
+/// Conflicts and placings that the search for a change may cost before it gives up.
 const MOST_TRIES: u64 = 1500;
 
 /// Why a system does not fit.
@@ -128,7 +128,10 @@ fn smallest(asked: &Asked<'_>, known: Option<Vec<usize>>) -> (Cause, Clash) {
     let problem = asked.problem;
     let fits = |problem: &Problem, demands: &[usize]| {
         let part = problem.only(demands);
-        super::fit(&part, &mut Solver::new(&part)).is_some()
+        let mut solver = Solver::new(&part);
+        solver.allow(MOST_TRIES);
+        // What is not surely a misfit counts as fitting: the set is then not the smallest, but still one that cannot be met.
+        super::fit(&part, &mut solver).is_some() || solver.is_spent()
     };
     // Most often it is about those alone that a rule touches.
     let is_ruled = |who: Who| {
@@ -366,7 +369,7 @@ fn mend(system: &System, problem: &Problem, solver: &mut Solver<'_>) -> Option<M
     let large: Vec<Switch> =
         problem.switches().into_iter().filter(|switch| matches!(switch, Switch::Expander(true, _))).collect();
     let mut held = Held { switches: vec![(Switch::KeepApart, false)], ..Held::default() };
-    solver.n_left = MOST_TRIES;
+    solver.allow(MOST_TRIES);
     let fits = |solver: &mut Solver<'_>, held: &Held| match solver.solve(held) {
         Answer::Fits(matching, on) => Some((matching, on)),
         Answer::Clash => None,
@@ -384,7 +387,7 @@ fn mend(system: &System, problem: &Problem, solver: &mut Solver<'_>) -> Option<M
         held.switches.extend(large.iter().skip(n).map(|switch| (*switch, false)));
         fits(solver, &held)
     })?;
-    (solver.n_left > 0).then(|| Mend { n_parts, n_moves, steps: steps(system, problem, &on, &matching) })
+    (!solver.is_spent()).then(|| Mend { n_parts, n_moves, steps: steps(system, problem, &on, &matching) })
 }
 
 fn steps(

@@ -260,6 +260,7 @@ impl Problem {
             sum.terms.retain(|(switch, ..)| match switch {
                 Switch::Away(who, _) => stays(*who),
                 Switch::OtherRail(actuator) => stays(Who::Contact(*actuator)),
+                Switch::Driver(actuator) => stays(Who::Actuator(*actuator)),
                 _ => true,
             });
         }
@@ -310,6 +311,7 @@ pub(super) fn build(
     builder.apart();
     builder.references();
     builder.currents();
+    builder.cover();
     builder.rails();
     builder.problem
 }
@@ -849,6 +851,56 @@ impl Builder<'_> {
                 terms.push((away, false, amount));
             }
             self.problem.sums.push(Sum { title, terms, most });
+        }
+    }
+
+    /// What all commands take is no more than pins and expanders bear together. It follows from the sums of each, but to find that out
+    /// is a pigeonhole problem, on which clause learning spends for ever.
+    fn cover(&mut self) {
+        let Some(form) = self.form else { return };
+        if !(self.is_minded(Family::GroupCurrent) && self.is_minded(Family::ExpanderCurrent)) {
+            return;
+        }
+        for side in [Side::Gives, Side::Takes] {
+            let loaders: Vec<(ActuatorIdx, u32)> = (self.problem.demands.iter())
+                .filter_map(|demand| match demand.who {
+                    Who::Actuator(actuator) => Some((actuator, side.of(self.microamps(demand.who)))),
+                    _ => None,
+                })
+                .filter(|(_, amount)| *amount > 0)
+                .collect();
+            // Equal amounts fill a limit in whole steps only.
+            let first = loaders.first().map_or(1, |(_, amount)| *amount);
+            let step = if loaders.iter().all(|(_, amount)| *amount == first) { first } else { 1 };
+            let bears = |amps: f64| ((amps * 1e6).round() as u32) / step * step;
+            let grouped = |pin: &u8| form.groups.iter().any(|group| group.pins.contains(pin));
+            let by_group = self.chip.pins.digital.iter().all(grouped).then(|| {
+                let limits = form.groups.iter().map(|group| match side {
+                    Side::Takes => group.sink_a,
+                    _ => group.source_a,
+                });
+                limits.map(bears).sum::<u32>()
+            });
+            let mut most = by_group.unwrap_or(u32::MAX).min(bears(form.total_a));
+            let key = if matches!(side, Side::Takes) { "sink_total" } else { "source_total" };
+            let mut terms: Vec<(Switch, bool, u32)> = loaders
+                .iter()
+                .map(|(actuator, amount)| (Switch::Driver(*actuator), false, *amount))
+                .collect();
+            let mut is_known = true;
+            for device in self.problem.expanders.keys() {
+                let Some(limit) = self.expander_figure(*device, key).map(bears) else {
+                    is_known = false;
+                    continue;
+                };
+                most = most.saturating_add(limit);
+                terms.extend(self.added(*device).map(|switch| (switch, false, limit)));
+            }
+            let all: u32 = terms.iter().map(|(.., amount)| *amount).sum();
+            if is_known && all > most {
+                let title = "the board and its expanders bear no more together".to_owned();
+                self.problem.sums.push(Sum { title, terms, most });
+            }
         }
     }
 

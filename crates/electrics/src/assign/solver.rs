@@ -4,9 +4,10 @@
 //! Why not all in SAT: that n things do not fit into n - 1 places is the textbook formula that takes clause learning exponential time.
 //! A matching sees it at once, and what it sees is already the smallest reason.
 
+use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 
-use batsat::{BasicSolver, Lit, SolverInterface, lbool};
+use batsat::{Callbacks, Lit, SolverInterface, SolverOpts, lbool};
 
 use super::problem::{Problem, Sum, Switch};
 
@@ -30,17 +31,29 @@ pub(super) struct Clash {
     pub places: Vec<usize>,
 }
 
+/// Conflicts and placings that a question may cost, a count and no clock, so that the answer is the same on any machine.
+pub(super) const MOST_EFFORT: u64 = 20_000;
+
+/// What is left of the effort; the SAT solver asks at each conflict.
+struct Effort(Cell<u64>);
+
+impl Callbacks for Effort {
+    fn stop(&self) -> bool {
+        let left = self.0.get().saturating_sub(1);
+        self.0.set(left);
+        left == 0
+    }
+}
+
 /// A solver that keeps what it has learnt from question to question.
 pub(super) struct Solver<'p> {
     problem: &'p Problem,
-    sat: BasicSolver,
+    sat: batsat::Solver<Effort>,
     lits: BTreeMap<Switch, Lit>,
     /// `[n]`: more than n moves are made.
     moves: Vec<Lit>,
     /// `[n]`: more than n parts are added.
     parts: Vec<Lit>,
-    /// Matchings that may still be tried; at none every answer is a clash.
-    pub n_left: u64,
 }
 
 /// What a question holds still.
@@ -56,7 +69,7 @@ pub(super) struct Held {
 
 impl<'p> Solver<'p> {
     pub(super) fn new(problem: &'p Problem) -> Self {
-        let mut sat = BasicSolver::default();
+        let mut sat = batsat::Solver::new(SolverOpts::default(), Effort(Cell::new(MOST_EFFORT)));
         let mut lits = BTreeMap::new();
         let keep = Lit::new(sat.new_var_default(), true);
         for switch in problem.switches() {
@@ -73,7 +86,7 @@ impl<'p> Solver<'p> {
                 sat.add_clause_reuse(&mut vec![!*one, *other]);
             }
         }
-        let mut solver = Solver { problem, sat, lits, moves: vec![], parts: vec![], n_left: u64::MAX };
+        let mut solver = Solver { problem, sat, lits, moves: vec![], parts: vec![] };
         solver.buses();
         solver.slots();
         for sum in &problem.sums {
@@ -180,6 +193,16 @@ impl<'p> Solver<'p> {
         row
     }
 
+    /// Begins to count anew.
+    pub(super) fn allow(&mut self, effort: u64) {
+        self.sat.cb_mut().0.set(effort);
+    }
+
+    /// Whether a clash may have been called so for want of effort.
+    pub(super) fn is_spent(&self) -> bool {
+        self.sat.cb().0.get() == 0
+    }
+
     /// Places everything with what is held.
     pub(super) fn solve(&mut self, held: &Held) -> Answer {
         let mut assumed: Vec<Lit> = vec![];
@@ -199,10 +222,9 @@ impl<'p> Solver<'p> {
                 .filter(|(_, lit)| self.sat.value_lit(**lit) == lbool::TRUE)
                 .map(|(switch, _)| *switch)
                 .collect();
-            if self.n_left == 0 {
+            if self.sat.cb().stop() {
                 return Answer::Clash;
             }
-            self.n_left -= 1;
             match matching(self.problem, &on) {
                 Ok(placed) => return Answer::Fits(placed, on),
                 Err(clash) => {
