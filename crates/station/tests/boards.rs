@@ -265,6 +265,40 @@ fn a_plug_that_is_pulled_comes_back_under_another_name() {
     let _ = std::fs::remove_dir_all(folder);
 }
 
+/// A virtual board of this process must live fast enough that weeks are there in minutes (10,000 scans a second are the aim, reached in a
+/// release build; the bound here only notices when something is wrong).
+#[test]
+fn a_virtual_board_in_the_process_keeps_its_pace() {
+    let system = system("harbour-lane");
+    let setup_of_tank = Setup { waits_for_reader: true, ..at_speed(1e9) };
+    let tank = Arc::new(Virtual::start(&system, setup_of_tank).expect("it starts"));
+    let (boards, events) =
+        Boards::start(vec![setup("fast", &system, Line::Virtual(tank))]).expect("it starts");
+    let mut last = until(&events, scan).record.scan;
+    let (began, first) = (Instant::now(), last);
+    let mut batch = vec![];
+    let mut n_values = 0;
+    let names = &boards.known(BoardId(0)).expect("it is known").names;
+    while began.elapsed() < Duration::from_secs_f64(number("SECONDS", 1.5)) {
+        events.take(&mut batch, 256, Duration::from_millis(100));
+        for event in batch.drain(..) {
+            match event {
+                BoardEvent::Scan(scan) => {
+                    assert_eq!((scan.record.scan, scan.n_missing), (last + 1, 0));
+                    n_values += names.values(&scan.record, scan.trust).flatten().count();
+                    last = scan.record.scan;
+                }
+                BoardEvent::Journal(journal) => journal.stored.done(),
+                BoardEvent::Link { .. } => {}
+            }
+        }
+    }
+    let passed_s = began.elapsed().as_secs_f64();
+    let a_second = f64::from(last - first) / passed_s;
+    println!("{a_second:.0} scans a second, {:.0} values a second, none missing", n_values as f64 / passed_s);
+    assert!(a_second > 500.0, "{a_second}");
+}
+
 /// A line over which everything goes wrong, another thing at each connection.
 struct Misbehaving {
     how: usize,

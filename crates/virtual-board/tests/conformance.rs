@@ -182,10 +182,12 @@ impl Pair<'_> {
             }
             self.ms();
         }
+        let n_starts = self.ours.n_starts();
         self.ours.scan();
         // Converters are read just after a scan, for the next one.
         self.inputs();
-        if self.ours.n_scans() != self.theirs.n_scans() {
+        let is_given_up = self.ours.n_starts() != n_starts;
+        if !is_given_up && self.ours.n_scans() != self.theirs.n_scans() {
             return Err(format!("scan {} of ours, {} of C's", self.ours.n_scans(), self.theirs.n_scans()));
         }
         self.until_ms(90);
@@ -250,7 +252,7 @@ impl Pair<'_> {
     /// Both restart: C in its own time.
     fn after_restart(&mut self) -> Result<(), String> {
         let n = self.theirs.n_resets;
-        for _ in 0..400 {
+        for _ in 0..self.period_ms + 400 {
             self.theirs.run(1);
             if self.theirs.n_resets != n {
                 self.splitter = Splitter::new();
@@ -381,7 +383,16 @@ fn fits(program: &Program<'_>) -> bool {
         && program.bytes().len() <= Map::SMALL.slot
 }
 
-fn run(runtime: &mut Runtime, seed: u64, n_scans: u32, totals: &mut [u64; 2]) -> Result<(), String> {
+/// What a sequence does.
+#[derive(Clone, Copy, PartialEq)]
+enum Course {
+    /// Requests of every kind at so many scans.
+    Mixed(u32),
+    /// An upload that nobody confirms.
+    Unconfirmed,
+}
+
+fn run(runtime: &mut Runtime, seed: u64, course: Course, totals: &mut [u64; 2]) -> Result<(), String> {
     let seeds = (0..).map(|n: u64| seed.wrapping_mul(1_000).wrapping_add(n));
     let mut programs = seeds.filter_map(|seed| {
         let bytes = generate::program(seed);
@@ -439,6 +450,10 @@ fn run(runtime: &mut Runtime, seed: u64, n_scans: u32, totals: &mut [u64; 2]) ->
         pair.request(&message).map(drop)
     };
     subscribe(&mut pair, &mut id)?;
+    let n_scans = match course {
+        Course::Mixed(n_scans) => n_scans,
+        Course::Unconfirmed => return unconfirmed(&mut pair, &mut id, &trial),
+    };
     let mut is_restarted = false;
     for k in 0..n_scans {
         let at = |pair: &Pair<'_>, what: String| {
@@ -552,6 +567,33 @@ fn upload(pair: &mut Pair<'_>, id: &mut u8, program: &[u8]) -> Result<(), String
     }
 }
 
+/// A trial of a minute that nobody confirms gives way at the same scan, for the same reason.
+fn unconfirmed(pair: &mut Pair<'_>, id: &mut u8, trial: &[u8]) -> Result<(), String> {
+    upload(pair, id, trial)?;
+    let during = pair.hello(1)?;
+    if (during.program, during.fallback) != (2, 0) {
+        return Err(format!("no trial runs: {during:?}"));
+    }
+    let n_starts = pair.ours.n_starts();
+    while pair.ours.n_starts() == n_starts {
+        pair.scan()?;
+    }
+    pair.after_restart()?;
+    let after = pair.hello(2)?;
+    if (after.program, after.fallback) != (0, 1) {
+        return Err(format!("the trial did not give way: {after:?}"));
+    }
+    Ok(())
+}
+
+#[test]
+fn a_trial_that_nobody_confirms_gives_way_in_both() {
+    let mut runtime = Runtime::lock();
+    for seed in 0..4 {
+        run(&mut runtime, seed, Course::Unconfirmed, &mut [0; 2]).expect("both do the same");
+    }
+}
+
 #[test]
 fn answers_and_records_are_those_of_the_c_runtime() {
     let n_seeds = std::env::var("SEEDS").ok().and_then(|n| n.parse().ok()).unwrap_or(6);
@@ -560,7 +602,7 @@ fn answers_and_records_are_those_of_the_c_runtime() {
     let mut failed = false;
     let only: Option<u64> = std::env::var("SEED").ok().and_then(|n| n.parse().ok());
     for seed in only.map_or(0..n_seeds, |seed| seed..seed + 1) {
-        if let Err(what) = run(&mut runtime, seed, 200, &mut totals) {
+        if let Err(what) = run(&mut runtime, seed, Course::Mixed(200), &mut totals) {
             println!("{what}");
             failed = true;
         }

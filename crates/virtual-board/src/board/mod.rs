@@ -429,7 +429,10 @@ impl<W: World> Board<W> {
         self.keep_totals();
         self.memory.journal.write();
         if self.run.up_ms.is_multiple_of(MINUTE_MS) && self.memory.minute() {
+            // The record of the last scan is out by then.
+            let record = self.record.take();
             self.boot(cause::WANTED);
+            self.record = record;
         }
     }
 
