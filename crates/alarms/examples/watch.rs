@@ -58,8 +58,8 @@ fn main() {
         };
         let (blind, warm) = (found(&struck.blind[l]), found(&struck.warm[l]));
         println!(
-            "  {:<34} {:<28} {:>6} {:>6} (within {:>3.0})  {}",
-            fault.name, fault.wanted, blind.0, warm.0, fault.within_h, warm.1
+            "  {:<34} {:<28} {:>6} {:>6} (within {:>3.0} {:>3.0})  {}",
+            fault.name, fault.wanted, blind.0, warm.0, fault.within_h[0], fault.within_h[1], warm.1
         );
     }
     let n = 1_000_000;

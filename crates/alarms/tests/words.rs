@@ -313,7 +313,7 @@ fn silence_clock_and_disk_are_told_in_words() {
         ]
     );
     let mut book = Book::new(Settings::default());
-    tell(&mut book, "controller", &verdicts, now.now_ms);
+    tell(&mut book, &verdicts, now.now_ms);
     book.tick(now.now_ms + 2 * MINUTE);
     let standing: Vec<String> = book.attention().iter().map(|v| v.definition.id.clone()).collect();
     assert_eq!(

@@ -302,9 +302,9 @@ fn clock_finding(wrong: String) -> Finding {
     }
 }
 
-/// Brings all verdicts about one board into the book: defines what is new, changes texts with their figures, ends what is about parts that
+/// Brings all verdicts of one [`Watch::look`] into the book: defines what is new, changes texts with their figures, ends what is about parts that
 /// the board has no more; and gives what changed.
-pub fn tell(book: &mut Book, board: &str, verdicts: &[Verdict], now_ms: i64) -> Vec<Transition> {
+pub fn tell(book: &mut Book, verdicts: &[Verdict], now_ms: i64) -> Vec<Transition> {
     let mut all = vec![];
     let mut ids = BTreeSet::new();
     for verdict in verdicts {
@@ -324,6 +324,9 @@ pub fn tell(book: &mut Book, board: &str, verdicts: &[Verdict], now_ms: i64) -> 
             book.apply(now_ms, Act::Condition { alarm: id, now: verdict.condition() }).unwrap_or_default(),
         );
     }
+    let Some(board) = verdicts.iter().map(|v| v.board.as_str()).find(|b| *b != finding::STATION) else {
+        return all;
+    };
     let begins = finding::prefix(board);
     let gone: Vec<String> = (book.alarms())
         .map(|v| v.definition.id.clone())
