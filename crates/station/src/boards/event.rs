@@ -18,6 +18,7 @@ pub const MS_AT_2000: i64 = 946_684_800_000;
 
 /// What comes out of the boards, in order for each board.
 #[derive(Clone, Debug)]
+#[expect(clippy::large_enum_variant, reason = "nearly all of them are scans, the largest")]
 pub enum BoardEvent {
     /// The link is in another state from now on.
     Link {
