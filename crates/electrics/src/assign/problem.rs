@@ -665,7 +665,7 @@ impl Builder<'_> {
     }
 
     /// Pins and lines that bear less than a command takes are open to it behind a transistor only.
-    fn closed_by_current(&mut self, who: Who, edges: &mut Vec<(usize, Vec<Guard>)>) {
+    fn closed_by_current(&mut self, who: Who, edges: &mut [(usize, Vec<Guard>)]) {
         let Who::Actuator(actuator) = who else { return };
         if !self.is_minded(Family::PinCurrent) {
             return;
@@ -690,7 +690,7 @@ impl Builder<'_> {
     }
 
     /// A duty comes from a timer, and the timer has one frequency.
-    fn closed_by_frequency(&mut self, who: Who, need: Need, edges: &mut Vec<(usize, Vec<Guard>)>) {
+    fn closed_by_frequency(&mut self, who: Who, need: Need, edges: &mut [(usize, Vec<Guard>)]) {
         let Who::Actuator(actuator) = who else { return };
         let Some(most) = self.system.electrics.actuator(actuator).pwm_hz else { return };
         if need != Need::Duty || !self.is_minded(Family::Frequency) {
@@ -772,7 +772,7 @@ impl Builder<'_> {
     fn currents(&mut self) {
         let milli = |amps: f64| format!("{:.0} mA", amps * 1e3);
         let name = |pin: u8| self.form.map_or_else(|| Pins::name(pin), |form| form.label(pin));
-        let mut domains: Vec<(String, f64, Side, Box<dyn Fn(Place) -> bool>)> = vec![];
+        let mut domains: Vec<(String, f64, Side, Inside)> = vec![];
         if let Some(form) = self.form.filter(|_| self.is_minded(Family::GroupCurrent)) {
             for group in &form.groups {
                 for (side, limit, word) in
@@ -1009,6 +1009,9 @@ impl Builder<'_> {
         }
     }
 }
+
+/// Whether a place counts in a sum.
+type Inside = Box<dyn Fn(Place) -> bool>;
 
 /// Which way a current counts.
 #[derive(Clone, Copy)]
