@@ -2,15 +2,25 @@
 
 /** A name of the system file as it reads in a sentence: `float_c_low` is `Float c low`. */
 export function named(name: string): string {
-  const plain = name.replaceAll("_", " ");
-  return plain.charAt(0).toUpperCase() + plain.slice(1);
+  const spaced = name.replaceAll("_", " ");
+  return spaced.charAt(0).toUpperCase() + spaced.slice(1);
 }
 
-/** Ends with a full stop, begins with a capital. */
+/** A text of the station with the names in it as people read them: `topoff_pump` is topoff pump. */
+export function plain(text: string): string {
+  return text.replaceAll("`", "").replace(/(?<=[a-z0-9])_(?=[a-z0-9])/gi, " ");
+}
+
+/** Ends with a full stop; for a text that begins with a person's name, which is left as it is. */
+export function ended(text: string): string {
+  const trimmed = plain(text).trim();
+  return /[.!?]$/.test(trimmed) ? trimmed : `${trimmed}.`;
+}
+
+/** Ends with a full stop, begins with a capital, but for words such as pH. */
 export function sentence(text: string): string {
-  const trimmed = text.trim();
-  const begun = trimmed.charAt(0).toUpperCase() + trimmed.slice(1);
-  return /[.!?]$/.test(begun) ? begun : `${begun}.`;
+  const whole = ended(text);
+  return /^[a-z][A-Z]/.test(whole) ? whole : whole.charAt(0).toUpperCase() + whole.slice(1);
 }
 
 export const words = {
@@ -178,6 +188,9 @@ export const words = {
     intro: "A hand always has an end. Trips and permissives bind it too, and the board says so.",
     change: (name: string) => `Hand: ${name}`,
     button: "Hand …",
+    since: "since ",
+    handBy: (who: string, why: string) => `by ${who}, because ${why}`,
+    ends: (at: string) => `ends by itself at ${at}`,
     back: "Give back to its rule",
     hold: "Hold it",
     on: "on",
@@ -192,7 +205,7 @@ export const words = {
     waiting: "Sent. Waiting for the board to acknowledge …",
     trips: "Trips that stand",
     noTrips: "No trip stands.",
-    trip: (actuator: string, cause: string, at: string) => `${actuator} has tripped on its ${cause} at ${at} and stays off until it is reset.`,
+    trip: (actuator: string, cause: string, at: string) => `${actuator} has tripped on its ${plain(cause)} at ${at} and stays off until it is reset.`,
     resetTrip: "Reset …",
     resetTitle: (actuator: string) => `Reset the trip of ${actuator}`,
     resetDoes: "Find the cause first. It trips again at once while its condition holds.",

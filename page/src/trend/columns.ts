@@ -41,7 +41,7 @@ export function columns(trend: Trend, n: number, factor: number, offset: number)
   for (const [from, to] of trend.gaps) {
     // Columns that lie wholly within the gap; where it is shorter than a column nothing can be drawn.
     const first = Math.max(0, Math.floor((from - trend.from_ms) / trend.step_ms) + 1);
-    const last = Math.min(n - 1, Math.ceil((to - trend.from_ms) / trend.step_ms) - 2);
+    const last = Math.min(n - 1, Math.floor((to - trend.from_ms) / trend.step_ms) - 1);
     for (let i = first; i <= last; i += 1) {
       if (out.mean[i] !== undefined) continue;
       out.min[i] = null;

@@ -156,7 +156,7 @@ function Own() {
         {own && (
           <>
             <h3>{w.sessions}</h3>
-            <div class="scroll" tabIndex={0} role="region" aria-label={w.sessions}>
+            <div class="scroll" tabIndex={0} role="group" aria-label={w.sessions}>
               <table>
                 <thead>
                   <tr>

@@ -9,7 +9,7 @@ import { Ask, text } from "../parts/ask.tsx";
 import { Waits } from "../parts/state.tsx";
 import { mayAct } from "../session.ts";
 import { moment, span } from "../time.ts";
-import { sentence, words } from "../words.ts";
+import { ended, sentence, words } from "../words.ts";
 
 export function Alarms() {
   const [withAll, setAll] = useState(false);
@@ -87,7 +87,7 @@ function Alarm({ alarm }: { alarm: AlarmNow }) {
         </p>
         {remarks.map((remark) => (
           <p class="note" key={remark}>
-            {sentence(remark)}
+            {remark === alarm.aside ? ended(remark) : sentence(remark)}
           </p>
         ))}
         <div aria-live="polite">{result && <p class={result.isGood ? "good" : "bad"}>{result.text}</p>}</div>

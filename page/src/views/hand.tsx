@@ -1,20 +1,26 @@
 // Hand and procedures: what every output does and why, a sentence each; what a person may ask of the board, and what came of it.
 
 import { useState } from "preact/hooks";
-import { path, post } from "../api/client.ts";
+import { get, path, post } from "../api/client.ts";
 import type { BoardNow, DriveNow, Order, ProcedureNow, TripNow } from "../api/types.ts";
-import { isOld, state, stationNow } from "../live.ts";
+import { isOld, orders, state, stationNow } from "../live.ts";
+import { useLoaded } from "../load.ts";
 import { At } from "../parts/at.tsx";
 import { Ask, text, Why } from "../parts/ask.tsx";
 import { BoardChoice, Stale, theBoard } from "../parts/boards.tsx";
 import { Outcome } from "../parts/outcome.tsx";
 import { outputText } from "../section/values.ts";
 import { mayAct } from "../session.ts";
-import { moment, span } from "../time.ts";
-import { named, sentence, words } from "../words.ts";
+import { clock, moment, span } from "../time.ts";
+import { named, plain, sentence, words } from "../words.ts";
 
 export function Hand() {
   const board = theBoard();
+  const name = board?.name;
+  const kept = useLoaded(
+    () => (name === undefined ? Promise.resolve([]) : get<Order[]>(`commands?limit=200&board=${encodeURIComponent(name)}`)),
+    [name, orders.value],
+  );
   if (!state.value || !board) return <p class="pending">{words.waitingForStation}</p>;
   const latched = board.trips.filter((trip) => trip.is_latched);
   return (
@@ -46,7 +52,7 @@ export function Hand() {
         <p class="note">{words.hand.intro}</p>
         <ul class="sentences">
           {board.drives.map((drive) => (
-            <Drive key={drive.name} board={board} drive={drive} />
+            <Drive key={drive.name} board={board} drive={drive} hand={drive.hand_left_ms > 0 ? handOf(drive, kept.value ?? []) : undefined} />
           ))}
         </ul>
       </section>
@@ -70,7 +76,13 @@ function Last({ order, drive, onAway }: { order: Order | undefined; drive?: Driv
   );
 }
 
-function Drive({ board, drive }: { board: BoardNow; drive: DriveNow }) {
+/** The command that took a drive into hand: the newest about it that the board acknowledged. */
+export function handOf(drive: DriveNow, commands: Order[]): Order | undefined {
+  const isAbout = (what: string) => [drive.name, `make safe: ${drive.name}`].some((start) => what.startsWith(`${start} `));
+  return commands.find((order) => order.status === "done" && isAbout(order.what));
+}
+
+function Drive({ board, drive, hand }: { board: BoardNow; drive: DriveNow; hand: Order | undefined }) {
   const [isAsking, setAsking] = useState(false);
   const [order, setOrder] = useState<Order>();
   const doubtful = isOld(board, stationNow.value);
@@ -80,11 +92,14 @@ function Drive({ board, drive }: { board: BoardNow; drive: DriveNow }) {
     <li class={`${drive.by}${doubtful ? " doubtful" : ""}`} data-drive={drive.name}>
       <div class="line">
         <p>
-          <b>{named(drive.name)}:</b> {outputText(drive)}, {drive.why}
+          <b>{named(drive.name)}:</b> {outputText(drive)}, {plain(drive.why)}
+          {hand && ` ${words.hand.handBy(hand.who, hand.why)}`}
+          {isHand && `; ${words.hand.ends(clock(stationNow.value + drive.hand_left_ms))}`}
           {drive.since_ms !== undefined && (
             <span class="note">
               {" "}
-              (<At ms={drive.since_ms} />)
+              ({words.hand.since}
+              <At ms={drive.since_ms} />)
             </span>
           )}
         </p>
@@ -110,7 +125,7 @@ function Drive({ board, drive }: { board: BoardNow; drive: DriveNow }) {
           }}
         >
           <p>
-            {outputText(drive)}, {drive.why}
+            {sentence(`${outputText(drive)}, ${drive.why}`)}
           </p>
           <HandForm drive={drive} isHand={isHand} />
         </Ask>

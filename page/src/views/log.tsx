@@ -7,7 +7,7 @@ import { alarmChanges, orders, stationNow } from "../live.ts";
 import { At } from "../parts/at.tsx";
 import { mayAct } from "../session.ts";
 import { day } from "../time.ts";
-import { sentence, words } from "../words.ts";
+import { ended, sentence, words } from "../words.ts";
 
 type Entry =
   | { kind: "event"; at: number; key: string; row: EventRow }
@@ -125,11 +125,11 @@ function One({ entry }: { entry: Entry }) {
       </>
     );
   }
-  if (entry.kind === "note") return <>{sentence(words.log.noteBy(entry.row.who, entry.row.text))}</>;
+  if (entry.kind === "note") return <>{ended(words.log.noteBy(entry.row.who, entry.row.text))}</>;
   const order = entry.row;
   return (
     <>
-      {sentence(words.log.command(order.who, order.what, order.why))}{" "}
+      {ended(words.log.command(order.who, order.what, order.why))}{" "}
       <b>{sentence(words.status[order.status] ?? order.status)}</b>{" "}
       <span class="note">{sentence(order.detail)}</span>
     </>

@@ -75,7 +75,7 @@ function Readings({ board }: { board: BoardNow }) {
   return (
     <section aria-labelledby="values" class="wide">
       <h2 id="values">{words.now.values}</h2>
-      <div class="scroll" tabIndex={0} role="region" aria-labelledby="values">
+      <div class="scroll" tabIndex={0} role="group" aria-labelledby="values">
         <table>
           <thead>
             <tr>

@@ -12,7 +12,7 @@ import { clock, day, forInput, moment, span } from "../time.ts";
 import { type Columns, columns, grid, RANGES, type Range, row, shifted, summary } from "../trend/columns.ts";
 import type { Drawn } from "../trend/plot.tsx";
 import { shownUnit, system, type System } from "../units.ts";
-import { named, sentence, words } from "../words.ts";
+import { ended, named, words } from "../words.ts";
 
 // The library that draws is fetched when somebody looks at trends.
 const Plot = lazy(() => import("../trend/plot.tsx").then((module) => module.Plot));
@@ -268,7 +268,7 @@ function Shown({ chosen, range, isTable, onRange }: ShownProps) {
           <ul>
             {notes.value.map((note) => (
               <li key={note.id}>
-                {moment(note.from_ms, stationNow.value)}: {sentence(words.log.noteBy(note.who, note.text))}
+                {moment(note.from_ms, stationNow.value)}: {ended(words.log.noteBy(note.who, note.text))}
               </li>
             ))}
           </ul>
@@ -340,7 +340,7 @@ function Table({ read, at, stepMs, range, units }: TableProps) {
   const rows = Array.from({ length: Math.ceil(at.length / each) }, (_, i) => i * each);
   const isLong = range.to - range.from > 2 * 86_400_000;
   return (
-    <div class="scroll" tabIndex={0} role="region" aria-label={w.table}>
+    <div class="scroll" tabIndex={0} role="group" aria-label={w.table}>
       <table>
         <thead>
           <tr>

@@ -1,0 +1,107 @@
+// What people read: units, times, names, the state of outputs, the drawing's water lines.
+import { expect, test } from "vitest";
+import type { BoardNow, DriveNow, EventRow, Order, Sheet } from "../src/api/types.ts";
+import { viewOf } from "../src/router.ts";
+import { outputText, valuesOf } from "../src/section/values.ts";
+import { type Box, drawing, moved, shapesAt, zoomed } from "../src/section/view.ts";
+import { forInput, span } from "../src/time.ts";
+import { quantity } from "../src/units.ts";
+import { shortDevice } from "../src/views/account.tsx";
+import { handOf } from "../src/views/hand.tsx";
+import { joined } from "../src/views/log.tsx";
+import { ended, named, sentence } from "../src/words.ts";
+
+test("quantities in metric and US units", () => {
+  // 25 °C is 77 °F; 1 in is 25.4 mm; 1 US gal is 3.785 411 784 L and 128 fl oz (NIST Handbook 44, appendix C).
+  expect(quantity(25, "degC", "metric")).toBe("25.00\u00a0°C");
+  expect(quantity(25, "degC", "us")).toBe("77.00\u00a0°F");
+  expect(quantity(25.4, "mm", "us")).toBe("1.00\u00a0in");
+  expect(quantity(3785.411784, "mL", "us")).toBe("128.0\u00a0fl oz");
+  // A difference has no zero point.
+  expect(quantity(10, "K", "us")).toBe("18.00\u00a0°F");
+  expect(quantity(-0.001, "degC", "metric")).toBe("0.00\u00a0°C");
+  expect(quantity(-3, "%", "metric")).toBe("−3\u00a0%");
+  expect(quantity(8.123, "pH", "us")).toBe("8.12\u00a0pH");
+  expect(quantity(3, "", "us")).toBe("3.00");
+});
+
+test("spans are exact enough to act on", () => {
+  const text = (ms: number) => span(ms).replaceAll("\u00a0", " ");
+  expect([0, 40_000, 25 * 60_000, 5.5 * 3_600_000, 76 * 3_600_000, -5].map(text)).toEqual(["0 s", "40 s", "25 min", "5 h 30 min", "3 d 4 h", "0 s"]);
+  expect(forInput(new Date(2026, 2, 4, 5, 6).getTime())).toBe("2026-03-04T05:06");
+});
+
+test("names and sentences", () => {
+  expect(named("float_c_low")).toBe("Float c low");
+  expect(sentence("topoff_pump has tripped on its `longest_run`")).toBe("Topoff pump has tripped on its longest run.");
+  expect(sentence("pH out of its band")).toBe("pH out of its band.");
+  expect(ended("mara notes: all is well!")).toBe("mara notes: all is well!");
+});
+
+const drive: DriveNow = { name: "fans", kind: "fan", output: 1, is_modulated: false, hand_left_ms: 0, by: "rule", why: "by its rule" };
+
+test("an output that is not known is not said to rest", () => {
+  const { output: _, ...unknown } = drive;
+  expect(outputText(unknown)).toBe("not known");
+  expect(outputText({ ...drive, kind: "heater" })).toBe("heating");
+  expect(outputText({ ...drive, kind: "contactor", output: 0 })).toBe("off");
+  expect(outputText({ ...drive, is_modulated: true, output: 35.4 })).toBe("35\u00a0%");
+});
+
+test("who took a drive into hand is the newest command that the board acknowledged", () => {
+  const order = (id: number, what: string, status: Order["status"]): Order => ({ id, at_ms: id, board: "tank", who: `w${id}`, why: "y", what, status, detail: "" });
+  const all = [order(5, "fans off for 5 min", "refused"), order(4, "fans_2 off for 5 min", "done"), order(3, "fans off for 9 min", "done"), order(2, "fans on for 5 min", "done")];
+  expect(handOf(drive, all)?.who).toBe("w3");
+  expect(handOf({ ...drive, name: "light" }, all)).toBeUndefined();
+});
+
+test("the log shows nothing as whole that it does not know", () => {
+  const event = (id: number, at_ms: number): EventRow => ({ id, at_ms, board: "tank", kind: "trip", text: "t" });
+  const order = { id: 1, at_ms: 40, board: "tank", who: "w", why: "y", what: "x", status: "done", detail: "" } as Order;
+  const note = { id: 1, written_ms: 5, from_ms: 5, to_ms: 5, who: "w", text: "n" };
+  expect(joined([event(2, 50), event(1, 10)], [order], [note], true).map(({ key }) => key)).toEqual(["e2", "c1", "e1", "n1"]);
+  // Of commands only those since 40 are known so far: what is older waits.
+  expect(joined([event(2, 50), event(1, 10)], [order], [note], false).map(({ key }) => key)).toEqual(["e2", "c1"]);
+});
+
+const sheet: Sheet = {
+  size: [297, 210],
+  scale: 12,
+  title: "t",
+  description: "d",
+  labels: [],
+  parts: [
+    {
+      id: "water.display",
+      name: "display",
+      layer: "water",
+      anchor: [20, 20],
+      shapes: [{ kind: "area", ink: "water", points: [[10, 50], [30, 50], [30, 90], [10, 90]] }],
+      bindings: [{ value: "display.level", unit: "m", property: "top", zero: 90, per_unit: -100 }],
+    },
+    { id: "frame", name: "frame", layer: "frame", anchor: [0, 0], shapes: [{ kind: "area", ink: "frame", points: [[6, 6], [291, 204]] }], bindings: [] },
+  ],
+};
+
+test("a measured level moves the water's upper edge, and nothing else", () => {
+  const board = { signals: [{ name: "display_level", value: 300, unit: "mm", quality: "good", is_bit: false }], drives: [] } as unknown as BoardNow;
+  const values = valuesOf(board, false, "metric");
+  const [shape] = shapesAt(sheet.parts[0]!, values);
+  expect(shape).toMatchObject({ points: [[10, 60], [30, 60], [30, 90], [10, 90]] });
+  expect(shapesAt(sheet.parts[0]!, new Map())).toBe(sheet.parts[0]!.shapes);
+});
+
+test("the window stays on the paper", () => {
+  const most: Box = drawing(sheet);
+  expect(most).toEqual([7, 47, 26, 46]);
+  const close = zoomed(most, 2, [20, 70], most);
+  expect(close).toEqual([13.5, 58.5, 13, 23]);
+  expect(moved(close, 100, -100, most)).toEqual([20, 47, 13, 23]);
+  expect(zoomed(close, 0.1, [20, 70], most)).toEqual(most);
+});
+
+test("addresses of views, and browsers by name", () => {
+  expect(["/", "/night", "/hand/x", "/unknown"].map(viewOf)).toEqual(["now", "night", "hand", "now"]);
+  expect(shortDevice("Mozilla/5.0 (Android 16; Mobile) Firefox/150")).toBe("Firefox, Android");
+  expect(shortDevice("curl/8.5")).toBe("curl/8.5");
+});

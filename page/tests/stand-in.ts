@@ -1,0 +1,354 @@
+// A stand-in for the station: the same addresses, answers and headers with invented data, and ways to let it fail. It lets the page be tested
+// where no station was built, and in states that a station takes long to come to.
+
+import { readFileSync } from "node:fs";
+import { createServer, type IncomingMessage, type ServerResponse } from "node:http";
+import type { AddressInfo } from "node:net";
+import { extname } from "node:path";
+import type { AlarmNow, DriveNow, Order, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+
+const dist = new URL("../dist/", import.meta.url);
+/** As the station sends it. */
+const POLICY =
+  "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
+const KINDS: Record<string, string> = {
+  ".html": "text/html; charset=utf-8",
+  ".js": "text/javascript; charset=utf-8",
+  ".css": "text/css; charset=utf-8",
+  ".svg": "image/svg+xml",
+  ".webmanifest": "application/json",
+};
+const H = 3_600_000;
+
+function signal(name: string, unit: string, value: number | undefined, quality: SignalNow["quality"] = "good"): SignalNow {
+  return { name, unit, quality, is_bit: false, ...(value === undefined ? {} : { value }) };
+}
+
+function bit(name: string, value: 0 | 1, since_ms: number): SignalNow {
+  return { name, unit: "", quality: "good", is_bit: true, value, since_ms };
+}
+
+function drive(name: string, kind: string, output: number, since_ms: number, more: Partial<DriveNow> = {}): DriveNow {
+  return { name, kind, output, since_ms, is_modulated: false, hand_left_ms: 0, by: "rule", why: "by its rule", ...more };
+}
+
+function state(now: number): State {
+  const alarm = (id: string, text: string, more: Partial<AlarmNow>): AlarmNow => ({
+    id: `tank/${id}`,
+    text,
+    priority: "medium",
+    state: "unacknowledged",
+    words: "unacknowledged",
+    since_ms: now - 25 * 60_000,
+    is_first_out: false,
+    is_chattering: false,
+    is_stale: false,
+    ...more,
+  });
+  return {
+    at_ms: now,
+    station: "Harbour Lane reading-room reef",
+    version: "0.1.0",
+    started_ms: now - 40 * 24 * H,
+    boards: [
+      {
+        name: "tank",
+        system: "Harbour Lane reading-room reef",
+        link: { state: "up", since_ms: now - 30 * H },
+        newest_ms: now - 400,
+        scan: 108_000,
+        is_clock_good: true,
+        signals: [
+          signal("display_temp", "degC", 25.31),
+          signal("display_temp_2", "degC", 25.25),
+          signal("sump_temp", "degC", 25.44, "uncertain"),
+          signal("ph", "pH", undefined, "bad"),
+          bit("float_c_low", 0, now - 2 * H),
+          bit("float_c_high", 0, now - 90 * H),
+          bit("leak_1", 0, now - 300 * H),
+          bit("return_flow", 1, now - 30 * H),
+          signal("battery_charge", "%", 98.2),
+          signal("lime_today", "mL", 820),
+        ],
+        drives: [
+          drive("return_pump", "pump", 1, now - 30 * H),
+          drive("circulation_1", "circulation pump", 1, now - 30 * H),
+          drive("skimmer", "skimmer", 0, now - 8 * 60_000, { by: "hand", hand_left_ms: 720_000, why: "in hand for 12 min more" }),
+          drive("heater_display", "heater", 1, now - 9 * 60_000),
+          drive("heater_sump", "heater", 0, now - 50 * 60_000),
+          drive("light", "light", 1, now - 3 * H),
+          drive("fans", "fan", 35, now - H, { is_modulated: true }),
+          drive("topoff_pump", "dosing pump", 0, now - 26 * 60_000, {
+            by: "trip",
+            why: "stopped: topoff_pump by longest_run has tripped and stays until it is reset",
+          }),
+        ],
+        trips: [
+          { id: "topoff_pump.longest_run", actuator: "topoff_pump", cause: "longest_run", is_latched: true, since_ms: now - 26 * 60_000 },
+          { id: "heater_display.stall", actuator: "heater_display", cause: "stall", is_latched: false },
+        ],
+        procedures: [
+          {
+            name: "feeding",
+            title: "Feeding",
+            step: 0,
+            steps: [{ text: "Return and skimmer rest while the animals eat", longest_s: 600, confirm: true }],
+          },
+        ],
+      },
+    ],
+    alarms: [
+      alarm("topoff_stopped", "Top-off stopped or its reservoir nearly empty", { is_first_out: true }),
+      alarm("level_not_kept", "Top-off has called for two hours without success", {
+        state: "acknowledged",
+        words: "acknowledged",
+        acknowledged_by: "mara",
+      }),
+      alarm("ph_range", "pH out of its band", {
+        priority: "low",
+        state: "shelved",
+        words: "shelved",
+        shelved_until_ms: now + 5 * H,
+        aside: "mara: probe is being calibrated",
+      }),
+    ],
+    attention: [
+      "Top-off stopped or its reservoir nearly empty (medium, unacknowledged)",
+      "topoff_pump of tank has tripped on its `longest_run` and waits for a reset.",
+      "skimmer of tank is in hand for 12 min more.",
+    ],
+    morning: [
+      { text: "One trip, one hand and one shelved alarm were left on.", needs_attention: true },
+      { text: "The display was between 25.0 and 25.6 °C last night.", needs_attention: false },
+      { text: "Top-off added 3.1 L; 4.7 L was expected.", needs_attention: true },
+      { text: "The reservoir lasts 3.2 days.", needs_attention: false },
+      { text: "Newest data: 1 s old.", needs_attention: false },
+    ],
+  };
+}
+
+export interface StandIn {
+  url: string;
+  /** Ends every stream and refuses new ones while `isOff`. */
+  cut(isOff: boolean): void;
+  /** The board goes silent, or comes back. */
+  silence(isSilent: boolean): void;
+  close(): Promise<void>;
+}
+
+export const PASSWORD = "correct horse battery";
+
+export async function standIn(options: { hasOwner?: boolean; port?: number } = {}): Promise<StandIn> {
+  const now = state(Date.now());
+  const orders: Order[] = [];
+  const notes = [{ id: 1, written_ms: now.at_ms - 5 * H, from_ms: now.at_ms - 5 * H, to_ms: now.at_ms - 5 * H, who: "mara", text: "Two new corals" }];
+  const streams = new Set<ServerResponse>();
+  let hasOwner = options.hasOwner ?? true;
+  let isCut = false;
+  let isSilent = false;
+  let me: { name: string; role: Role } | undefined;
+  let n = 0;
+
+  const send = (event: string, data: unknown) => {
+    n += 1;
+    for (const stream of streams) stream.write(`id: 1-${n}\nevent: ${event}\ndata: ${JSON.stringify(data)}\n\n`);
+  };
+  const beat = setInterval(() => {
+    now.at_ms = Date.now();
+    const board = now.boards[0]!;
+    if (!isSilent) board.newest_ms = now.at_ms - 300;
+    const temperature = board.signals[0]!;
+    temperature.value = 25.3 + Math.sin(now.at_ms / 20_000) / 50;
+    const { name, link, is_clock_good, newest_ms } = board;
+    send("now", { at_ms: now.at_ms, boards: [{ name, link, is_clock_good, newest_ms, signals: [temperature], drives: board.drives }] });
+  }, 500);
+
+  const problem = (response: ServerResponse, status: number, id: string, title: string, detail: string) => {
+    response.writeHead(status, { "content-type": "application/problem+json" });
+    response.end(JSON.stringify({ type: `urn:tidewright:problem:${id}`, title, status, detail }));
+  };
+  const json = (response: ServerResponse, body: unknown) => {
+    response.writeHead(200, { "content-type": "application/json", "cache-control": "no-store" });
+    response.end(JSON.stringify(body));
+  };
+  const order = (what: string, why: string, status: Order["status"], detail: string, output?: number): Order => {
+    const made: Order = {
+      id: orders.length + 1,
+      at_ms: Date.now(),
+      board: "tank",
+      who: me?.name ?? "?",
+      why,
+      what,
+      status,
+      detail,
+      answered_ms: Date.now(),
+      ...(output === undefined ? {} : { output, scan: 108_100 }),
+    };
+    orders.unshift(made);
+    send("command", made);
+    return made;
+  };
+
+  const trend = (id: number, from: number, to: number, width: number) => {
+    const step = Math.max(1000, (to - from) / width);
+    const body: Trend = { from_ms: from, step_ms: step, at_ms: [], min: [], max: [], mean: [], n_uncertain: [], n_bad: [], gaps: [] };
+    const [gapFrom, gapTo] = [from + (to - from) * 0.4, from + (to - from) * 0.47];
+    body.gaps.push([gapFrom, gapTo]);
+    for (let at = from; at < to; at += step) {
+      if (at >= gapFrom && at < gapTo) continue;
+      const share = (at - from) / (to - from);
+      const isBad = share > 0.7 && share < 0.74;
+      const base = id >= 20 ? Number(Math.sin(at / 4e6) > 0.3) : 25.3 + 0.25 * Math.sin(at / (4 * H)) + 0.05 * Math.sin(at / 9e5) + (id % 20) / 10;
+      body.at_ms.push(at);
+      body.mean.push(isBad ? null : base);
+      body.min.push(isBad ? null : id >= 20 ? base : base - 0.04);
+      body.max.push(isBad ? null : id >= 20 ? base : base + 0.05);
+      body.n_uncertain.push(share > 0.2 && share < 0.24 ? 3 : 0);
+      body.n_bad.push(isBad ? 5 : 0);
+    }
+    return body;
+  };
+
+  const api = async (request: IncomingMessage, response: ServerResponse, path: string, ask: URLSearchParams) => {
+    const chunks: Buffer[] = [];
+    for await (const chunk of request) chunks.push(chunk as Buffer);
+    const body = chunks.length > 0 ? (JSON.parse(Buffer.concat(chunks).toString()) as Record<string, never>) : {};
+    const what = `${request.method} ${path}`;
+    const board = now.boards[0]!;
+    if (what === "GET session") return json(response, { ...(me ? { me } : {}), needs_first_owner: !hasOwner });
+    if (what === "POST session" || what === "POST account/first") {
+      if (what === "POST session" && body["password"] !== PASSWORD) {
+        return problem(response, 401, "wrong-credentials", "The log-in is wrong", "Name and password do not go together, or the one-time code is wrong or was used. Try again; a code is new every 30 s.");
+      }
+      hasOwner = true;
+      me = { name: body["name"] ?? "mara", role: "owner" };
+      return json(response, { me, needs_first_owner: false });
+    }
+    if (!me) return problem(response, 401, "log-in", "Log in first", "Log in on the station's page, or send a token.");
+    if (isCut) return problem(response, 503, "busy", "The station is busy", "Try again in a few seconds.");
+    if (what === "DELETE session") {
+      me = undefined;
+      return json(response, { words: "Logged out." });
+    }
+    if (what === "GET events-stream") {
+      response.writeHead(200, { "content-type": "text/event-stream", "cache-control": "no-store" });
+      response.write(`id: 1-${n}\nevent: state\ndata: ${JSON.stringify(now)}\n\n`);
+      streams.add(response);
+      response.on("close", () => streams.delete(response));
+      return;
+    }
+    if (what === "GET state") return json(response, now);
+    if (what === "GET section") return json(response, JSON.parse(readFileSync(new URL("fixtures/section.json", import.meta.url), "utf8")));
+    if (what === "GET night") {
+      const sections = [
+        { title: "What is wrong", lines: ["Top-off stopped or its reservoir nearly empty.", "Since 02:14, 25 min ago; medium priority.", "One other alarm stands as well."] },
+        { title: "Contained?", lines: ["Yes: topoff pump stopped since 02:14."] },
+        { title: "Until harm", lines: ["37 h until harm: the sump heater is bare (by the FMEA, reservoir empty).", "Somebody can be there in 4 h: in time."] },
+        { title: "Can it be believed?", lines: ["Reservoir low yes, raw 1, 1 s old. No second probe shows it."] },
+        { title: "The last six hours", lines: ["Hourly from 20:39: 25.4, 25.4, 25.3, 25.3, 25.3, 25.3 °C."] },
+        { title: "Do", lines: ["Fill the reservoir with fresh water in the morning.", "Do not reset the trip before the cause is known."] },
+        { title: "Told", lines: ["Mara by mail, at 02:14."] },
+      ];
+      return json(response, { at_ms: now.at_ms, sections });
+    }
+    if (what === "GET series") {
+      const names = [...board.signals.map(({ name, unit, is_bit }) => ({ name, unit, is_bit })), ...board.drives.map(({ name }) => ({ name, unit: "", is_bit: true }))];
+      return json(response, names.map((one, i) => ({ id: (one.is_bit ? 20 : 1) + i, board: "tank", scale: 0.001, interval_ms: 1000, ...one })));
+    }
+    const ofTrend = /^series\/(\d+)\/trend$/.exec(path);
+    if (ofTrend) return json(response, trend(Number(ofTrend[1]), Number(ask.get("from")), Number(ask.get("to")), Number(ask.get("width") ?? 600)));
+    if (what === "GET notes") return json(response, notes);
+    if (what === "POST notes") {
+      const note = { id: notes.length + 1, written_ms: Date.now(), from_ms: Date.now(), to_ms: Date.now(), who: me.name, text: body["text"] ?? "" };
+      notes.unshift(note);
+      return json(response, note);
+    }
+    if (what === "GET events") {
+      return json(response, [
+        { id: 2, at_ms: now.at_ms - 26 * 60_000, board: "tank", kind: "trip", text: "topoff_pump tripped on its longest run" },
+        { id: 1, at_ms: now.at_ms - 30 * H, board: "station", kind: "start", text: "the station started" },
+      ]);
+    }
+    if (what === "GET commands") return json(response, orders);
+    if (what === "GET alarms") return json(response, now.alarms);
+    if (what === "GET alarms/report") {
+      return json(response, { from_ms: now.at_ms - 168 * H, to_ms: now.at_ms, a_week: 2, meets_aim: false, words: ["Two alarms in the last week.", "Most often: Top-off stopped, twice."] });
+    }
+    const ofAlarm = /^alarms\/(.+)\/(acknowledge|shelve|unshelve|reset)$/.exec(path);
+    if (ofAlarm) {
+      const alarm = now.alarms.find((one) => one.id === decodeURIComponent(ofAlarm[1]!));
+      if (!alarm) return problem(response, 404, "not-found", "There is no such thing", "There is no such alarm.");
+      if (ofAlarm[2] === "acknowledge") Object.assign(alarm, { state: "acknowledged", words: "acknowledged", acknowledged_by: me.name });
+      if (ofAlarm[2] === "shelve") Object.assign(alarm, { state: "shelved", words: "shelved", shelved_until_ms: body["until_ms"], aside: `${me.name}: ${body["why"]}` });
+      if (ofAlarm[2] === "unshelve") Object.assign(alarm, { state: "normal", words: "normal" });
+      json(response, alarm);
+      send("alarm", alarm);
+      return send("now", { at_ms: Date.now(), alarms: now.alarms });
+    }
+    if (what === "POST boards/tank/hand") {
+      const found = board.drives.find((one) => one.name === body["drive"]);
+      const value = body["value"] as number | undefined;
+      const words = value === undefined ? `${body["drive"]} back to its rule` : `${body["drive"]} ${value ? "on" : "off"} for ${body["minutes"]} min`;
+      await new Promise((done) => setTimeout(done, 600));
+      if (!found) return problem(response, 404, "not-found", "There is no such thing", "Board tank drives nothing of that name.");
+      if (found.name === "topoff_pump") return json(response, order(words, body["why"] ?? "", "refused", "topoff_pump has tripped by longest_run and stays off until it is reset"));
+      if (found.name === "light") return json(response, order(words, body["why"] ?? "", "not-done", "the board gave no answer within 10 s"));
+      const minutes = Number(body["minutes"] ?? 0);
+      Object.assign(found, value === undefined ? { by: "rule", hand_left_ms: 0, why: "by its rule" } : { output: value, by: "hand", hand_left_ms: minutes * 60_000, why: `in hand for ${minutes} min more` });
+      return json(response, order(words, body["why"] ?? "", "done", "done: scan 108100 took it", found.output));
+    }
+    if (what === "POST make-safe") {
+      const steps = ["topoff_pump off", "return_pump on", "heaters to their own thermostats"].map((step) => order(`make safe: ${step}`, body["why"] ?? "", "done", "done: scan 108100 took it"));
+      return json(response, { is_all_done: true, steps });
+    }
+    if (what.startsWith("POST boards/tank/")) return json(response, order(path, body["why"] ?? "", "done", "done: scan 108100 took it"));
+    if (what === "GET account") {
+      const sessions = [
+        { id: 1, is_this: true, begun_ms: now.at_ms - H, seen_ms: now.at_ms, address: "127.0.0.1", device: "Mozilla/5.0 (X11; Linux x86_64) Chrome/150" },
+        { id: 2, is_this: false, begun_ms: now.at_ms - 50 * H, seen_ms: now.at_ms - 9 * H, address: "192.168.1.20", device: "Mozilla/5.0 (Android 16; Mobile) Firefox/150" },
+      ];
+      return json(response, { ...me, has_totp: false, n_recovery_codes: 0, sessions });
+    }
+    if (what === "GET accounts") return json(response, [{ id: 1, name: me.name, role: "owner", has_totp: false, made_ms: now.at_ms - 900 * H }]);
+    if (what === "GET tokens") return json(response, [{ id: 1, name: "metrics of the library", scopes: ["metrics"], made_ms: now.at_ms - 90 * H, ends_ms: now.at_ms + 2000 * H, used_ms: now.at_ms }]);
+    if (what === "POST account/totp") return json(response, { uri: "otpauth://totp/Harbour%20Lane:mara?secret=GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ&issuer=Harbour%20Lane", secret: "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ" });
+    return problem(response, 404, "not-found", "There is no such thing", "There is no such address.");
+  };
+
+  const server = createServer((request, response) => {
+    const url = new URL(request.url ?? "/", "http://localhost");
+    response.setHeader("content-security-policy", POLICY);
+    if (url.pathname.startsWith("/api/v1/")) {
+      void api(request, response, url.pathname.slice(8), url.searchParams);
+      return;
+    }
+    const name = extname(url.pathname) === "" ? "index.html" : url.pathname.slice(1);
+    try {
+      const file = readFileSync(new URL(name, dist));
+      response.writeHead(200, { "content-type": KINDS[extname(name)] ?? "application/octet-stream" });
+      response.end(file);
+    } catch {
+      response.writeHead(404).end();
+    }
+  });
+  await new Promise<void>((done) => server.listen(options.port ?? 0, "127.0.0.1", done));
+  return {
+    url: `http://localhost:${(server.address() as AddressInfo).port}`,
+    cut(isOff) {
+      isCut = isOff;
+      if (isOff) for (const stream of streams) stream.destroy();
+    },
+    silence(isOff) {
+      isSilent = isOff;
+      const board = now.boards[0]!;
+      if (isOff) board.newest_ms = Date.now() - 300_000;
+      board.link = { state: isOff ? "silent" : "up", since_ms: Date.now() };
+    },
+    async close() {
+      clearInterval(beat);
+      for (const stream of streams) stream.destroy();
+      server.closeAllConnections();
+      await new Promise((done) => server.close(done));
+    },
+  };
+}

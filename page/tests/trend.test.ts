@@ -1,0 +1,48 @@
+// Trends: a gap is never drawn over, and what cannot be believed is not drawn.
+import { expect, test } from "vitest";
+import type { Trend } from "../src/api/types.ts";
+import { columns, grid, row, shifted, summary } from "../src/trend/columns.ts";
+
+const trend: Trend = {
+  from_ms: 0,
+  step_ms: 1000,
+  // 2 s and 6 s have no sample of their own; 3 s to 5 s is a gap; 8 s is bad.
+  at_ms: [0, 1000, 3000, 7000, 8000, 9000],
+  min: [1, 1, 2, 5, null, 4],
+  max: [2, 3, 4, 7, null, 6],
+  mean: [1.5, 2, 3, 6, null, 5],
+  n_uncertain: [0, 2, 0, 0, 0, 0],
+  n_bad: [0, 0, 0, 0, 4, 0],
+  gaps: [[3500, 7000]],
+};
+
+test("no sample is drawn across, a gap and bad quality are not", () => {
+  const of = columns(trend, 10, 1, 0);
+  expect(of.mean).toEqual([1.5, 2, undefined, 3, null, null, null, 6, null, 5]);
+  expect(of.isUncertain[1]).toBe(true);
+  expect(of.isBad[8]).toBe(true);
+  expect(grid(0, 10_000, 1000)).toHaveLength(10);
+  expect(grid(0, 10_000, 1000)[0]).toBe(0.5);
+});
+
+test("a gap between samples of neighbouring columns leaves both", () => {
+  const of = columns({ ...trend, gaps: [[1000, 3000]] }, 10, 1, 0);
+  expect(of.mean.slice(0, 4)).toEqual([1.5, 2, null, 3]);
+});
+
+test("units are those that are shown", () => {
+  expect(columns(trend, 10, 1.8, 32).mean[0]).toBeCloseTo(34.7);
+});
+
+test("lowest and highest are those of the bands, not of the means", () => {
+  const of = columns(trend, 10, 1, 0);
+  expect(summary(of)).toEqual({ low: 1, mean: 3.5, high: 7 });
+  expect(row(of, 4, 7)).toBeUndefined();
+  expect(row(of, 7, 10)).toEqual({ low: 4, mean: 5.5, high: 7 });
+});
+
+test("a range never goes beyond now", () => {
+  expect(shifted({ from: 0, to: 100 }, 0.5, 1000)).toEqual({ from: 50, to: 150 });
+  expect(shifted({ from: 900, to: 1000 }, 0.5, 1000)).toEqual({ from: 900, to: 1000 });
+  expect(shifted({ from: 900, to: 1000 }, -0.5, 1000)).toEqual({ from: 850, to: 950 });
+});
