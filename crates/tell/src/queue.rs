@@ -71,52 +71,12 @@ pub struct Queue {
     zone: Zone,
 }
 
-const SCHEMA: &str = "
-create table if not exists tell_messages (
-  id integer primary key,
-  key text not null,
-  route text not null,
-  alarm text,
-  kind text not null,
-  priority integer not null,
-  at_ms integer not null,
-  due_ms integer not null,
-  subject text not null,
-  body text not null,
-  state text not null default 'waiting' check (state in ('waiting', 'sent', 'given-up', 'withdrawn')),
-  done_ms integer,
-  answer text not null default '',
-  unique (key, route)
-) strict;
-create index if not exists tell_waiting on tell_messages (route, due_ms) where state = 'waiting';
-create index if not exists tell_done on tell_messages (done_ms) where state <> 'waiting';
-create table if not exists tell_standing (
-  alarm text primary key,
-  priority integer not null,
-  raised_ms integer not null,
-  n_told integer not null,
-  next_ms integer,
-  subject text not null,
-  body text not null
-) strict;
-create table if not exists tell_routes (
-  route text primary key,
-  n_failures integer not null default 0,
-  failing_since_ms integer,
-  is_failure_told integer not null default 0,
-  next_try_ms integer not null default 0,
-  last_sent_ms integer,
-  answer text not null default ''
-) strict;
-";
-
 impl Queue {
-    /// The queue in that database, whose tables it makes when they are missing. Messages that wait for a way that is no longer
+    /// The queue in that database: a connection of its own to a file that `store` has opened, which makes the tables. Messages that wait for a way that is no longer
     /// in the settings are given up, with that as their reason.
     pub fn open(db: Connection, settings: &Settings, zone: Zone, now_ms: i64) -> rusqlite::Result<Queue> {
         db.busy_timeout(std::time::Duration::from_secs(10))?;
         db.pragma_update(None, "synchronous", "full")?;
-        db.execute_batch(SCHEMA)?;
         let mut queue = Queue {
             db,
             routes: settings.routes(),

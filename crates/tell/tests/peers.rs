@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use hmac::{Hmac, KeyInit, Mac};
+use hmac::{Hmac, Mac};
 use program::zone::Zone;
 use sha2::{Digest, Sha256};
 use tell::mqtt::{Reading, Value};
@@ -36,8 +36,16 @@ fn surroundings() -> Surroundings {
 
 fn start(settings: &str, folder: &Path) -> Teller {
     let settings: Settings = serde_json::from_str(settings).expect("settings");
-    let db = rusqlite::Connection::open(folder.join("queue.sqlite")).expect("a file");
-    Teller::start(&settings, folder, db, Zone::default(), &surroundings()).expect("a teller")
+    Teller::start(&settings, folder, database(folder), Zone::default(), &surroundings()).expect("a teller")
+}
+
+/// A connection to the store in that folder, which is made when there is none.
+fn database(folder: &Path) -> rusqlite::Connection {
+    let path = folder.join("store.sqlite");
+    if !path.exists() {
+        drop(store::Store::open(&path).expect("a store"));
+    }
+    rusqlite::Connection::open(path).expect("a file")
 }
 
 fn until(what: &str, mut is_so: impl FnMut() -> bool) {
@@ -276,14 +284,14 @@ fn a_thousand_messages_reach_a_moody_web_server() {
         if n % 250 == 249 {
             drop(teller);
             // A restart forgets the pauses of neither way; the test does, to end in time.
-            let db = rusqlite::Connection::open(folder.path().join("queue.sqlite")).expect("a file");
+            let db = database(folder.path());
             db.execute("update tell_routes set next_try_ms = 0", []).expect("an update");
             drop(db);
             teller = start(&settings, folder.path());
         }
     }
     until("all messages", || {
-        let db = rusqlite::Connection::open(folder.path().join("queue.sqlite")).expect("a file");
+        let db = database(folder.path());
         let _ = db.execute("update tell_routes set next_try_ms = 0 where next_try_ms > 0", []);
         arrived.lock().expect("a lock").len() == N
     });
@@ -447,7 +455,7 @@ fn mosquitto_takes_values_messages_and_the_last_will() {
     assert_eq!(waiting(), 1);
     let _running = broker(folder.path(), port).expect("mosquitto again");
     until("the message after the outage", || {
-        let db = rusqlite::Connection::open(folder.path().join("queue.sqlite")).expect("a file");
+        let db = database(folder.path());
         let _ = db.execute("update tell_routes set next_try_ms = 0 where next_try_ms > 0", []);
         waiting() == 0
     });
@@ -478,7 +486,7 @@ fn a_command_by_mqtt_is_answered_and_a_retained_one_is_not_done() {
     let retained =
         ["-t", "tidewright/harbour-lane/command", "-r", "-m", r#"{"token":"good","act":"make-safe"}"#];
     assert!(client("mosquitto_pub", folder.path(), port, &retained).status().expect("a client").success());
-    let db = rusqlite::Connection::open_in_memory().expect("memory");
+    let db = database(folder.path());
     let teller =
         Teller::start(&settings, folder.path(), db, Zone::default(), &surroundings).expect("a teller");
     until("the broker", || teller.broker().expect("a broker").state().is_ok());

@@ -27,14 +27,23 @@ fn settings() -> Settings {
     serde_json::from_str(SETTINGS).expect("settings")
 }
 
+/// A store's file.
+fn file() -> (tempfile::TempDir, std::path::PathBuf) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("store.sqlite");
+    drop(store::Store::open(&path).expect("a store"));
+    (folder, path)
+}
+
 fn queue_at(path: &std::path::Path, now: i64) -> Queue {
     Queue::open(rusqlite::Connection::open(path).expect("a file"), &settings(), Zone::default(), now)
         .expect("a queue")
 }
 
-fn queue() -> Queue {
-    Queue::open(rusqlite::Connection::open_in_memory().expect("memory"), &settings(), Zone::default(), 0)
-        .expect("a queue")
+/// A queue and the folder that its file is in.
+fn queue() -> (Queue, tempfile::TempDir) {
+    let (folder, path) = file();
+    (queue_at(&path, 0), folder)
 }
 
 fn change(alarm: &str, priority: Priority, change: Change, at_ms: i64) -> AlarmChange {
@@ -60,7 +69,7 @@ fn drain(queue: &mut Queue, route: &str, now: i64) -> Vec<(Kind, String)> {
 
 #[test]
 fn high_goes_at_once_and_at_night_the_rest_waits_for_the_morning() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     let night = h(23);
     queue.tell(&change("hot", Priority::High, Change::Raised, night), night).expect("told");
     queue.tell(&change("reservoir", Priority::Medium, Change::Raised, night), night).expect("told");
@@ -77,7 +86,7 @@ fn high_goes_at_once_and_at_night_the_rest_waits_for_the_morning() {
 
 #[test]
 fn repeats_until_acknowledged_farther_and_farther_apart_and_calls_the_second() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     let mut told: BTreeMap<&str, Vec<i64>> = BTreeMap::new();
     queue.tell(&change("hot", Priority::High, Change::Raised, h(8)), h(8)).expect("told");
     for minute in 0..12 * 60 {
@@ -98,7 +107,7 @@ fn repeats_until_acknowledged_farther_and_farther_apart_and_calls_the_second() {
 
 #[test]
 fn what_came_and_went_in_the_night_is_one_line_in_the_morning() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     queue.tell(&change("ph", Priority::Medium, Change::Raised, h(24)), h(24)).expect("told");
     queue.tell(&change("ph", Priority::Medium, Change::Over, h(25)), h(25)).expect("told");
     queue.advance(h(26)).expect("a queue");
@@ -110,7 +119,7 @@ fn what_came_and_went_in_the_night_is_one_line_in_the_morning() {
 
 #[test]
 fn over_is_told_to_whoever_was_told() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     queue.tell(&change("hot", Priority::High, Change::Raised, h(8)), h(8)).expect("told");
     assert_eq!(drain(&mut queue, "first", h(8)).len(), 1);
     queue.tell(&change("hot", Priority::High, Change::Over, h(9)), h(9)).expect("told");
@@ -121,7 +130,7 @@ fn over_is_told_to_whoever_was_told() {
 
 #[test]
 fn a_flood_is_one_message_with_the_worst_in_its_subject() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     for n in 0..9 {
         queue
             .tell(&change(&format!("alarm {n}"), Priority::Medium, Change::Raised, h(8) + n), h(8))
@@ -135,7 +144,7 @@ fn a_flood_is_one_message_with_the_worst_in_its_subject() {
 
 #[test]
 fn told_twice_is_told_once() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     for _ in 0..2 {
         queue.tell(&change("hot", Priority::High, Change::Raised, h(8)), h(8)).expect("told");
         queue.tell(&change("hot", Priority::High, Change::Raised, h(8)), h(8) + 1).expect("told");
@@ -146,7 +155,7 @@ fn told_twice_is_told_once() {
 
 #[test]
 fn a_dead_way_rests_longer_each_time_and_the_other_says_so() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     queue.tell(&change("hot", Priority::High, Change::Raised, h(8)), h(8)).expect("told");
     let mut tries = Vec::new();
     for second in 0..2 * 3600 {
@@ -169,7 +178,7 @@ fn a_dead_way_rests_longer_each_time_and_the_other_says_so() {
 
 #[test]
 fn what_nobody_took_for_a_week_is_given_up_and_kept() {
-    let mut queue = queue();
+    let (mut queue, _folder) = queue();
     queue.tell(&change("hot", Priority::High, Change::Raised, h(8)), h(8)).expect("told");
     queue.tell(&change("hot", Priority::High, Change::Acknowledged, h(8)), h(8)).expect("told");
     queue.say(&notice("lost", Priority::High), None, h(8)).expect("said");
@@ -179,9 +188,9 @@ fn what_nobody_took_for_a_week_is_given_up_and_kept() {
 
 #[test]
 fn a_way_that_left_the_settings_is_no_trouble() {
-    let file = tempfile::NamedTempFile::new().expect("a file");
-    queue_at(file.path(), 0).tell(&change("hot", Priority::High, Change::Raised, 1), 1).expect("told");
-    let db = rusqlite::Connection::open(file.path()).expect("a file");
+    let (_folder, path) = file();
+    queue_at(&path, 0).tell(&change("hot", Priority::High, Change::Raised, 1), 1).expect("told");
+    let db = rusqlite::Connection::open(&path).expect("a file");
     let queue = Queue::open(db, &Settings::default(), Zone::default(), 2).expect("a queue");
     assert!(queue.states().expect("a queue").is_empty());
 }
@@ -204,8 +213,8 @@ proptest! {
     /// sending was lost.
     #[test]
     fn nothing_is_lost(n in 1_usize..30, fates in proptest::collection::vec(0_u8..5, 200)) {
-        let file = tempfile::NamedTempFile::new().expect("a file");
-        let mut queue = queue_at(file.path(), 0);
+        let (_folder, path) = file();
+        let mut queue = queue_at(&path, 0);
         let mut fates = fates.into_iter().chain(std::iter::repeat(4));
         let mut arrived: Vec<String> = Vec::new();
         let mut now = h(8);
@@ -220,8 +229,8 @@ proptest! {
                 match fates.next().unwrap_or(4) {
                     0 | 1 => queue.failed("first", "down", now).expect("a queue"),
                     // Taken by the peer, and killed before that could be noted.
-                    2 => { arrived.extend(keys(&batch.notice)); drop(queue); queue = queue_at(file.path(), now); }
-                    3 => { drop(queue); queue = queue_at(file.path(), now); }
+                    2 => { arrived.extend(keys(&batch.notice)); drop(queue); queue = queue_at(&path, now); }
+                    3 => { drop(queue); queue = queue_at(&path, now); }
                     _ => { arrived.extend(keys(&batch.notice)); queue.sent("first", &batch, "ok", now).expect("a queue"); }
                 }
             } else if said == n && queue.states().expect("a queue").iter().all(|state| state.waiting == 0) {
