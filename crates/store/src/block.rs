@@ -1,7 +1,7 @@
 //! A block: some thousand samples of one series as bytes (`docs/store.md` has the format). The block's row repeats series, first and last
 //! time and number; all of them are under the checksum, so a block in another's row is found.
 
-use crate::bytes::{Bytes, put, put_column, take_column};
+use crate::bytes::{Bytes, MOST, put, put_column, take_column};
 use crate::error::{Error, Result};
 use crate::memory::Columns;
 use crate::series::{Quality, SeriesId};
@@ -64,7 +64,7 @@ pub(crate) fn decode(place: &Place, data: &[u8]) -> Result<Columns> {
     }
     let read = || {
         let mut bytes = Bytes(data);
-        if bytes.byte()? != VERSION || place.n == 0 {
+        if bytes.byte()? != VERSION || place.n == 0 || place.n > MOST {
             return None;
         }
         let mut times = Vec::with_capacity(place.n);

@@ -10,7 +10,7 @@ const OFFSETS: u8 = 2;
 const WIDE: u8 = 3;
 
 /// More numbers than any block or roll-up holds; a length beyond it is damage.
-const MOST: usize = 1 << 20;
+pub(crate) const MOST: usize = 1 << 20;
 
 pub(crate) fn put(out: &mut Vec<u8>, mut value: u64) {
     while value >= 0x80 {

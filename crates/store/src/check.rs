@@ -149,8 +149,11 @@ impl Store {
     ///
     /// # Errors
     ///
-    /// What the disks say, and `Damaged` when the copy is not sound.
+    /// `Refused` for the store's own name, `Damaged` when the copy is not sound, what the disks say.
     pub fn backup(&self, to: &Path) -> Result<Copied> {
+        if to.canonicalize().is_ok_and(|to| self.path().canonicalize().is_ok_and(|own| own == to)) {
+            return Err(Error::refused("a copy needs another name than the store itself"));
+        }
         let mut partial = to.as_os_str().to_owned();
         partial.push(".partial");
         let partial = Path::new(&partial);

@@ -11,7 +11,7 @@ use crate::error::{Doing, Error, Result};
 use crate::memory::Columns;
 use crate::rollup::{self, Bucket, Level};
 use crate::seal;
-use crate::series::{Gap, Point, Quality, Series, SeriesId, in_units, is_gap};
+use crate::series::{Gap, LATEST_TIME, Point, Quality, Series, SeriesId, in_units, is_gap};
 
 /// Most columns of a trend.
 const WIDEST: u32 = 20_000;
@@ -199,6 +199,8 @@ impl Store {
     ///
     /// `Refused` for an unknown series, an empty range or a width that is none; what the disk says.
     pub fn trend(&self, id: SeriesId, from: i64, before: i64, width: u32) -> Result<Trend> {
+        // Nothing is beyond these; so differences of times stay within 64 bits.
+        let (from, before) = (from.max(-LATEST_TIME), before.min(2 * LATEST_TIME));
         if from >= before || width == 0 || width > WIDEST {
             return Err(Error::refused(format!(
                 "a trend needs an end behind its begin and a width of 1 to {WIDEST} columns"

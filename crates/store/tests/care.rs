@@ -240,7 +240,10 @@ fn a_copy_while_in_use() {
     let points = copy.points(id, 0, i64::MAX, usize::MAX).expect("reads");
     assert!(points.len() >= 2 * 8640);
     assert!((0..).zip(&points).all(|(k, p)| p.value == k));
+    assert_eq!(copy.trend(id, i64::MIN, i64::MAX, 10).expect("any range").columns.len(), 1);
     assert_eq!(copy.commands(&Page::default()).expect("commands").len(), 1);
+    let error = store.backup(store.path()).expect_err("its own name");
+    assert!(matches!(error, Error::Refused { .. }), "{error}");
     let error = store.backup(Path::new("/nowhere/copy.sqlite")).expect_err("no such folder");
     assert!(matches!(error, Error::Io { .. }), "{error}");
 }

@@ -286,9 +286,10 @@ proptest::proptest! {
     #![proptest_config(proptest::prelude::ProptestConfig { cases: 300, ..Default::default() })]
     /// Whatever the bytes: an answer, no panic.
     #[test]
-    fn any_bytes(text in "[-0-9.,;:T/\\t\\n \"a-cµ]{0,200}", wild in proptest::collection::vec(0u8..=255, 0..80)) {
+    fn any_bytes(zone in "[A-Z]{3}[-0-9:]{1,24}[A-Z]{0,4}(,M[0-9.]{1,8}(/[0-9:]{0,22})?){0,2}", text in "[-0-9.,;:T/\\t\\n \"a-cµ]{0,200}", wild in proptest::collection::vec(0u8..=255, 0..80)) {
         let _ = preview_csv(text.as_bytes(), &Choices::default());
         let _ = preview_csv(&wild, &Choices::default());
+        let _ = preview_csv(b"1.1.2024 10:00;5\n", &Choices { zone: zone.clone(), ..Choices::default() });
         let _ = senml::read(&text, 0);
     }
 }

@@ -49,7 +49,7 @@ fn clock(text: &str) -> Option<(i64, &str)> {
     let mut ms = 0;
     let mut unit = HOUR_MS;
     for part in digits.split(':') {
-        ms += part.parse::<i64>().ok()? * unit;
+        ms += part.parse::<u16>().map(i64::from).ok()? * unit;
         unit /= 60;
     }
     (ms <= 167 * HOUR_MS).then_some((sign * ms, rest))
