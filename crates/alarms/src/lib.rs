@@ -14,6 +14,7 @@
 
 pub mod book;
 mod definition;
+mod evidence;
 pub mod morning;
 pub mod night;
 mod peril;

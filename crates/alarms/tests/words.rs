@@ -430,3 +430,46 @@ fn a_day_in_which_water_was_changed_is_left_out() {
     }
     assert_eq!(missing, [Some(Condition::Unknown), Some(Condition::Unknown), Some(Condition::Holds)]);
 }
+
+#[test]
+fn records_fill_in_what_is_known_at_three() {
+    let system = example();
+    let layout = Layout::of(&system);
+    let settings = alarms::watch::Settings { interval_s: 60.0, ..Default::default() };
+    let mut watch = Watch::new(layout.clone(), settings);
+    let (one, two) =
+        (layout.signal("display_temp").expect("given"), layout.signal("display_temp_2").expect("given"));
+    let float = layout.signal("float_c_low").expect("given");
+    let mut readings = vec![Reading { raw: 0, is_bad: true }; layout.signals.len()];
+    let duties = vec![0.0; layout.drives.len()];
+    // The display falls by 0.3 K an hour, from 26 degC.
+    for minute in 0..6 * 60 {
+        let raw = 26_000 - minute * 5;
+        readings[one] = Reading { raw, is_bad: false };
+        readings[two] = Reading { raw: raw + 60, is_bad: false };
+        readings[float] = Reading { raw: 1, is_bad: false };
+        let at_ms = MORNING + i64::from(minute) * MINUTE;
+        watch.record(&Record {
+            at_ms,
+            readings: &readings,
+            duties: &duties,
+            in_procedure: false,
+            is_water_changed: false,
+        });
+    }
+    let now_ms = MORNING + 6 * HOUR;
+    let night = Night { now_ms, wrong: "The display is getting cold".into(), ..Night::default() };
+    let cold = night.clone().with_records(&system, &watch, &[], "harbour/cold");
+    assert_eq!(cold.first.as_ref().and_then(|m| m.value.as_deref()), Some("24.21 degC"));
+    assert_eq!(cold.second.as_ref().map(|m| m.probe.as_str()), Some("display_temp_2"));
+    assert_eq!((cold.six_hours.len(), cold.unit.as_str()), (6, "degC"));
+    // Cold is below 22 degC for six hours, or below 19 ever (the file's default requirements): at 0.3 K an hour from 24.35 degC, the mean of
+    // the last hour, that is 7.8 and 17.8 h away.
+    let left: Vec<f64> =
+        cold.harms.iter().filter_map(|h| h.hours).map(|h| (h * 10.0).round() / 10.0).collect();
+    assert_eq!(left, [7.8, 17.8], "{:?}", cold.harms);
+    // A float: what it says, and the probe's hours are not claimed.
+    let lost = night.with_records(&system, &watch, &[], "harbour/level_not_kept");
+    assert_eq!(lost.first.as_ref().and_then(|m| m.value.as_deref()), Some("water below"));
+    assert!(lost.six_hours.is_empty());
+}

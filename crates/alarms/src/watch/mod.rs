@@ -271,6 +271,23 @@ impl Watch {
         heat::last_day(&self.layout, &self.settings, &self.history, expected)
     }
 
+    /// Newest sound reading of a signal; None: there is none within this hour and the last.
+    pub fn newest(&self, signal: usize) -> Option<f64> {
+        let (place, still) = (self.layout.signals.get(signal)?, self.stills.get(signal)?);
+        let is_sound = |span: &Span| span.mean(signal).is_some();
+        if !still.is_known
+            || !(is_sound(&self.history.current) || self.history.hours.back().is_some_and(is_sound))
+        {
+            return None;
+        }
+        let value = if place.is_inverted {
+            1.0 - f64::from(still.raw.clamp(0, 1))
+        } else {
+            f64::from(still.raw) * place.per_count
+        };
+        Some(value)
+    }
+
     /// Hourly means of a signal over the last hours, oldest first: beginning of the hour, ms since 1970 UTC, and value.
     pub fn last_hours(&self, signal: usize, hours: usize) -> Vec<(i64, f64)> {
         let whole = self.history.hours.len().saturating_sub(hours.saturating_sub(1));
