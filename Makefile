@@ -19,7 +19,7 @@ DATE ?=
 DATE_OPTION = $(if $(DATE),--date $(DATE))
 
 .NOTPARALLEL:
-.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware firmware check-firmware sizes long
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware firmware check-firmware sizes long page check-page
 
 help:
 	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/"
@@ -29,6 +29,7 @@ help:
 	@echo "make sizes    flash and SRAM of the firmware, by module, against the snapshot"
 	@echo "make long     the firmware's long runs: differential, fuzzing, simulated chips, power cuts (an hour)"
 	@echo "make fmt      format all Rust code"
+	@echo "make page     the page of the station, which the program embeds; make check-page its tests"
 	@echo "make section  draw docs/harbour-lane.svg again"
 
 # Says what is missing before a compiler says it less clearly; installs a linker where that needs no question.
@@ -126,6 +127,16 @@ bench: setup
 
 fmt: setup
 	$(CARGO) fmt --all
+
+# The page of the station. Without Node the program is built without it, and says so.
+page:
+	@if command -v npm >/dev/null 2>&1; then \
+	  echo "npm ci && npm run build, in page/"; \
+	  cd page && npm ci --silent --no-audit --no-fund && npm run --silent build; \
+	else echo "no Node: the page is left out (apt-get install nodejs npm), and tidewright serve says so"; fi
+
+check-page: page
+	@if command -v npm >/dev/null 2>&1; then cd page && npm test --silent && npm run --silent browser; fi
 
 section: setup
 	$(CARGO) run --quiet -p tidewright -- section $(HARBOUR_LANE)/system.toml --out docs/harbour-lane.svg --force

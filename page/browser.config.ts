@@ -2,5 +2,5 @@
 import { defineConfig } from "vitest/config";
 
 export default defineConfig({
-  test: { include: ["tests/browser/*.test.ts"], testTimeout: 120_000, hookTimeout: 120_000, fileParallelism: false },
+  test: { include: ["tests/browser/*.test.ts"], testTimeout: 300_000, hookTimeout: 120_000, fileParallelism: false },
 });

@@ -1,0 +1,121 @@
+// The built page against a real station with Harbour Lane on the board in software: log in, hand, acknowledge, as the board answers. TIDEWRIGHT names the
+// program; without it this is left out.
+
+import { type ChildProcess, spawn } from "node:child_process";
+import { mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import type { Browser, Page } from "playwright-core";
+import { afterAll, beforeAll, describe, expect, test } from "vitest";
+import { executable, launch, open, VIEWS } from "./browser.ts";
+
+const program = process.env["TIDEWRIGHT"];
+const system = new URL("../../../examples/harbour-lane/system.toml", import.meta.url).pathname;
+/** Times as fast as life. */
+const SPEED = 20;
+const PASSWORD = "a tank of many corals";
+
+let browser: Browser;
+let station: ChildProcess;
+let data: string;
+let url: string;
+let codeFile: string;
+
+/** Waits for a line that the station says. */
+function line(of: ChildProcess, wanted: RegExp): Promise<string> {
+  return new Promise((done, fail) => {
+    let said = "";
+    of.stdout?.on("data", (piece: Buffer) => {
+      said += piece.toString();
+      const found = wanted.exec(said)?.[0];
+      if (found) done(found);
+    });
+    of.on("exit", (code) => fail(new Error(`the station ended with ${code}: ${said}`)));
+  });
+}
+
+async function toHand(page: Page): Promise<void> {
+  await page.getByRole("link", { name: "Hand", exact: true }).click();
+  await page.getByRole("heading", { name: "What is driven" }).waitFor();
+}
+
+describe.skipIf(!executable || !program)("the page and the station", () => {
+  beforeAll(async () => {
+    data = mkdtempSync(join(tmpdir(), "tidewright-page-"));
+    // Twenty minutes of the board's time pass within a minute, and a hand lasts long enough to be seen.
+    station = spawn(program ?? "", ["serve", system, "--data", data, "--port", "0", "--speed", String(SPEED)], { stdio: ["ignore", "pipe", "inherit"] });
+    const said = await line(station, /http:\/\/localhost:\d+[^]*stands in .*\n/);
+    url = /http:\/\/localhost:\d+/.exec(said)?.[0] ?? "";
+    codeFile = /stands in (.*)\n/.exec(said)?.[1] ?? "";
+    browser = await launch();
+  });
+  afterAll(async () => {
+    await browser?.close();
+    station?.kill("SIGTERM");
+    await new Promise((done) => (station.exitCode === null ? station.on("exit", done) : done(undefined)));
+    rmSync(data, { recursive: true, force: true });
+  });
+
+  test("the first owner, every view, a hand as the board answers it, the audit trail, log out and in", async () => {
+    const { page, context, complaints } = await open(browser, "phone", "light", url);
+    const code = readFileSync(codeFile, "utf8").trim();
+    await page.getByLabel("Code that the station printed").fill(code);
+    await page.getByLabel("Name").fill("mara");
+    await page.getByLabel("New password").fill(PASSWORD);
+    await page.getByRole("button", { name: "Make the first owner" }).click();
+    await page.getByRole("heading", { name: "What needs attention" }).waitFor();
+    for (const view of VIEWS) {
+      await page.goto(url + view.path);
+      await page.waitForSelector(view.ready);
+    }
+
+    await toHand(page);
+    const row = page.locator('[data-drive="skimmer"]');
+    await page.getByRole("button", { name: "Hand: Skimmer" }).click();
+    await page.getByLabel("Hold it").selectOption("off");
+    await page.getByLabel("for").fill("10");
+    await page.getByLabel("because").fill("emptying the cup");
+    await page.getByRole("button", { name: "Send to the board" }).click();
+    await row.getByText("done: the board acknowledged it").waitFor({ timeout: 20_000 });
+    await row.getByText("by mara, because emptying the cup").waitFor({ timeout: 20_000 });
+    expect(await row.locator("p").first().textContent()).toContain("at rest, in hand for 10");
+
+    await page.getByRole("link", { name: "Log" }).click();
+    await page.getByText("mara: skimmer off for 10 min, because emptying the cup.").waitFor();
+    await page.getByLabel("Note").fill("cup emptied");
+    await page.getByRole("button", { name: "Write it down" }).click();
+    await page.getByText("mara notes: cup emptied.").waitFor();
+
+    await page.getByRole("link", { name: "Account" }).click();
+    await page.getByRole("button", { name: "Log out" }).click();
+    await page.getByRole("heading", { name: "Log in" }).waitFor();
+    await page.getByLabel("Name").fill("mara");
+    await page.getByLabel("Password").fill("not this one at all");
+    await page.getByRole("button", { name: "Log in" }).click();
+    await page.getByText("Name and password do not go together").waitFor();
+    await page.getByLabel("Password").fill(PASSWORD);
+    await page.getByRole("button", { name: "Log in" }).click();
+    await page.getByRole("heading", { name: "Account" }).first().waitFor();
+    expect(complaints).toEqual([]);
+    await context.close();
+  });
+
+  test("an alarm is acknowledged with a name", async () => {
+    const { page, context } = await open(browser, "phone", "light", `${url}/alarms`);
+    await page.getByLabel("Name").fill("mara");
+    await page.getByLabel("Password").fill(PASSWORD);
+    await page.getByRole("button", { name: "Log in" }).click();
+    // No return for 20 minutes of the board's time raises "no flow in the return"; the hand that stops it is the cause.
+    await toHand(page);
+    await page.getByRole("button", { name: "Hand: Return pump" }).click();
+    await page.getByLabel("Hold it").selectOption("off");
+    await page.getByLabel("for").fill("40");
+    await page.getByLabel("because").fill("to see the alarm");
+    await page.getByRole("button", { name: "Send to the board" }).click();
+    await page.locator('[data-drive="return_pump"]').getByText("done: the board acknowledged it").waitFor({ timeout: 20_000 });
+    await page.getByRole("link", { name: "Alarms" }).click();
+    await page.getByRole("button", { name: "Acknowledge" }).first().click({ timeout: 120_000 });
+    await page.getByText("Acknowledged by mara.").first().waitFor();
+    await context.close();
+  });
+});
