@@ -234,6 +234,59 @@ fn another_file_is_not_taken_for_this_one() {
     assert!(matches!(boards.act_and_wait(BoardId(0), act, PATIENCE), Outcome::Refused { .. }));
 }
 
+#[test]
+fn another_program_on_the_board_is_noticed() {
+    let system = system("desk-60l");
+    let tank = Arc::new(Virtual::start(&system, at_speed(20.0)).expect("it starts"));
+    let (boards, events) =
+        Boards::start(vec![setup("desk", &system, Line::Virtual(tank.clone()))]).expect("it starts");
+    let trust = |wanted: Trust| {
+        move |event| {
+            let is_it = |state: &LinkState| matches!(state, LinkState::Up { trust, .. } if *trust == wanted);
+            state(event).filter(is_it)
+        }
+    };
+    until(&events, trust(Trust::All));
+    let known = boards.known(BoardId(0)).expect("it is known").clone();
+    let options = control::Options {
+        wiring_crc: known.made.wiring_crc,
+        longest_hand_ms: 3_600_000,
+        ..Default::default()
+    };
+    let other = control::compile_with(&system, &options).expect("it compiles");
+    let mut cable = link::Client::over_cable(tank.cable()).expect("a board");
+    cable.upload(&other.bytes, 10, |_| {}).expect("it is taken");
+
+    let LinkState::Up { differs, .. } = until(&events, trust(Trust::Inputs)) else { panic!("it is up") };
+    assert!(differs.is_some_and(|words| words.contains("runs another program")));
+    let scan = until(&events, |event| scan(event).filter(|scan| scan.trust == Trust::Inputs));
+    let names = &known.names;
+    let values: Vec<_> = names.values(&scan.record, scan.trust).collect();
+    for (series, value) in names.series.iter().zip(&values) {
+        let is_input = matches!(series.what, What::Signal(signal)
+            if matches!(system.signals[signal.idx()].source, system::model::SignalSource::Sensor(_)));
+        assert_eq!(value.is_some(), is_input, "{}", series.name);
+    }
+    let act = Act::Hand { actuator: actuator(&system, "hood_fan"), value: 1, time_ms: 1000 };
+    assert!(matches!(boards.act_and_wait(BoardId(0), act, PATIENCE), Outcome::Refused { .. }));
+    cable.revert().expect("it is given up");
+    until(&events, trust(Trust::All));
+}
+
+#[test]
+fn a_clock_that_is_off_is_set_and_then_believed() {
+    let system = system("desk-60l");
+    let tank = Arc::new(Virtual::start(&system, at_speed(1.0)).expect("it starts"));
+    let of_desk = BoardSetup { keeps_clock: true, ..setup("desk", &system, Line::Virtual(tank)) };
+    let (boards, events) = Boards::start(vec![of_desk]).expect("it starts");
+    let scan = until(&events, |event| scan(event).filter(|scan| scan.is_board_time));
+    let now_ms = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).expect("after 1970");
+    assert!((scan.at_ms - now_ms.as_millis() as i64).abs() < 3_000, "{scan:?}");
+    let status = boards.status(BoardId(0)).expect("it is there");
+    assert_eq!(status.counters.n_clock_sets, 1);
+    assert!(status.clock_off_ms.is_some_and(|off_ms| off_ms.abs() < 3_000), "{:?}", status.clock_off_ms);
+}
+
 #[cfg(unix)]
 #[test]
 fn a_plug_that_is_pulled_comes_back_under_another_name() {

@@ -276,7 +276,8 @@ impl Thread {
         connection.last_hello = Instant::now();
         connection.newest_event = hello.newest_event;
         // A board is up in one state, not in a new one for each time it is asked.
-        let told = Hello { scan: 0, newest_event: 0, longest_scan_ticks: 0, free_stack: 0, ..hello };
+        let told =
+            Hello { scan: 0, n_skipped: 0, newest_event: 0, longest_scan_ticks: 0, free_stack: 0, ..hello };
         if !self.tell(LinkState::Up { hello: Arc::new(told), trust, differs }) {
             return Err(End::Over);
         }
