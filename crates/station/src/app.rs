@@ -1,12 +1,13 @@
 //! What all parts of the running station share, and the time.
 
-use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use alarms::Book;
 use store::Store;
 
 use crate::auth::door::Door;
+use crate::checks::Checks;
 use crate::feed::Feed;
 use crate::http::problem::Problem;
 use crate::ingest::Intake;
@@ -26,6 +27,10 @@ pub struct App {
     pub live: RwLock<Live>,
     /// The alarms.
     pub book: Mutex<Book>,
+    /// By board: the station's own checks. Locked before the book, never after it.
+    pub checks: Vec<Mutex<Checks>>,
+    /// How people are told; empty until it has begun.
+    pub teller: OnceLock<tell::Teller>,
     /// What changes, to whoever watches.
     pub feed: Feed,
     /// The way to the boards.
@@ -76,6 +81,11 @@ impl App {
     /// The book of alarms.
     pub fn book(&self) -> std::sync::MutexGuard<'_, Book> {
         self.book.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The checks of a board.
+    pub fn checks(&self, board: usize) -> Option<std::sync::MutexGuard<'_, Checks>> {
+        self.checks.get(board).map(|checks| checks.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// What is now.

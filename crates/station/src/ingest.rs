@@ -9,15 +9,16 @@ use std::sync::PoisonError;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use alarms::watch::{Balance, Layout, Now, Reading, Record};
-use alarms::{Act, Condition, Definition, Transition, Watch};
+use alarms::watch::{Disk, Now};
+use alarms::{Act, Condition, Definition, Transition};
 use link::client::Told;
 use program::quality::Quality;
 use store::{AlarmChange, Sample, SeriesId, SeriesSpec, Store, Ticket};
 
 use crate::app::{App, now_ms};
-use crate::boards::{BoardEvent, Journal, LinkState, Scan, Trust, Value, What};
+use crate::boards::{BoardEvent, BoardId, Journal, LinkState, Scan, Trust, Value};
 use crate::site::{Site, SiteBoard};
+use crate::telling;
 
 /// Key of the book of alarms among the store's settings.
 const BOOK: &str = "alarms";
@@ -37,6 +38,14 @@ const RETRY: Duration = Duration::from_secs(2);
 const LOOK_MS: i64 = 60_000;
 /// The book is kept so often while only time passes.
 const KEEP_BOOK: Duration = Duration::from_secs(60);
+
+/// What the checks remember is kept so often.
+const KEEP_CHECKS: Duration = Duration::from_secs(3600);
+
+/// Key of what the checks of a board remember, among the store's settings.
+pub fn checks_key(board: &str) -> String {
+    format!("checks/{board}")
+}
 
 /// Counts of what came in, for metrics and the watchdog.
 #[derive(Debug, Default)]
@@ -101,71 +110,11 @@ fn alarm_id(board: &SiteBoard, order: usize) -> Option<String> {
     Some(format!("{}/{}", board.settings.name, board.system.alarms.get(alarm.idx())?.name))
 }
 
-/// The checks of one board.
-struct Checks {
-    watch: Watch,
-    expected: Balance,
-    /// By signal of the layout: the series.
-    signals: Vec<Option<usize>>,
-    /// By drive of the layout: the series, and whether it is permille.
-    drives: Vec<Option<(usize, f32)>>,
-    looked_ms: i64,
-    readings: Vec<Reading>,
-    duties: Vec<f32>,
-}
-
-impl Checks {
-    fn new(board: &SiteBoard) -> Checks {
-        let mut layout = Layout::of(&board.system);
-        layout.board.clone_from(&board.settings.name);
-        let place = |name: &str, is_output: bool| {
-            (board.names.series.iter())
-                .position(|series| series.name == name && matches!(series.what, What::Output(_)) == is_output)
-        };
-        let signals = layout.signals.iter().map(|signal| place(&signal.name, false)).collect();
-        let drives = (layout.drives.iter())
-            .map(|drive| {
-                place(&drive.name, true).map(|n| (n, if board.names.series[n].is_bit { 1.0 } else { 0.001 }))
-            })
-            .collect();
-        Checks {
-            expected: Balance::new(&layout),
-            watch: Watch::new(layout, alarms::watch::Settings::default()),
-            signals,
-            drives,
-            looked_ms: i64::MIN,
-            readings: vec![],
-            duties: vec![],
-        }
-    }
-
-    fn take(&mut self, scan: &Scan, values: &[Option<Value>], in_procedure: bool) {
-        self.readings.clear();
-        self.readings.extend(self.signals.iter().map(|place| {
-            let value = place.and_then(|n| values.get(n).copied().flatten());
-            Reading {
-                raw: value.map_or(0, |value| value.raw),
-                is_bad: value.is_none_or(|value| value.quality == Quality::Bad),
-            }
-        }));
-        self.duties.clear();
-        self.duties.extend(self.drives.iter().map(|place| {
-            place.map_or(0.0, |(n, scale)| {
-                values.get(n).copied().flatten().map_or(0.0, |v| v.raw as f32 * scale)
-            })
-        }));
-        self.watch.record(&Record {
-            at_ms: scan.at_ms,
-            readings: &self.readings,
-            duties: &self.duties,
-            in_procedure,
-        });
-    }
-}
-
 struct Board {
     series: Vec<SeriesId>,
-    checks: Checks,
+    looked_ms: i64,
+    /// When its last scan came.
+    came: Instant,
     alarms: Vec<Condition>,
     steps: Vec<u8>,
     /// Newest time of the board, and how far ahead of the station it runs (a virtual one that is faster than life).
@@ -184,6 +133,7 @@ pub struct Ingest {
     retry_at: Option<Instant>,
     values: Vec<Option<Value>>,
     book_kept: Instant,
+    checks_kept: Instant,
     book_changed: bool,
 }
 
@@ -193,7 +143,8 @@ impl Ingest {
         let boards = (app.site.boards.iter().zip(series))
             .map(|(board, series)| Board {
                 series,
-                checks: Checks::new(board),
+                looked_ms: i64::MIN,
+                came: Instant::now(),
                 alarms: vec![Condition::Unknown; board.names.alarms.len()],
                 steps: vec![0; board.names.procedures.len()],
                 at_ms: 0,
@@ -209,6 +160,7 @@ impl Ingest {
             retry_at: None,
             values: vec![],
             book_kept: Instant::now(),
+            checks_kept: Instant::now(),
             book_changed: false,
         }
     }
@@ -231,6 +183,7 @@ impl Ingest {
             self.settle(ticket, samples);
         }
         self.keep_book();
+        self.keep_checks();
     }
 
     fn take(&mut self, events: Vec<BoardEvent>) {
@@ -269,6 +222,7 @@ impl Ingest {
         self.values.extend(board.names.values(&scan.record, scan.trust));
         let here = &mut self.boards[id];
         here.at_ms = here.at_ms.max(scan.at_ms);
+        here.came = Instant::now();
         if self.batch.is_empty() {
             self.batch_since = Some(Instant::now());
         }
@@ -288,8 +242,8 @@ impl Ingest {
         if scan.trust != Trust::All {
             return;
         }
-        let is_running = scan.record.steps.iter().any(|step| *step > 0);
-        here.checks.take(scan, &self.values, is_running);
+        let mut checks = self.app.checks[id].lock().unwrap_or_else(PoisonError::into_inner);
+        checks.take(scan, &self.values);
         // Most scans change nothing here, and the book is locked only where one does.
         let now = |on: bool, quality: Quality| match (on, quality) {
             (_, Quality::Bad) => Condition::Unknown,
@@ -305,7 +259,7 @@ impl Ingest {
         let stepped: Vec<(usize, u8)> = (scan.record.steps.iter().copied().take(n_procedures).enumerate())
             .filter(|(n, step)| (here.steps[*n] > 0) != (*step > 0))
             .collect();
-        let is_due = scan.at_ms.saturating_sub(here.checks.looked_ms) >= LOOK_MS;
+        let is_due = scan.at_ms.saturating_sub(here.looked_ms) >= LOOK_MS;
         if changed.is_empty() && stepped.is_empty() && !is_due {
             return;
         }
@@ -329,10 +283,9 @@ impl Ingest {
             });
         }
         if is_due {
-            here.checks.looked_ms = scan.at_ms;
-            let now = Now { now_ms: scan.at_ms, is_clock_lost: !scan.record.is_clock_good, ..Now::default() };
-            let verdicts = here.checks.watch.look(&now, &here.checks.expected);
-            changes.extend(alarms::watch::tell(&mut book, &verdicts, scan.at_ms));
+            here.looked_ms = scan.at_ms;
+            let verdicts = checks.look(&knows(&self.app, board.id, scan.at_ms, !scan.record.is_clock_good));
+            changes.extend(alarms::watch::tell(&mut book, verdicts, scan.at_ms));
         }
     }
 
@@ -429,9 +382,33 @@ impl Ingest {
             if book.next_due_ms().is_some_and(|due| due <= at_ms) { book.tick(at_ms) } else { vec![] }
         };
         self.tell(&changes);
+        self.look_at_silent();
+        if self.checks_kept.elapsed() > KEEP_CHECKS {
+            self.keep_checks();
+        }
         if self.book_changed || self.book_kept.elapsed() > KEEP_BOOK {
             self.keep_book();
         }
+    }
+
+    /// A board that says nothing is looked at all the same: that is what the check of silence is for.
+    fn look_at_silent(&mut self) {
+        let now_ms = now_ms();
+        let mut changes = vec![];
+        for (n, here) in self.boards.iter_mut().enumerate() {
+            // A board that lives ahead of time has no silence that the station's clock could measure.
+            if here.came.elapsed().as_millis() < LOOK_MS.unsigned_abs().into()
+                || here.at_ms > now_ms + LOOK_MS
+            {
+                continue;
+            }
+            here.came = Instant::now();
+            let Some(mut checks) = self.app.checks(n) else { continue };
+            let verdicts = checks.look(&knows(&self.app, BoardId(n), now_ms, false));
+            let mut book = self.app.book.lock().unwrap_or_else(PoisonError::into_inner);
+            changes.extend(alarms::watch::tell(&mut book, verdicts, now_ms));
+        }
+        self.tell(&changes);
     }
 
     fn hand_over(&mut self) {
@@ -500,12 +477,37 @@ impl Ingest {
         }
     }
 
+    /// Keeps what the checks remember.
+    fn keep_checks(&mut self) {
+        self.checks_kept = Instant::now();
+        for (n, board) in self.app.site.boards.iter().enumerate() {
+            let Some(text) = self.app.checks(n).map(|checks| checks.to_keep()) else { continue };
+            if let Err(error) = self.app.store.set_setting(&checks_key(&board.settings.name), &text) {
+                self.failed(&error);
+            }
+        }
+    }
+
     fn keep_book(&mut self) {
         self.book_kept = Instant::now();
         self.book_changed = false;
         if let Err(error) = keep_book(&self.app) {
             self.failed(&error);
         }
+    }
+}
+
+/// What the station knows besides a board's records. The disk is the station's own and told once, with the first board.
+fn knows(app: &App, board: BoardId, now_ms: i64, is_clock_lost: bool) -> Now {
+    let disk = (board.0 == 0).then(|| rustix::fs::statvfs(app.store.path()).ok()).flatten();
+    Now {
+        now_ms,
+        clock_off_s: app.hands.clock_off_ms(board).map(|ms| ms as f64 / 1000.0),
+        is_clock_lost,
+        disk: disk.map(|disk| Disk {
+            free: disk.f_bavail.saturating_mul(disk.f_frsize),
+            size: disk.f_blocks.saturating_mul(disk.f_frsize),
+        }),
     }
 }
 
@@ -519,6 +521,7 @@ pub fn write_down(app: &App, changes: &[Transition]) -> store::Result<()> {
             app.feed.send("alarm", data);
         }
     }
+    telling::tell(app, changes);
     let rows = changes.iter().map(|change| {
         let source = change.alarm.split('/').next().unwrap_or("station");
         let mut detail = vec![];

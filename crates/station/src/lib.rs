@@ -5,6 +5,7 @@
 //! | [`boards`] | a thread for each board: records and events out, acts in |
 //! | [`ingest`] | from the boards into the store, into what is now, into the book of alarms |
 //! | [`live`], [`state`], [`feed`] | what is now, as it goes out, and what changes |
+//! | [`checks`], [`telling`] | the station's own checks; how people are told |
 //! | [`orders`] | what people order, written down before it goes out and after |
 //! | [`auth`] | accounts, sessions, tokens, who may do what |
 //! | [`http`] | the API and the page |
@@ -14,6 +15,7 @@ pub mod app;
 pub mod auth;
 pub mod boards;
 pub mod bring;
+pub mod checks;
 pub mod feed;
 pub mod http;
 pub mod ingest;
@@ -24,4 +26,5 @@ pub mod serve;
 pub mod settings;
 pub mod site;
 pub mod state;
+pub mod telling;
 pub mod watchdog;

@@ -238,6 +238,11 @@ impl Live {
         self.boards.get(board).map(|newest| (&newest.link, newest.link_since_ms))
     }
 
+    /// Everything that is now of one board.
+    pub fn board(&self, site: &Site, board: usize) -> Option<BoardNow> {
+        Some(self.boards.get(board)?.now(site.boards.get(board)?))
+    }
+
     /// Everything that is now.
     pub fn now(&self, site: &Site) -> Vec<BoardNow> {
         self.boards.iter().zip(&site.boards).map(|(newest, board)| newest.now(board)).collect()

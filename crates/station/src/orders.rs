@@ -8,6 +8,8 @@ use utoipa::ToSchema;
 use crate::app::{App, now_ms};
 use crate::boards::{Act, BoardId, Outcome, SafeStep};
 use crate::http::problem::Problem;
+use crate::live::minutes;
+use system::model::{Actuator, ActuatorIdx};
 
 /// The way to the boards.
 pub trait Hands: Send + Sync {
@@ -15,6 +17,8 @@ pub trait Hands: Send + Sync {
     fn act(&self, board: BoardId, act: Act) -> Outcome;
     /// What makes a board's tank safe, in order.
     fn safe_steps(&self, board: BoardId) -> Vec<SafeStep>;
+    /// How far a board's clock is ahead of the station's, ms; `None`: lost, not known, or of a time of its own.
+    fn clock_off_ms(&self, board: BoardId) -> Option<i64>;
 }
 
 /// What became of a command.
@@ -96,6 +100,38 @@ impl Order {
             output: last.as_ref().and_then(|outcome| outcome.output),
         }
     }
+}
+
+/// Longest hand, min: the longest that a program takes is half a day.
+const LONGEST_HAND_MIN: f64 = 720.0;
+
+/// A hand command on a part: a value with the minutes after which it ends, or none to give the part back; the act and what the audit trail says of it.
+///
+/// # Errors
+/// What is wrong with it, as a sentence.
+pub fn hand(
+    part: &Actuator,
+    actuator: ActuatorIdx,
+    wanted: Option<(f64, f64)>,
+) -> Result<(Act, String), String> {
+    let Some((value, time)) = wanted else {
+        return Ok((Act::Hand { actuator, value: 0, time_ms: 0 }, format!("{} back to its rule", part.name)));
+    };
+    if !(time > 0.0 && time <= LONGEST_HAND_MIN) {
+        return Err("A hand has an end: give `minutes`, above 0 up to 720.".to_owned());
+    }
+    let time_ms = ((time * 60_000.0) as u32).max(1000);
+    let (value, shown) = if part.modulated {
+        if !(0.0..=100.0).contains(&value) {
+            return Err(format!("{} is modulated: `value` goes from 0 to 100 percent.", part.name));
+        }
+        ((value * 10.0).round() as i16, format!("{value} %"))
+    } else if value == 0.0 || value == 1.0 {
+        (value as i16, if value == 0.0 { "off" } else { "on" }.to_owned())
+    } else {
+        return Err(format!("{} is on or off: `value` is 0 or 1.", part.name));
+    };
+    Ok((Act::Hand { actuator, value, time_ms }, format!("{} {shown} for {}", part.name, minutes(time_ms))))
 }
 
 /// Writes a command down, carries it out, writes down what came of it. Blocks until the board has answered or cannot.

@@ -4,7 +4,7 @@ use std::fs;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
-use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -19,15 +19,16 @@ use virtual_board::{Pace, Virtual};
 use crate::app::{App, MOST_COMMANDS, MOST_STREAMS, now_ms};
 use crate::auth::door::Door;
 use crate::boards::{Act, BoardId, BoardSetup, Boards, Events, Line as BoardLine, Outcome, SafeStep};
+use crate::checks::Checks;
 use crate::feed::Feed;
 use crate::http::listen::{self, Entrance, MOST_CONNECTIONS, Way};
 use crate::http::tls::{self, write_private};
 use crate::ingest::{self, Ingest, Intake};
 use crate::live::Live;
 use crate::orders::Hands;
-use crate::settings::{Line, SecretPlace, Settings, TlsChoice};
+use crate::settings::{Line, Settings, TlsChoice};
 use crate::site::Site;
-use crate::{http, state, watchdog};
+use crate::{http, state, telling, watchdog};
 
 /// How long a board may take to do what it is told.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -35,6 +36,8 @@ const PATIENCE: Duration = Duration::from_secs(10);
 const PUBLISH: Duration = Duration::from_millis(500);
 /// Rounds without a reader after which what was sent is forgotten.
 const ROUNDS_KEPT: u32 = 120;
+/// Rounds from one telling of values to the broker to the next.
+const ROUNDS_OF_BROKER: u64 = 10;
 /// Sweeping and retention.
 const HOUSEKEEPING: Duration = Duration::from_secs(600);
 /// A tank of software settles for so long before anybody looks.
@@ -69,6 +72,10 @@ impl Hands for BoardHands {
         let boards = self.0.read().unwrap_or_else(PoisonError::into_inner);
         boards.as_ref().map_or(vec![], |boards| boards.make_safe(board))
     }
+
+    fn clock_off_ms(&self, board: BoardId) -> Option<i64> {
+        self.0.read().unwrap_or_else(PoisonError::into_inner).as_ref()?.status(board)?.clock_off_ms
+    }
 }
 
 fn failed(what: &str) -> impl Fn(&dyn std::fmt::Display) -> Failure + '_ {
@@ -99,15 +106,8 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
         Line::Serial(path) => BoardLine::Serial(path.clone()),
         Line::Usb { id, serial } => BoardLine::Usb { id: *id, serial: serial.clone() },
         Line::Tcp { host, port, key } => {
-            let text = match key {
-                SecretPlace::File(path) => fs::read_to_string(path).map_err(|error| {
-                    Failure(format!("{of}: its key {} cannot be read: {error}", path.display()))
-                })?,
-                SecretPlace::Env(variable) => std::env::var(variable).map_err(|_| {
-                    Failure(format!("{of}: the variable {variable} of the environment holds no key"))
-                })?,
-            };
-            let Some(key) = network_key(text.trim()) else {
+            let secret = key.read(&settings.folder).map_err(|error| failed(&of)(&error))?;
+            let Some(key) = network_key(secret.expose()) else {
                 return Err(Failure(format!(
                     "{of}: its key is not 32 hexadecimal digits, as it was set over the cable"
                 )));
@@ -208,9 +208,16 @@ impl Station {
         let setups = setups.collect::<Result<Vec<_>, _>>()?;
         let (boards, events) = Boards::start(setups).map_err(|error| Failure(error.to_string()))?;
         let hands = Arc::new(BoardHands(RwLock::new(Some(boards))));
+        let checks = site.boards.iter().map(|board| {
+            let kept = store.setting(&ingest::checks_key(&board.settings.name)).ok().flatten();
+            Mutex::new(Checks::restored(board, settings.checks, kept.as_deref()))
+        });
+        let checks = checks.collect();
         let app = Arc::new(App {
             live: RwLock::new(Live::new(&site, started_ms)),
             book: Mutex::new(book),
+            checks,
+            teller: OnceLock::new(),
             feed: Feed::new(started_ms),
             hands: hands.clone(),
             intake: Intake::default(),
@@ -226,6 +233,8 @@ impl Station {
         app.store
             .add_event(started_ms, "station", "start", "the station started")
             .map_err(|error| in_store(&error))?;
+        telling::begin(&app, &settings.tell, &settings.folder)
+            .map_err(|findings| Failure(format!("[tell] of the station file: {}", findings.join("; "))))?;
         let ingest = Ingest::new(app.clone(), series);
         let thread = std::thread::Builder::new()
             .name("ingest".to_owned())
@@ -286,9 +295,9 @@ impl Station {
             let mut is_open = false;
             loop {
                 tokio::select! {
-                    _ = end.wait_for(|end| *end) => break Ok(()),
+                    () = until(&mut end) => break Ok(()),
                     died = watched.as_mut() => break died.map_err(Failure),
-                    _ = owner.wait_for(|owner| *owner), if !is_open => {
+                    () = until(&mut owner), if !is_open => {
                         is_open = true;
                         let _ = fs::remove_file(self.code_file());
                         let Some((entrance, _)) = &far else { continue };
@@ -307,7 +316,7 @@ impl Station {
         watchdog::tell_systemd("STOPPING=1");
         stop.send_replace(true);
         while listeners.join_next().await.is_some() {}
-        publisher.abort();
+        let _ = publisher.await;
         let _ = keeper.await;
         let Station { app, hands, threads, .. } = self;
         // Boards end first; what they told is taken in to the last, then the store closes.
@@ -384,6 +393,11 @@ impl Station {
     }
 }
 
+/// Waits until it is true; whoever could make it so being gone counts too.
+async fn until(told: &mut watch::Receiver<bool>) {
+    let _ = told.wait_for(|told| *told).await;
+}
+
 fn take_in(ingest: Ingest, events: &Events) {
     ingest.run(|into, most, wait| events.take(into, most, wait));
 }
@@ -392,12 +406,17 @@ fn take_in(ingest: Ingest, events: &Events) {
 async fn publish(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
     let mut before: Option<state::StateBody> = None;
     let mut rounds_alone = 0;
+    let mut n_round = 0_u64;
     let mut every = tokio::time::interval(PUBLISH);
     every.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
         tokio::select! {
-            _ = stopped.wait_for(|stopped| *stopped) => return,
+            () = until(&mut stopped) => return,
             _ = every.tick() => {}
+        }
+        n_round += 1;
+        if n_round.is_multiple_of(ROUNDS_OF_BROKER) && app.teller.get().is_some() {
+            let _ = app.blocking(|app| Ok(telling::publish(app))).await;
         }
         rounds_alone = if app.feed.has_readers() { 0 } else { rounds_alone + 1 };
         if rounds_alone > ROUNDS_KEPT {
@@ -424,7 +443,7 @@ async fn keep_house(app: Arc<App>, settings: Settings, mut stopped: watch::Recei
     let failing = Arc::new(AtomicBool::new(false));
     loop {
         tokio::select! {
-            _ = stopped.wait_for(|stopped| *stopped) => return,
+            () = until(&mut stopped) => return,
             () = tokio::time::sleep(HOUSEKEEPING) => {}
         }
         let failing = failing.clone();

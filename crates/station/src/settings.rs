@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use serde::Deserialize;
 use system::{Diagnostic, Level};
+use tell::SecretPlace;
 use toml::Spanned;
 use units::{Kind, Quantity};
 
@@ -22,7 +23,7 @@ const LONGEST: u64 = 1 << 20;
 pub const MOST_BOARDS: usize = 64;
 
 /// Everything that the station file says, resolved: paths are whole, what was left out has its usual value.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub struct Settings {
     /// Name of the station, for titles, certificates and messages.
     pub name: String,
@@ -34,10 +35,10 @@ pub struct Settings {
     pub http: HttpSettings,
     /// What is kept for how long.
     pub retention: Retention,
-    /// Limits of the station's own checks, by id; each checked by the crate that has the check.
-    pub checks: toml::Table,
-    /// How people are told; read by the crate that tells.
-    pub tell: toml::Table,
+    /// Limits of the station's own checks.
+    pub checks: alarms::watch::Settings,
+    /// How people are told.
+    pub tell: tell::Settings,
     /// Folder from which the paths of the file are counted.
     pub folder: PathBuf,
 }
@@ -81,16 +82,6 @@ pub enum Line {
         /// Times as fast as life.
         speed: f64,
     },
-}
-
-/// Where a secret stands.
-#[derive(Clone, Debug, Deserialize, PartialEq, Eq)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub enum SecretPlace {
-    /// A file; its text without white space at the end.
-    File(PathBuf),
-    /// A variable of the environment.
-    Env(String),
 }
 
 /// How the page and the API are reached.
@@ -181,8 +172,8 @@ impl Settings {
             }],
             http: HttpSettings::default(),
             retention: Retention::default(),
-            checks: toml::Table::new(),
-            tell: toml::Table::new(),
+            checks: alarms::watch::Settings::default(),
+            tell: tell::Settings::default(),
             folder: PathBuf::new(),
         }
     }
@@ -246,9 +237,9 @@ struct RawFile {
     #[serde(default)]
     retention: RawRetention,
     #[serde(default)]
-    checks: toml::Table,
+    checks: alarms::watch::Settings,
     #[serde(default)]
-    tell: toml::Table,
+    tell: Option<Spanned<tell::Settings>>,
 }
 
 #[derive(Deserialize, Default)]
@@ -379,6 +370,13 @@ impl Reader<'_> {
             samples: self.keep(raw.retention.samples, usual_retention.samples),
             minutes: self.keep(raw.retention.minutes, usual_retention.minutes),
         };
+        let mut tell = tell::Settings::default();
+        if let Some(told) = raw.tell {
+            for finding in told.get_ref().findings() {
+                self.wrong("bad-telling", told.span(), finding, "docs/tell.md has every key of [tell]");
+            }
+            tell = told.into_inner();
+        }
         let data = match raw.station.data {
             Some(data) => self.folder.join(data),
             None => state_folder().unwrap_or_else(|| self.folder.join("tidewright-data")),
@@ -397,7 +395,7 @@ impl Reader<'_> {
             },
             retention,
             checks: raw.checks,
-            tell: raw.tell,
+            tell,
             folder: self.folder.to_owned(),
         }
     }

@@ -1,10 +1,14 @@
 //! The state as it goes out: boards, alarms, what needs attention, in the order in which a person should read it.
 
+use alarms::book::View;
+use alarms::morning::Morning;
+use alarms::night::Night;
+use program::zone::Zone;
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::app::App;
-use crate::boards::LinkState;
+use crate::boards::{LinkState, MS_AT_2000};
 use crate::ingest::state_word;
 use crate::live::{BoardNow, DecidedBy, DriveNow, LinkNow, ProcedureNow, SignalNow, TripNow, minutes};
 
@@ -74,7 +78,7 @@ pub struct AlarmNow {
 }
 
 impl AlarmNow {
-    fn of(view: &alarms::book::View<'_>) -> Self {
+    fn of(view: &View<'_>) -> Self {
         AlarmNow {
             id: view.definition.id.clone(),
             text: view.definition.text.clone(),
@@ -111,7 +115,7 @@ pub fn now(app: &App, now_ms: i64) -> StateBody {
     let boards = app.live().now(&app.site);
     let alarms = alarms(&app.book(), false);
     let attention = attention(app, &boards, &alarms);
-    let morning = morning(&boards, &alarms, now_ms);
+    let morning = morning(app, &boards, now_ms);
     StateBody {
         at_ms: now_ms,
         station: app.site.name.clone(),
@@ -177,24 +181,72 @@ fn left(boards: &[BoardNow]) -> Vec<String> {
     all
 }
 
-fn morning(boards: &[BoardNow], alarms: &[AlarmNow], now_ms: i64) -> Vec<Line> {
-    let mut lines: Vec<Line> =
-        left(boards).into_iter().map(|text| Line { text, needs_attention: true }).collect();
-    for alarm in alarms.iter().filter(|alarm| alarm.state == "shelved") {
-        lines.push(Line { text: format!("Shelved: {}", alarm.text), needs_attention: false });
+/// Local time less UTC at a place, ms.
+fn local_offset_ms(zone: &str, now_ms: i64) -> i64 {
+    const DAY_S: i64 = 86_400;
+    let utc_s = now_ms.div_euclid(1000) - MS_AT_2000 / 1000;
+    let (Ok(zone), Ok(since_2000)) = (Zone::parse(zone), u32::try_from(utc_s)) else { return 0 };
+    let ahead_s = i64::from(zone.local(since_2000).second_of_day) - utc_s.rem_euclid(DAY_S);
+    // Zones go from 12 h behind to 14 h ahead.
+    let ahead_s = if ahead_s < -DAY_S / 2 { ahead_s + DAY_S } else { ahead_s };
+    let ahead_s = if ahead_s > 14 * 3600 { ahead_s - DAY_S } else { ahead_s };
+    ahead_s * 1000
+}
+
+/// The last night until now: from 22:00 to 08:00 local time.
+fn last_night(now_ms: i64, offset_ms: i64) -> (i64, i64) {
+    const HOUR_MS: i64 = 3_600_000;
+    let local = now_ms + offset_ms;
+    let midnight = local - local.rem_euclid(24 * HOUR_MS) - offset_ms;
+    (midnight - 2 * HOUR_MS, (midnight + 8 * HOUR_MS).min(now_ms))
+}
+
+fn output_words(drive: &DriveNow) -> String {
+    match drive.output {
+        None => "not known".to_owned(),
+        Some(output) if drive.is_modulated => format!("{output} %"),
+        Some(output) => if output > 0.5 { "on" } else { "off" }.to_owned(),
     }
-    if lines.is_empty() {
-        lines.push(Line { text: "No trips, no hands, nothing shelved.".to_owned(), needs_attention: false });
-    }
-    for board in boards {
-        let (text, needs_attention) = match board.newest_ms {
-            None => (format!("Board {}: no data yet.", board.name), true),
-            Some(newest) => {
-                let age = u32::try_from((now_ms - newest).max(0)).unwrap_or(u32::MAX);
-                (format!("Board {}: newest data {} old.", board.name, minutes(age)), age > 60_000)
-            }
-        };
-        lines.push(Line { text, needs_attention });
+}
+
+/// The lines that are read first, of each board.
+fn morning(app: &App, boards: &[BoardNow], now_ms: i64) -> Vec<Line> {
+    let mut lines = vec![];
+    for (n, board) in boards.iter().enumerate() {
+        let (Some(checks), Some(of)) = (app.checks(n), app.site.boards.get(n)) else { continue };
+        // A board that lives faster than time has a morning of its own.
+        let now_ms = board.newest_ms.map_or(now_ms, |newest| newest.max(now_ms));
+        let offset_ms = local_offset_ms(&of.system.timezone, now_ms);
+        let night = last_night(now_ms, offset_ms);
+        let mut morning = Morning::of(
+            &checks.watch,
+            &checks.verdicts,
+            &checks.expected,
+            &app.book(),
+            (now_ms, offset_ms),
+            night,
+        );
+        drop(checks);
+        let mut tripped: Vec<String> =
+            board.trips.iter().filter(|trip| trip.is_latched).map(|trip| trip.actuator.clone()).collect();
+        tripped.dedup();
+        morning.tripped = tripped;
+        let hands =
+            board.drives.iter().filter(|drive| drive.hand_left_ms > 0).map(|drive| alarms::morning::Hand {
+                part: drive.name.clone(),
+                state: output_words(drive),
+                left_ms: drive.hand_left_ms.into(),
+                by: None,
+            });
+        morning.hands = hands.collect();
+        morning.newest = vec![(board.name.clone(), board.newest_ms)];
+        let before = if boards.len() > 1 { format!("{}: ", board.name) } else { String::new() };
+        lines.extend(
+            (morning.lines().into_iter()).map(|line| Line {
+                text: format!("{before}{}", line.text),
+                needs_attention: line.wants_look,
+            }),
+        );
     }
     lines
 }
@@ -204,6 +256,9 @@ fn morning(boards: &[BoardNow], alarms: &[AlarmNow], now_ms: i64) -> Vec<Line> {
 pub struct NightBody {
     /// When this was, ms since 1970.
     pub at_ms: i64,
+    /// Id of the alarm that leads; not there: nothing is wrong.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub alarm: Option<String>,
     /// Sections in the order of reading.
     pub sections: Vec<NightSection>,
 }
@@ -212,47 +267,62 @@ pub struct NightBody {
 #[derive(Serialize, ToSchema, Clone, PartialEq, Eq, Debug)]
 pub struct NightSection {
     /// What it answers.
-    pub title: String,
+    pub title: &'static str,
     /// Sentences.
     pub lines: Vec<String>,
 }
 
-/// What is wrong, what already acted, what can be believed, what to do.
-pub fn night(app: &App, board: usize, now_ms: i64) -> NightBody {
-    let body = now(app, now_ms);
-    let mut sections = vec![];
-    let mut add =
-        |title: &str, lines: Vec<String>| sections.push(NightSection { title: title.to_owned(), lines });
-    let wrong = if body.attention.is_empty() { vec!["Nothing is wrong.".to_owned()] } else { body.attention };
-    add("What is wrong", wrong);
-    if let Some(board) = body.boards.get(board) {
-        let acted: Vec<String> = (board.drives.iter())
-            .filter(|drive| drive.by == DecidedBy::Trip)
-            .map(|drive| format!("{}: {}.", drive.name, drive.why))
+/// What is known of an alarm, in words: what acted, who was told.
+pub fn night_of(app: &App, view: &View<'_>, book: &alarms::Book, now_ms: i64) -> Night {
+    let others = book.attention().iter().filter(|other| other.definition.id != view.definition.id).count();
+    let board = view
+        .definition
+        .id
+        .split('/')
+        .next()
+        .and_then(|name| app.site.board(name))
+        .or(app.site.boards.first());
+    let zone = board.map_or("UTC0", |board| &board.system.timezone);
+    let mut night = Night::of(view, others, now_ms, local_offset_ms(zone, now_ms));
+    if let Some(board) = board {
+        night.arrival_h = Some(board.system.response.night_s / 3600.0);
+        let now = app.live().board(&app.site, board.id.0);
+        let tripped = now.iter().flat_map(|now| &now.trips).filter(|trip| trip.is_latched);
+        night.acted = tripped
+            .map(|trip| alarms::night::Acted {
+                part: trip.actuator.clone(),
+                does: "tripped".to_owned(),
+                at_ms: trip.since_ms.unwrap_or(now_ms),
+            })
             .collect();
-        add(
-            "What already acted",
-            if acted.is_empty() { vec!["No trip has acted.".to_owned()] } else { acted },
-        );
-        let doubtful: Vec<String> = (board.signals.iter())
-            .filter(|signal| signal.quality != crate::live::QualityWord::Good)
-            .map(|signal| format!("{} cannot be believed now.", signal.name))
-            .collect();
-        add(
-            "Can it be believed",
-            if doubtful.is_empty() { vec!["Every probe reads soundly.".to_owned()] } else { doubtful },
-        );
     }
-    add(
-        "What to do",
-        vec![
-            "Make safe: dosing and top-off off, water movement on, heaters on their own thermostats."
-                .to_owned(),
-            "Mains beside salt water: do not touch wet plugs or cables; switch the circuit off first."
-                .to_owned(),
-        ],
-    );
-    NightBody { at_ms: now_ms, sections }
+    if let Some(teller) = app.teller.get() {
+        let told = teller.told(&view.definition.id, night.since_ms).unwrap_or_default();
+        night.told = (told.into_iter())
+            .map(|(by, at_ms)| alarms::night::Told {
+                who: by.clone(),
+                by,
+                at_ms: Some(at_ms),
+                has_acknowledged: view.acknowledged_by.is_some(),
+            })
+            .collect();
+    }
+    night
+}
+
+/// What is wrong first, what already acted, what to do.
+pub fn night(app: &App, now_ms: i64) -> NightBody {
+    let book = app.book();
+    let leading = book.attention().into_iter().next();
+    let night = leading.as_ref().map_or_else(Night::default, |view| night_of(app, view, &book, now_ms));
+    let sections = night.sections().into_iter();
+    NightBody {
+        at_ms: now_ms,
+        alarm: leading.map(|view| view.definition.id.clone()),
+        sections: sections
+            .map(|section| NightSection { title: section.about.heading(), lines: section.lines })
+            .collect(),
+    }
 }
 
 /// What changed of a board since the message before.
@@ -329,4 +399,38 @@ pub fn delta(before: Option<&StateBody>, after: &StateBody) -> Option<String> {
         && delta.attention.is_none()
         && delta.morning.is_none();
     if is_empty { None } else { serde_json::to_string(&delta).ok() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{last_night, local_offset_ms};
+
+    #[test]
+    fn local_time_is_that_of_the_zone() {
+        // 2026-01-15T12:00:00Z and 2026-07-15T12:00:00Z.
+        let (winter, summer) = (1_768_478_400_000, 1_784_116_800_000);
+        for (zone, in_winter, in_summer) in [
+            ("GMT0BST,M3.5.0/1,M10.5.0", 0, 1),
+            ("EST5EDT,M3.2.0,M11.1.0", -5, -4),
+            ("<+14>-14", 14, 14),
+            ("<-11>11", -11, -11),
+        ] {
+            assert_eq!(local_offset_ms(zone, winter), in_winter * 3_600_000, "{zone}");
+            assert_eq!(local_offset_ms(zone, summer), in_summer * 3_600_000, "{zone}");
+        }
+        assert_eq!(local_offset_ms("no zone", winter), 0);
+    }
+
+    #[test]
+    fn the_night_is_from_ten_to_eight_local() {
+        const HOUR: i64 = 3_600_000;
+        let noon = 1_768_478_400_000;
+        assert_eq!(last_night(noon, 0), (noon - 14 * HOUR, noon - 4 * HOUR));
+        assert_eq!(
+            last_night(noon - 9 * HOUR, 0),
+            (noon - 14 * HOUR, noon - 9 * HOUR),
+            "at three it is not over"
+        );
+        assert_eq!(last_night(noon, HOUR), (noon - 15 * HOUR, noon - 5 * HOUR));
+    }
 }

@@ -211,7 +211,12 @@ pub fn set_role(db: &Connection, id: i64, role: Role) -> Result<bool> {
 /// Another password; every session of the account but `keep` ends.
 pub fn set_password(db: &Connection, id: i64, password_hash: &str, keep: Option<i64>) -> Result<()> {
     db.execute("update accounts set password_hash = ?2 where id = ?1", params![id, password_hash])?;
-    db.execute("delete from sessions where account = ?1 and id is not ?2", params![id, keep])?;
+    end_sessions(db, id, keep)
+}
+
+/// Ends every session of an account but `keep`.
+pub fn end_sessions(db: &Connection, account: i64, keep: Option<i64>) -> Result<()> {
+    db.execute("delete from sessions where account = ?1 and id is not ?2", params![account, keep])?;
     Ok(())
 }
 

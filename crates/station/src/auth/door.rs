@@ -3,6 +3,7 @@
 //! Contract: every function that looks into the store blocks and is called where that does no harm. Wrong guesses are counted in the store,
 //! so a restart forgives nothing.
 
+use std::collections::HashMap;
 use std::sync::{Mutex, PoisonError};
 
 use axum::http::HeaderMap;
@@ -25,6 +26,10 @@ pub const COOKIE: &str = "__Host-tidewright";
 const FORGET_MS: i64 = 24 * 3_600_000;
 /// Sessions and tokens note their last use so seldom.
 const TOUCH_MS: i64 = 60_000;
+/// A refusal of somebody is written down so seldom.
+const REFUSAL_MS: i64 = 60_000;
+/// Refusals that are written down within that time.
+const MOST_REFUSALS: usize = 64;
 /// Names of accounts are no longer than this, characters.
 pub const LONGEST_NAME: usize = 40;
 
@@ -56,6 +61,14 @@ impl Who {
         match &self.by {
             By::Session(_) => self.name.clone(),
             By::Token(token, _) => format!("{} by token {token}", self.name),
+        }
+    }
+
+    /// The session, unless it is a token.
+    pub fn session(&self) -> Option<i64> {
+        match self.by {
+            By::Session(id) => Some(id),
+            By::Token(..) => None,
         }
     }
 
@@ -109,6 +122,8 @@ pub struct Door {
     hasher: Hasher,
     buckets: Mutex<Buckets>,
     life: SessionLife,
+    /// When somebody's refusal was last written down, by signature.
+    refusals: Mutex<HashMap<String, i64>>,
     /// Compared form of the code for the first account; `None` once there is an owner.
     first_code: Mutex<Option<[u8; 32]>>,
     has_owner: watch::Sender<bool>,
@@ -165,6 +180,7 @@ impl Door {
             hasher: Hasher::new(),
             buckets: Mutex::default(),
             life,
+            refusals: Mutex::default(),
             first_code: Mutex::new(None),
             has_owner: watch::Sender::new(has_owner),
         })
@@ -195,6 +211,26 @@ impl Door {
         buckets.take(Origin::of(peer.address), cost, now_ms).map_err(|seconds| {
             Problem::wait(seconds, format!("This address asks too often. Go on in {seconds} s."))
         })
+    }
+
+    /// Writes down that somebody wanted what they may not; of each at most once a minute, so that a program that goes on asking fills no disk.
+    pub fn note_refusal(&self, who: &Who, what: &str, peer: &Peer, now_ms: i64) {
+        let signature = who.signature();
+        {
+            let mut refusals = self.refusals.lock().unwrap_or_else(PoisonError::into_inner);
+            refusals.retain(|_, at_ms| now_ms - *at_ms < REFUSAL_MS);
+            if refusals.contains_key(&signature) || refusals.len() >= MOST_REFUSALS {
+                return;
+            }
+            refusals.insert(signature.clone(), now_ms);
+        }
+        // A store that cannot write now has said so already.
+        let _ = self.store.add_event(
+            now_ms,
+            "station",
+            "refused",
+            &format!("{signature} may not {what}, from {}", peer.address),
+        );
     }
 
     /// Who shows this; `None`: nobody, or it has ended.

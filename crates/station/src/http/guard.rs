@@ -24,7 +24,7 @@ const LOG_IN_COST: f64 = 10.0;
 
 /// What a page of this station may do: nothing but its own files and its own API.
 const CONTENT_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; \
-    connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
+    connect-src 'self'; manifest-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
 
 /// Passes a request on, or answers it with what stands against it.
 pub async fn guard(State(app): State<Arc<App>>, mut request: Request, next: Next) -> Response {
@@ -109,6 +109,12 @@ async fn pass(app: &Arc<App>, request: &mut Request, peer: Peer) -> Result<(), P
             }));
         };
         if !who.may(need) {
+            let (refused, what) = (who.clone(), format!("{} {path}", request.method()));
+            app.blocking(move |app| {
+                app.door.note_refusal(&refused, &what, &peer, now_ms());
+                Ok(())
+            })
+            .await?;
             return Err(Problem::not_allowed(match need {
                 Need::Session(_) => {
                     format!("{} may not do this; it takes a session with a higher role.", who.signature())

@@ -14,11 +14,8 @@ use crate::auth::door::Who;
 use crate::boards::Act;
 use crate::http::guard::{Ask, Body, Place};
 use crate::http::problem::{Problem, ProblemBody};
-use crate::live::{minutes, trip_id};
+use crate::live::trip_id;
 use crate::orders::{Order, carry_out};
-
-/// Longest hand, min: the longest that a program takes is half a day.
-const LONGEST_HAND_MIN: f64 = 720.0;
 
 /// Waits for a place, carries out, gives the outcome. A reader that goes away stops nothing.
 async fn order(
@@ -82,32 +79,8 @@ pub(super) async fn hand(
         )));
     };
     let part = &board.system.actuators[actuator.idx()];
-    let (act, what) = match hand.value {
-        None => (Act::Hand { actuator, value: 0, time_ms: 0 }, format!("{} back to its rule", part.name)),
-        Some(value) => {
-            let Some(time) = hand.minutes.filter(|time| *time > 0.0 && *time <= LONGEST_HAND_MIN) else {
-                return Err(Problem::not_possible("A hand has an end: give `minutes`, above 0 up to 720."));
-            };
-            let time_ms = ((time * 60_000.0) as u32).max(1000);
-            let (value, shown) = if part.modulated {
-                if !(0.0..=100.0).contains(&value) {
-                    return Err(Problem::not_possible(format!(
-                        "{} is modulated: `value` goes from 0 to 100 percent.",
-                        part.name
-                    )));
-                }
-                ((value * 10.0).round() as i16, format!("{value} %"))
-            } else if value == 0.0 || value == 1.0 {
-                (value as i16, if value == 0.0 { "off" } else { "on" }.to_owned())
-            } else {
-                return Err(Problem::not_possible(format!("{} is on or off: `value` is 0 or 1.", part.name)));
-            };
-            (
-                Act::Hand { actuator, value, time_ms },
-                format!("{} {shown} for {}", part.name, minutes(time_ms)),
-            )
-        }
-    };
+    let wanted = hand.value.map(|value| (value, hand.minutes.unwrap_or(0.0)));
+    let (act, what) = crate::orders::hand(part, actuator, wanted).map_err(Problem::not_possible)?;
     let (n, who) = (board.id.0, who.signature());
     one(order(app, move |app| Ok(vec![carry_out(app, n, &who, &why, what, act)?])).await?)
 }

@@ -10,9 +10,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::OfBoard;
 use crate::app::{App, now_ms};
-use crate::http::guard::Ask;
 use crate::http::problem::{Problem, ProblemBody};
 use crate::state::{self, NightBody, StateBody};
 
@@ -24,13 +22,10 @@ pub(super) async fn state(State(app): State<Arc<App>>) -> Result<Json<StateBody>
 }
 
 /// What somebody needs who is woken by an alarm: words before any drawing.
-#[utoipa::path(get, path = "/api/v1/night", tag = "now", params(OfBoard), security(("session" = []), ("token" = [])),
+#[utoipa::path(get, path = "/api/v1/night", tag = "now", security(("session" = []), ("token" = [])),
     responses((status = 200, body = NightBody), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
-pub(super) async fn night(
-    State(app): State<Arc<App>>,
-    Ask(of): Ask<OfBoard>,
-) -> Result<Json<NightBody>, Problem> {
-    app.blocking(move |app| Ok(Json(state::night(app, of.find(app)?.id.0, now_ms())))).await
+pub(super) async fn night(State(app): State<Arc<App>>) -> Result<Json<NightBody>, Problem> {
+    app.blocking(|app| Ok(Json(state::night(app, now_ms())))).await
 }
 
 /// Whether the station does its work.

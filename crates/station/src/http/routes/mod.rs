@@ -10,6 +10,7 @@ mod history;
 mod live;
 mod people;
 mod stream;
+mod tell;
 
 use std::sync::Arc;
 
@@ -70,6 +71,8 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(act::procedure))
         .routes(routes!(act::make_safe))
         .routes(routes!(act::commands))
+        .routes(routes!(tell::ways))
+        .routes(routes!(tell::test))
         .routes(routes!(drawing::section_svg))
         .routes(routes!(drawing::section))
         .routes(routes!(drawing::system_text))
@@ -83,6 +86,7 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(people::accounts, people::add_account))
         .routes(routes!(people::set_role))
         .routes(routes!(people::remove_account))
+        .routes(routes!(people::end_sessions_of))
         .routes(routes!(people::tokens, people::add_token))
         .routes(routes!(people::remove_token))
 }

@@ -24,6 +24,8 @@ use crate::http::problem::{Problem, ProblemBody};
 
 /// Recovery codes that an account gets.
 const N_RECOVERY_CODES: usize = 8;
+/// Groups of four characters in each: 117 bits, so that a plain hash of it does (OWASP ASVS 5.0, 6.5.2: from 112 bits on).
+const RECOVERY_GROUPS: usize = 6;
 /// Longest life of a token, days.
 const LONGEST_TOKEN_DAYS: u32 = 366;
 /// Most tokens of a station.
@@ -286,7 +288,7 @@ pub(super) async fn set_password(
 ) -> Result<Json<Told>, Problem> {
     app.door.confirm(&who, given.old, peer, now_ms()).await?;
     let hash = app.door.new_hash(&who.name, given.new).await?;
-    let (id, keep) = (who.account, if let By::Session(id) = who.by { Some(id) } else { None });
+    let (id, keep) = (who.account, who.session());
     write(&app, "changing a password", move |db| people::set_password(db, id, &hash, keep)).await?;
     noted(&app, &who, "changed the password".to_owned()).await?;
     Ok(Told::new("The password is changed; all other sessions of the account have ended."))
@@ -363,10 +365,16 @@ pub(super) async fn confirm_totp(
             "This is not the code of now. Wait for the next, and check the clocks of phone and station.",
         ));
     };
-    let codes: Option<Vec<String>> = (0..N_RECOVERY_CODES).map(|_| ticket::typed_code(3)).collect();
+    let codes: Option<Vec<String>> =
+        (0..N_RECOVERY_CODES).map(|_| ticket::typed_code(RECOVERY_GROUPS)).collect();
     let codes = codes.ok_or_else(|| Problem::internal("The operating system gives no random numbers."))?;
     let hashes: Vec<[u8; 32]> = codes.iter().map(|code| ticket::hash(&ticket::as_compared(code))).collect();
-    write(&app, "confirming one-time codes", move |db| people::confirm_seed(db, id, step, &hashes)).await?;
+    let keep = who.session();
+    write(&app, "confirming one-time codes", move |db| {
+        people::confirm_seed(db, id, step, &hashes)?;
+        people::end_sessions(db, id, keep)
+    })
+    .await?;
     noted(&app, &who, "one-time codes count from now on".to_owned()).await?;
     Ok(Json(RecoveryBody { recovery_codes: codes }))
 }
@@ -382,7 +390,12 @@ pub(super) async fn end_totp(
 ) -> Result<Json<Told>, Problem> {
     app.door.confirm(&who, again.password, peer, now_ms()).await?;
     let id = who.account;
-    write(&app, "ending one-time codes", move |db| people::drop_seed(db, id)).await?;
+    let keep = who.session();
+    write(&app, "ending one-time codes", move |db| {
+        people::drop_seed(db, id)?;
+        people::end_sessions(db, id, keep)
+    })
+    .await?;
     noted(&app, &who, "one-time codes count no more".to_owned()).await?;
     Ok(Told::new("One-time codes count no more: the password alone logs in."))
 }
@@ -525,6 +538,20 @@ pub(super) async fn remove_account(
     }
     noted(&app, &who, format!("removed account {id}")).await?;
     Ok(Told::new("The account is removed."))
+}
+
+/// Ends all sessions of an account.
+#[utoipa::path(delete, path = "/api/v1/accounts/{id}/sessions", tag = "people", params(("id" = i64, Path, description = "Number of the account")),
+    security(("session" = [])),
+    responses((status = 200, body = Told), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
+pub(super) async fn end_sessions_of(
+    State(app): State<Arc<App>>,
+    who: Who,
+    Place(id): Place<i64>,
+) -> Result<Json<Told>, Problem> {
+    write(&app, "ending sessions", move |db| people::end_sessions(db, id, None)).await?;
+    noted(&app, &who, format!("ended all sessions of account {id}")).await?;
+    Ok(Told::new("All sessions of the account have ended."))
 }
 
 /// One token, without its secret.

@@ -1,0 +1,7 @@
+//! The API from outside: every route refuses who may not, log-ins, commands and their trail, what goes out.
+
+mod harness;
+mod orders;
+mod people;
+mod routes;
+mod values;
