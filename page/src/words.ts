@@ -2,7 +2,8 @@
 
 /** A name of the system file as it reads in a sentence: `float_c_low` is `Float c low`. */
 export function named(name: string): string {
-  const spaced = name.replaceAll("_", " ");
+  const spaced = name.replaceAll("_", " ").replace(/\bph\b/g, "pH");
+  if (spaced.startsWith("pH")) return spaced;
   return spaced.charAt(0).toUpperCase() + spaced.slice(1);
 }
 

@@ -3,7 +3,7 @@ import { expect, test } from "vitest";
 import type { BoardNow, DriveNow, EventRow, Order, Sheet } from "../src/api/types.ts";
 import { viewOf } from "../src/router.ts";
 import { outputText, valuesOf } from "../src/section/values.ts";
-import { type Box, drawing, moved, shapesAt, zoomed } from "../src/section/view.ts";
+import { type Box, drawing, moved, shapesAt, tags, zoomed } from "../src/section/view.ts";
 import { forInput, span } from "../src/time.ts";
 import { quantity } from "../src/units.ts";
 import { shortDevice } from "../src/views/account.tsx";
@@ -98,6 +98,15 @@ test("the window stays on the paper", () => {
   expect(close).toEqual([13.5, 58.5, 13, 23]);
   expect(moved(close, 100, -100, most)).toEqual([20, 47, 13, 23]);
   expect(zoomed(close, 0.1, [20, 70], most)).toEqual(most);
+});
+
+test("figures beside their probes do not lie over each other", () => {
+  const probe = (id: string, x: number, y: number) => ({ id, name: id, layer: "gear", anchor: [x, y] as [number, number], shapes: [], bindings: [{ value: id, unit: "", property: "reading" as const, zero: 0, per_unit: 0 }] });
+  const values = new Map(["a", "b", "c"].map((id) => [id, { value: 25, text: "25.00 °C", isDoubtful: false }]));
+  const all = tags([probe("a", 0, 0), probe("b", 5, 1), probe("c", 100, 1)], values, 4, () => true);
+  expect(all.map(({ at }) => at[1])).toEqual([1.2, 5.2, 2.2]);
+  // A value that cannot be believed has no figure.
+  expect(tags([probe("d", 0, 0)], new Map([["d", { text: "no value", isDoubtful: true }]]), 4, () => true)).toEqual([]);
 });
 
 test("addresses of views, and browsers by name", () => {

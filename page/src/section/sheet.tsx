@@ -3,7 +3,7 @@
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import type { Shape, Sheet, SheetLabel, SheetPart, XY } from "../api/types.ts";
 import { words } from "../words.ts";
-import { type Box, bound, drawing, middle, moved, shapesAt, type Values, whole, zoomed } from "./view.ts";
+import { type Box, bound, drawing, type Known, middle, moved, shapesAt, tags, type Values, whole, zoomed } from "./view.ts";
 
 const INK: Record<string, string> = {
   "fresh-water": "fresh",
@@ -93,16 +93,8 @@ function Label({ label, now }: { label: SheetLabel; now: { text: string; isDoubt
   );
 }
 
-/** A figure beside its probe, where the texts of the sheet are too small to read. */
-function Tag({ part, values, size }: { part: SheetPart; values: Values; size: number }) {
-  const reading = bound(part, "reading", values);
-  if (!reading || reading.value === undefined || reading.text === words.bits.on || reading.text === words.bits.off) return null;
-  return (
-    <text class={`tag${reading.isDoubtful ? " doubtful" : ""}`} font-size={mm(size)} x={mm(part.anchor[0] + size * 0.4)} y={mm(part.anchor[1] + size * 0.3)}>
-      {reading.text}
-    </text>
-  );
-}
+/** Contacts are told by the list below the drawing; figures stand beside their probes. */
+const isFigure = (known: Known) => known.text !== words.bits.on && known.text !== words.bits.off;
 
 /** Narrower than this the drawing alone is shown first, in px. */
 const NARROW = 700;
@@ -230,7 +222,11 @@ export function SheetView({ sheet, values }: { sheet: Sheet; values: Values }) {
           <g aria-hidden="true">
             {isWhole
               ? sheet.labels.map((label) => <Label label={label} now={ofLabel(label)} />)
-              : drawn.map((part) => <Tag part={part} values={values} size={TAG_PX * mmPerPx} />)}
+              : tags(drawn, values, TAG_PX * mmPerPx, isFigure).map((tag) => (
+                  <text key={tag.id} class={`tag${tag.isDoubtful ? " doubtful" : ""}`} font-size={mm(TAG_PX * mmPerPx)} x={mm(tag.at[0])} y={mm(tag.at[1])}>
+                    {tag.text}
+                  </text>
+                ))}
           </g>
         </svg>
       </div>

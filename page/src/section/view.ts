@@ -89,3 +89,30 @@ export function shapesAt(part: SheetPart, values: Values): Shape[] {
     shape.kind === "line" || shape.kind === "area" ? { ...shape, points: shape.points.map(lifted) } : shape,
   );
 }
+
+export interface Tag {
+  id: string;
+  text: string;
+  isDoubtful: boolean;
+  at: XY;
+}
+
+/** Figures beside their probes, each `size` mm high, moved down where they would lie over each other. */
+export function tags(parts: SheetPart[], values: Values, size: number, isShown: (known: Known) => boolean): Tag[] {
+  const all: (Tag & { width: number })[] = [];
+  const readings = parts
+    .map((part) => ({ part, known: bound(part, "reading", values) }))
+    .sort((a, b) => a.part.anchor[1] - b.part.anchor[1]);
+  for (const { part, known } of readings) {
+    if (!known || known.value === undefined || !isShown(known)) continue;
+    const width = known.text.length * size * 0.6;
+    const x = part.anchor[0] + size * 0.4;
+    let y = part.anchor[1] + size * 0.3;
+    for (const other of all) {
+      const isBeside = x < other.at[0] + other.width && other.at[0] < x + width;
+      if (isBeside && y < other.at[1] + size && other.at[1] < y + size) y = other.at[1] + size;
+    }
+    all.push({ id: part.id, text: known.text, isDoubtful: known.isDoubtful, at: [x, y], width });
+  }
+  return all;
+}

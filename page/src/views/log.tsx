@@ -97,7 +97,7 @@ export function Log() {
                     {date}
                   </li>
                 )}
-                <li key={entry.key} class={entry.kind}>
+                <li key={entry.key} class={`is-${entry.kind}`}>
                   <At ms={entry.at} />
                   <p>
                     <One entry={entry} />
