@@ -284,6 +284,12 @@ impl Memory {
         self.key = *key;
     }
 
+    /// The same while the board has no power: the boot record stays what it is.
+    pub fn put_key(&mut self, key: &[u8; 16]) {
+        self.stored.get_or_insert_default();
+        self.key = *key;
+    }
+
     /// What is retained for the running program.
     pub fn retained(&self, program_crc: u32) -> Option<&[u8]> {
         let (crc, kept) = self.kept[self.slot_of(self.running)].as_ref()?;
@@ -403,5 +409,38 @@ impl Memory {
         memory.key = *file.array()?;
         memory.journal = Journal::load(map.n_events, file)?;
         Some(memory)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_saved_comes_back_and_a_key_put_in_between_harms_nothing() {
+        let mut memory = Memory::blank(Map::SMALL);
+        memory.open(7);
+        memory.minute();
+        memory.open(7);
+        memory.minute();
+        assert_eq!(memory.boots(), 2);
+        memory.journal.event(2, 1, 5);
+        memory.journal.write();
+        let mut out = Writer::default();
+        memory.save(&mut out);
+        let file = out.finish();
+        let read = |file: &[u8]| Memory::load(Map::SMALL, &mut Reader::new(file)?);
+        let mut again = read(&file).expect("sound");
+        again.put_key(&[9; 16]);
+        again.open(7);
+        assert_eq!((again.boots(), again.key()), (3, Some([9; 16])));
+        assert_eq!(again.journal.after(0), memory.journal.after(0));
+        // Cut or altered anywhere it is refused, not believed.
+        for n in 0..file.len() {
+            assert_eq!(read(&file[..n]), None);
+        }
+        let mut altered = file.clone();
+        altered[20] ^= 1;
+        assert_eq!(read(&altered), None);
     }
 }

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use super::event::{BoardEvent, BoardId};
 
 /// Events of one board that wait at most.
-pub const SHARE: usize = 2048;
+pub const SHARE: usize = 512;
 
 #[derive(Debug)]
 struct Waiting {

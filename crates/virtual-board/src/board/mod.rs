@@ -278,7 +278,7 @@ impl<W: World> Board<W> {
 
     /// Puts a key into a board that has no power yet.
     pub(crate) fn set_key_at_start(&mut self, key: &[u8; 16]) {
-        self.memory.set_key(key);
+        self.memory.put_key(key);
     }
 
     /// Counts the network keys that were set: an open connection ends with its key.
