@@ -88,54 +88,96 @@ struct Mailbox {
     refuses: Arc<Mutex<u32>>,
 }
 
-impl mailin_embedded::Handler for Mailbox {
-    fn data_start(
-        &mut self,
-        _domain: &str,
-        _from: &str,
-        _is8bit: bool,
-        _to: &[String],
-    ) -> mailin_embedded::Response {
+impl mailin::Handler for Mailbox {
+    fn data_start(&mut self, _domain: &str, _from: &str, _is8bit: bool, _to: &[String]) -> mailin::Response {
         self.now.clear();
         let mut refuses = self.refuses.lock().expect("a lock");
         if *refuses > 0 {
             *refuses -= 1;
-            return mailin_embedded::response::INTERNAL_ERROR;
+            return mailin::response::INTERNAL_ERROR;
         }
-        mailin_embedded::response::OK
+        mailin::response::OK
     }
     fn data(&mut self, line: &[u8]) -> std::io::Result<()> {
         self.now.extend_from_slice(line);
         Ok(())
     }
-    fn data_end(&mut self) -> mailin_embedded::Response {
+    fn data_end(&mut self) -> mailin::Response {
         self.mails.lock().expect("a lock").push(String::from_utf8_lossy(&self.now).into_owned());
-        mailin_embedded::response::OK
+        mailin::response::OK
     }
-    fn auth_plain(&mut self, _authorization: &str, user: &str, password: &str) -> mailin_embedded::Response {
+    fn auth_plain(&mut self, _authorization: &str, user: &str, password: &str) -> mailin::Response {
         if user == "tank" && password == "pass of the test" {
-            mailin_embedded::response::AUTH_OK
+            mailin::response::AUTH_OK
         } else {
-            mailin_embedded::response::INVALID_CREDENTIALS
+            mailin::response::INVALID_CREDENTIALS
         }
     }
 }
 
-fn mail_server(port: u16, mailbox: &Mailbox, tls: Option<&Path>) {
-    let mut server = mailin_embedded::Server::new(mailbox.clone());
-    server.with_name("mail.test").with_addr(("127.0.0.1", port)).expect("an address");
-    if let Some(folder) = tls {
-        let _ = rustls::crypto::ring::default_provider().install_default();
-        server
-            .with_ssl(mailin_embedded::SslConfig::SelfSigned {
-                cert_path: folder.join("server.pem").to_string_lossy().into_owned(),
-                key_path: folder.join("key.pem").to_string_lossy().into_owned(),
-            })
-            .expect("certificates");
-        server.with_auth(mailin_embedded::AuthMechanism::Plain);
+/// An SMTP server (RFC 5321) with STARTTLS (RFC 3207) and log-in after it, for some connections.
+fn mail_server(port: u16, mailbox: &Mailbox, folder: &Path) {
+    let tls = Arc::new(server_tls(folder));
+    let listener = TcpListener::bind(("127.0.0.1", port)).expect("a port");
+    let mailbox = mailbox.clone();
+    std::thread::spawn(move || {
+        for stream in listener.incoming().flatten() {
+            let (mailbox, tls) = (mailbox.clone(), Arc::clone(&tls));
+            // Whoever hangs up in the middle ends its own connection only.
+            std::thread::spawn(move || serve_mail(stream, mailbox, tls));
+        }
+    });
+}
+
+fn server_tls(folder: &Path) -> rustls::ServerConfig {
+    use rustls::pki_types::pem::PemObject;
+    use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+    let certificate = CertificateDer::from_pem_file(folder.join("server.pem")).expect("a certificate");
+    let key = PrivateKeyDer::from_pem_file(folder.join("key.pem")).expect("a key");
+    rustls::ServerConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
+        .with_safe_default_protocol_versions()
+        .expect("versions")
+        .with_no_client_auth()
+        .with_single_cert(vec![certificate], key)
+        .expect("a certificate and its key")
+}
+
+fn serve_mail(mut stream: TcpStream, mailbox: Mailbox, tls: Arc<rustls::ServerConfig>) -> Option<()> {
+    let mut builder = mailin::SessionBuilder::new("mail.test");
+    builder.enable_start_tls().enable_auth(mailin::AuthMechanism::Plain);
+    let mut session = builder.build("127.0.0.1".parse().ok()?, mailbox);
+    session.greeting().write_to(&mut stream).ok()?;
+    if converse(&mut session, &mut stream)? == mailin::Action::UpgradeTls {
+        session.tls_active();
+        let mut private = rustls::StreamOwned::new(rustls::ServerConnection::new(tls).ok()?, stream);
+        converse(&mut session, &mut private)?;
     }
-    std::thread::spawn(move || server.serve().expect("a server"));
-    until("the mail server", || TcpStream::connect(("127.0.0.1", port)).is_ok());
+    Some(())
+}
+
+/// Answers line by line until the connection ends or changes to TLS.
+fn converse(
+    session: &mut mailin::Session<Mailbox>,
+    stream: &mut (impl Read + Write),
+) -> Option<mailin::Action> {
+    let mut line = Vec::new();
+    loop {
+        let mut byte = [0];
+        stream.read_exact(&mut byte).ok()?;
+        line.push(byte[0]);
+        if byte[0] != b'\n' {
+            continue;
+        }
+        let response = session.process(&line);
+        line.clear();
+        if response.action != mailin::Action::NoReply {
+            stream.write_all(&response.buffer().ok()?).ok()?;
+            stream.flush().ok()?;
+        }
+        if matches!(response.action, mailin::Action::Close | mailin::Action::UpgradeTls) {
+            return Some(response.action);
+        }
+    }
 }
 
 #[test]
@@ -146,7 +188,7 @@ fn a_mail_arrives_over_starttls_with_log_in_and_keeps_its_identity() {
     let (port, mailbox) = (free_port(), Mailbox::default());
     // The first try is refused after it was begun, so the mail is sent again.
     *mailbox.refuses.lock().expect("a lock") = 1;
-    mail_server(port, &mailbox, Some(folder.path()));
+    mail_server(port, &mailbox, folder.path());
     let teller = start(
         &format!(
             r#"{{ "mail": [{{ "name": "mail", "server": "127.0.0.1", "port": {port}, "ca": "ca.pem", "user": "tank",
@@ -175,7 +217,7 @@ fn a_wrong_certificate_and_a_wrong_password_are_said_and_nothing_is_lost() {
     certificates(folder.path());
     std::fs::write(folder.path().join("password"), "wrong").expect("a file");
     let (port, mailbox) = (free_port(), Mailbox::default());
-    mail_server(port, &mailbox, Some(folder.path()));
+    mail_server(port, &mailbox, folder.path());
     for (ca, hint) in [("", "certificate"), (r#""ca": "ca.pem","#, "535")] {
         let teller = start(
             &format!(
