@@ -102,6 +102,8 @@ pub enum Command {
     Flash(FlashOptions),
     /// Try another program on a board that runs, or keep or give up the one that is tried
     Trial(TrialOptions),
+    /// Run the station: watch the boards, keep what they say, tell people, let them act
+    Serve(ServeOptions),
     /// Compute the properties of a seawater from what you can measure
     Water(WaterOptions),
     /// Print the completions of a shell
@@ -512,6 +514,41 @@ pub struct TrialOptions {
     /// When to draw a progress bar
     #[arg(long, value_enum, default_value_t)]
     pub progress: ProgressChoice,
+}
+
+/// Options of `serve`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Run the station: watch the boards, keep what they say, tell people, let them act.\n\n\
+        With a station file it serves the boards that the file names. With a system file alone it serves that system on a board of \
+        software, so that everything can be tried before a wire is cut. It serves this machine only until there is an owner; the code \
+        for the first account is printed at the start.",
+    after_help = "Examples:\n  tidewright serve station.toml\n  tidewright serve system.toml --speed 100\n\n\
+        It ends in order on SIGTERM and SIGINT. Exit codes: 0 it was ended, 2 it could not begin, or a part of it failed."
+)]
+pub struct ServeOptions {
+    /// The station file, or a system file
+    #[arg(value_name = "FILE", default_value = "station.toml")]
+    pub file: PathBuf,
+    /// Folder of the data [default: as the station file says, else in the user's state folder]
+    #[arg(long, value_name = "FOLDER")]
+    pub data: Option<PathBuf>,
+    /// Port on this machine [default: as the station file says, else 7480; 0 for any that is free]
+    #[arg(long, value_name = "NUMBER")]
+    pub port: Option<u16>,
+    /// Times as fast as life, up to 10000, of a board of software
+    #[arg(long, value_name = "TIMES", value_parser = speed)]
+    pub speed: Option<f64>,
+    /// Only say whether the files are right
+    #[arg(long)]
+    pub check: bool,
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(times) if (0.1..=10_000.0).contains(&times) => Ok(times),
+        _ => Err("a number from 0.1 to 10000".to_owned()),
+    }
 }
 
 /// Protocols of bootloaders.

@@ -10,6 +10,7 @@ pub mod new;
 pub mod rehearse;
 pub mod report;
 pub mod section;
+pub mod serve;
 pub mod trial;
 pub mod water;
 pub mod wire;

@@ -5,8 +5,10 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 11] =
-    ["new", "audit", "rehearse", "fmea", "report", "section", "wire", "build", "flash", "trial", "water"];
+const COMMANDS: [&str; 12] = [
+    "new", "audit", "rehearse", "fmea", "report", "section", "wire", "build", "flash", "trial", "serve",
+    "water",
+];
 
 #[test]
 fn help_of_the_whole() {
