@@ -249,7 +249,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
         { title: "Do", lines: ["Fill the reservoir with fresh water in the morning.", "Do not reset the trip before the cause is known."] },
         { title: "Told", lines: ["Mara by mail, at 02:14."] },
       ];
-      return json(response, { at_ms: now.at_ms, sections });
+      return json(response, { at_ms: now.at_ms, alarm: "tank/topoff_stopped", sections });
     }
     if (what === "GET series") {
       const names = [...board.signals.map(({ name, unit, is_bit }) => ({ name, unit, is_bit })), ...board.drives.map(({ name }) => ({ name, unit: "", is_bit: true }))];
@@ -274,6 +274,13 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     if (what === "GET alarms/report") {
       return json(response, { from_ms: now.at_ms - 168 * H, to_ms: now.at_ms, a_week: 2, meets_aim: false, words: ["Two alarms in the last week.", "Most often: Top-off stopped, twice."] });
     }
+    if (what === "GET tell") {
+      return json(response, [
+        { name: "mail", n_waiting: 0, last_sent_ms: now.at_ms - 25 * 60_000, last_answer: "250 2.0.0 queued" },
+        { name: "pager", n_waiting: 1, failing_since_ms: now.at_ms - 20 * 60_000, last_answer: "no answer within 10 s" },
+      ]);
+    }
+    if (what === "POST tell/test") return json(response, { words: "The test is on its way; its answer shows with the way." });
     const ofAlarm = /^alarms\/(.+)\/(acknowledge|shelve|unshelve|reset)$/.exec(path);
     if (ofAlarm) {
       const alarm = now.alarms.find((one) => one.id === decodeURIComponent(ofAlarm[1]!));

@@ -139,7 +139,18 @@ export interface Safe {
 
 export interface Night {
   at_ms: number;
+  /** Id of the alarm that leads. */
+  alarm?: string;
   sections: { title: string; lines: string[] }[];
+}
+
+/** One way of telling people. */
+export interface Way {
+  name: string;
+  n_waiting: number;
+  last_sent_ms?: number;
+  failing_since_ms?: number;
+  last_answer: string;
 }
 
 export interface Series {

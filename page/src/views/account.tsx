@@ -367,13 +367,14 @@ function Accounts() {
       <ul class="sentences">
         {all.value?.map((one) => (
           <li key={one.id}>
-            <div class="line">
+            <div class="line wrap">
               <label class="field inline">
                 <span>{one.name}</span>
                 <select value={one.role} onChange={(event) => setRole(one.id, event.currentTarget.value)}>
                   <Roles />
                 </select>
               </label>
+              <Remove what={w.endAllOf(one.name)} word={w.endAll} act={() => remove(`accounts/${one.id}/sessions`)} onDone={all.again} />
               <Remove what={w.removeAccount(one.name)} word={w.remove} act={() => remove(`accounts/${one.id}`)} onDone={all.again} />
             </div>
           </li>

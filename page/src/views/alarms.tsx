@@ -2,7 +2,7 @@
 
 import { useState } from "preact/hooks";
 import { get, path, post, said } from "../api/client.ts";
-import type { AlarmNow, AlarmReport } from "../api/types.ts";
+import type { AlarmNow, AlarmReport, Way } from "../api/types.ts";
 import { alarmChanges, needsAcknowledgement, state, stationNow } from "../live.ts";
 import { useLoaded } from "../load.ts";
 import { Ask, text } from "../parts/ask.tsx";
@@ -36,6 +36,7 @@ export function Alarms() {
           {words.alarms.all}
         </label>
       </section>
+      <Ways />
       <Report />
     </>
   );
@@ -143,6 +144,52 @@ function Alarm({ alarm }: { alarm: AlarmNow }) {
         </Ask>
       )}
     </li>
+  );
+}
+
+/** How people are told, and the test of each way. */
+function Ways() {
+  const ways = useLoaded(() => get<Way[]>("tell"), [alarmChanges.value]);
+  const [result, setResult] = useState<{ text: string; isGood: boolean }>();
+  const now = stationNow.value;
+  const test = async (way: string) => {
+    try {
+      const { words: told } = await post<{ words: string }>("tell/test", { way });
+      setResult({ text: told, isGood: true });
+    } catch (error) {
+      setResult({ text: said(error), isGood: false });
+    }
+    ways.again();
+  };
+  const remarks = (way: Way) => [
+    way.last_sent_ms === undefined ? words.alarms.neverSent : words.alarms.lastSent(moment(way.last_sent_ms, now)),
+    ...(way.n_waiting > 0 ? [words.alarms.waiting(way.n_waiting)] : []),
+    ...(way.failing_since_ms === undefined ? [] : [words.alarms.failing(moment(way.failing_since_ms, now))]),
+  ];
+  return (
+    <section aria-labelledby="tell">
+      <h2 id="tell">{words.alarms.tell}</h2>
+      <Waits of={ways} />
+      {ways.value?.length === 0 && <p class="note">{words.alarms.noWays}</p>}
+      <ul class="sentences">
+        {ways.value?.map((way) => (
+          <li key={way.name} class={way.failing_since_ms === undefined ? "" : "trip"}>
+            <div class="line">
+              <p>
+                <b>{way.name}:</b> {ended(remarks(way).join("; "))}
+                {way.last_answer !== "" && <span class="note"> {ended(way.last_answer)}</span>}
+              </p>
+              {mayAct.value && (
+                <button type="button" class="small" aria-label={words.alarms.testOf(way.name)} onClick={() => test(way.name)}>
+                  {words.alarms.test}
+                </button>
+              )}
+            </div>
+          </li>
+        ))}
+      </ul>
+      <div aria-live="polite">{result && <p class={result.isGood ? "good" : "bad"}>{result.text}</p>}</div>
+    </section>
   );
 }
 

@@ -6,7 +6,7 @@ import type { AlarmNow, Night as NightBody } from "../api/types.ts";
 import { alarmChanges, line, needsAcknowledgement, state, tick } from "../live.ts";
 import { useLoaded } from "../load.ts";
 import { At } from "../parts/at.tsx";
-import { BoardChoice, Stale, theBoard } from "../parts/boards.tsx";
+import { Stale, theBoard } from "../parts/boards.tsx";
 import { MakeSafe } from "../parts/safe.tsx";
 import { Waits } from "../parts/state.tsx";
 import { go } from "../router.ts";
@@ -17,16 +17,13 @@ import { sentence, words } from "../words.ts";
 const AGAIN_MS = 30_000;
 
 export function Night() {
-  const board = theBoard();
-  const name = board?.name;
   const round = Math.floor(tick.value / AGAIN_MS);
-  const night = useLoaded(
-    () => get<NightBody>(name === undefined ? "night" : `night?board=${encodeURIComponent(name)}`),
-    [name, round, alarmChanges.value, line.value.is],
-  );
+  const night = useLoaded(() => get<NightBody>("night"), [round, alarmChanges.value, line.value.is]);
+  // The board that the leading alarm is of.
+  const name = night.value?.alarm?.split("/")[0];
+  const board = state.value?.boards.find((one) => one.name === name) ?? theBoard();
   return (
     <div class="night">
-      <BoardChoice />
       {board && <Stale board={board} />}
       <Waits of={night} />
       {night.value?.sections.map((section, n) => (
