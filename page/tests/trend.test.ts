@@ -1,7 +1,7 @@
 // Trends: a gap is never drawn over, and what cannot be believed is not drawn.
 import { expect, test } from "vitest";
 import type { Trend } from "../src/api/types.ts";
-import { columns, grid, row, shifted, summary } from "../src/trend/columns.ts";
+import { columns, gridOf, row, shifted, summary, times } from "../src/trend/columns.ts";
 
 const trend: Trend = {
   from_ms: 0,
@@ -16,26 +16,28 @@ const trend: Trend = {
   gaps: [[3500, 7000]],
 };
 
+const grid = gridOf([trend], 10_000);
+
 test("no sample is drawn across, a gap and bad quality are not", () => {
-  const of = columns(trend, 10, 1, 0);
+  const of = columns(trend, grid, 1, 0);
   expect(of.mean).toEqual([1.5, 2, undefined, 3, null, null, null, 6, null, 5]);
   expect(of.isUncertain[1]).toBe(true);
   expect(of.isBad[8]).toBe(true);
-  expect(grid(0, 10_000, 1000)).toHaveLength(10);
-  expect(grid(0, 10_000, 1000)[0]).toBe(0.5);
+  expect(times(grid)).toHaveLength(10);
+  expect(times(grid)[0]).toBe(0.5);
 });
 
 test("a gap between samples of neighbouring columns leaves both", () => {
-  const of = columns({ ...trend, gaps: [[1000, 3000]] }, 10, 1, 0);
+  const of = columns({ ...trend, gaps: [[1000, 3000]] }, grid, 1, 0);
   expect(of.mean.slice(0, 4)).toEqual([1.5, 2, null, 3]);
 });
 
 test("units are those that are shown", () => {
-  expect(columns(trend, 10, 1.8, 32).mean[0]).toBeCloseTo(34.7);
+  expect(columns(trend, grid, 1.8, 32).mean[0]).toBeCloseTo(34.7);
 });
 
 test("lowest and highest are those of the bands, not of the means", () => {
-  const of = columns(trend, 10, 1, 0);
+  const of = columns(trend, grid, 1, 0);
   expect(summary(of)).toEqual({ low: 1, mean: 3.5, high: 7 });
   expect(row(of, 4, 7)).toBeUndefined();
   expect(row(of, 7, 10)).toEqual({ low: 4, mean: 5.5, high: 7 });
@@ -45,4 +47,15 @@ test("a range never goes beyond now", () => {
   expect(shifted({ from: 0, to: 100 }, 0.5, 1000)).toEqual({ from: 50, to: 150 });
   expect(shifted({ from: 900, to: 1000 }, 0.5, 1000)).toEqual({ from: 900, to: 1000 });
   expect(shifted({ from: 900, to: 1000 }, -0.5, 1000)).toEqual({ from: 850, to: 950 });
+});
+
+test("a series of coarser columns stands beside a finer one at its own times", () => {
+  const coarse: Trend = { ...trend, from_ms: -2000, step_ms: 4000, at_ms: [-2000, 2000, 6000], min: [1, 2, 3], max: [1, 2, 3], mean: [1, 2, 3], n_uncertain: [0, 0, 0], n_bad: [0, 0, 0], gaps: [] };
+  const both = gridOf([trend, coarse], 10_000);
+  expect(both).toEqual({ fromMs: -2000, stepMs: 1000, n: 12 });
+  const at = (of: Trend, value: number) => times(both)[columns(of, both, 1, 0).mean.indexOf(value)];
+  // The middle of the column from 2 s to 6 s, and the column from 7 s to 8 s, to half a column.
+  expect(at(coarse, 2)).toBe(4.5);
+  expect(at(trend, 6)).toBe(7.5);
+  expect(columns(coarse, both, 1, 0).mean.filter((value) => value !== undefined)).toEqual([1, 2, 3]);
 });

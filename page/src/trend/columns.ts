@@ -12,14 +12,26 @@ export interface Columns {
   gaps: [number, number][];
 }
 
-/** The grid: the middle of each column, s since 1970. */
-export function grid(fromMs: number, toMs: number, stepMs: number): number[] {
-  const n = Math.max(0, Math.ceil((toMs - fromMs) / stepMs));
+/** Columns on which several series are laid: the finest of theirs, since the station answers each at the step that its own samples allow. */
+export interface Grid {
+  fromMs: number;
+  stepMs: number;
+  n: number;
+}
+
+export function gridOf(trends: Trend[], toMs: number): Grid {
+  const fromMs = Math.min(...trends.map((trend) => trend.from_ms));
+  const stepMs = Math.min(...trends.map((trend) => trend.step_ms));
+  return { fromMs, stepMs, n: Math.max(0, Math.ceil((toMs - fromMs) / stepMs)) };
+}
+
+/** The middle of each column, s since 1970. */
+export function times({ fromMs, stepMs, n }: Grid): number[] {
   return Array.from({ length: n }, (_, i) => (fromMs + (i + 0.5) * stepMs) / 1000);
 }
 
 /** `factor` and `offset` go from the station's unit to the one that is shown. */
-export function columns(trend: Trend, n: number, factor: number, offset: number): Columns {
+export function columns(trend: Trend, { fromMs, stepMs, n }: Grid, factor: number, offset: number): Columns {
   const out: Columns = {
     min: Array(n).fill(undefined),
     max: Array(n).fill(undefined),
@@ -30,7 +42,7 @@ export function columns(trend: Trend, n: number, factor: number, offset: number)
   };
   const shown = (value: number | null | undefined) => (value === null || value === undefined ? null : value * factor + offset);
   trend.at_ms.forEach((at, i) => {
-    const column = Math.round((at - trend.from_ms) / trend.step_ms);
+    const column = Math.floor((at + trend.step_ms / 2 - fromMs) / stepMs);
     if (column < 0 || column >= n) return;
     out.min[column] = shown(trend.min[i]);
     out.max[column] = shown(trend.max[i]);
@@ -40,8 +52,8 @@ export function columns(trend: Trend, n: number, factor: number, offset: number)
   });
   for (const [from, to] of trend.gaps) {
     // Columns that lie wholly within the gap; where it is shorter than a column nothing can be drawn.
-    const first = Math.max(0, Math.floor((from - trend.from_ms) / trend.step_ms) + 1);
-    const last = Math.min(n - 1, Math.floor((to - trend.from_ms) / trend.step_ms) - 1);
+    const first = Math.max(0, Math.floor((from - fromMs) / stepMs) + 1);
+    const last = Math.min(n - 1, Math.floor((to - fromMs) / stepMs) - 1);
     for (let i = first; i <= last; i += 1) {
       if (out.mean[i] !== undefined) continue;
       out.min[i] = null;

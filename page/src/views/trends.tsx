@@ -9,7 +9,7 @@ import { useLoaded } from "../load.ts";
 import { Waits } from "../parts/state.tsx";
 import { colours } from "../settings.ts";
 import { clock, day, forInput, moment, span } from "../time.ts";
-import { type Columns, columns, grid, RANGES, type Range, row, shifted, summary } from "../trend/columns.ts";
+import { type Columns, columns, gridOf, RANGES, type Range, row, shifted, summary, times } from "../trend/columns.ts";
 import type { Drawn } from "../trend/plot.tsx";
 import { shownUnit, system, type System } from "../units.ts";
 import { ended, named, words } from "../words.ts";
@@ -200,16 +200,15 @@ function Shown({ chosen, range, isTable, onRange }: ShownProps) {
   const [cursor, setCursor] = useState<number>();
   const units = system.value;
   const made = useMemo(() => {
-    const [first] = trends.value ?? [];
-    if (!trends.value || !first || trends.value.length !== chosen.length) return undefined;
-    const at = grid(first.from_ms, range.to, first.step_ms);
+    if (!trends.value || trends.value.length !== chosen.length) return undefined;
+    const grid = gridOf(trends.value, range.to);
     const read = trends.value.map((trend, n): Read | undefined => {
       const series = chosen[n];
       if (!series) return undefined;
       const { factor, offset } = shownUnit(series.unit, units);
-      return { series, columns: columns(trend, at.length, factor, offset ?? 0), n };
+      return { series, columns: columns(trend, grid, factor, offset ?? 0), n };
     });
-    return { at, stepMs: first.step_ms, read: read.filter((one) => one !== undefined) };
+    return { at: times(grid), stepMs: grid.stepMs, read: read.filter((one) => one !== undefined) };
   }, [trends.value, units]);
   const groups = useMemo(() => {
     const groups = new Map<string, Read[]>();
