@@ -14,7 +14,7 @@ use store::people::{self, SessionLife};
 use store::{Retention, Store};
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
-use virtual_board::{Pace, Virtual};
+use virtual_board::{Chapter, Happening, Pace, Virtual};
 
 use crate::app::{App, MOST_COMMANDS, MOST_STREAMS, now_ms};
 use crate::auth::door::Door;
@@ -26,7 +26,7 @@ use crate::http::tls::{self, write_private};
 use crate::ingest::{self, Ingest, Intake};
 use crate::live::Live;
 use crate::orders::Hands;
-use crate::settings::{Line, Settings, TlsChoice};
+use crate::settings::{Line, PastFault, Settings, TlsChoice};
 use crate::site::Site;
 use crate::{http, state, telling, watchdog};
 
@@ -101,7 +101,6 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
     let board = &site.boards[n];
     let name = &board.settings.name;
     let of = format!("board {name}");
-    let mut is_fast = false;
     let line = match &board.settings.line {
         Line::Serial(path) => BoardLine::Serial(path.clone()),
         Line::Usb { id, serial } => BoardLine::Usb { id: *id, serial: serial.clone() },
@@ -116,10 +115,12 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
                 if host.contains(':') { format!("[{host}]:{port}") } else { format!("{host}:{port}") };
             BoardLine::Tcp { address, key }
         }
-        Line::Virtual { speed } => {
-            is_fast = *speed != 1.0;
+        Line::Virtual { speed, history, faults } => {
+            let now_s = now_ms() / 1000;
             let setup = virtual_board::Setup {
-                pace: if is_fast { Pace::Times(*speed) } else { Pace::Live },
+                start_utc_s: Some(now_s - history.as_secs() as i64),
+                story: story(now_s, *history, faults),
+                pace: if *speed == 1.0 { Pace::Live } else { Pace::Times(*speed) },
                 settle_s: SETTLE_S,
                 waits_for_reader: true,
                 state: Some(settings.data.join(format!("{name}.tank"))),
@@ -131,9 +132,26 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
     };
     let mut setup = BoardSetup::new(name.clone(), board.system.clone(), line);
     setup.every = board.settings.every;
-    setup.keeps_clock &= !is_fast;
     setup.last_event = store.event_position(name).map_err(|error| failed(&of)(&error))?;
     Ok(setup)
+}
+
+/// What happens in the history of a virtual board: what went wrong, and every second day somebody who fills the reservoirs.
+fn story(now_s: i64, history: Duration, faults: &[PastFault]) -> Vec<Chapter> {
+    const FILLED_EVERY_S: usize = 2 * 86_400;
+    let begins_s = now_s - history.as_secs() as i64;
+    let mut story: Vec<Chapter> = (begins_s..now_s)
+        .step_by(FILLED_EVERY_S)
+        .map(|at_utc_s| Chapter { at_utc_s, what: Happening::Fill })
+        .collect();
+    for past in faults {
+        let at_utc_s = now_s - past.ago.as_secs() as i64;
+        story.push(Chapter { at_utc_s, what: Happening::Strike(past.fault.clone()) });
+        let over_s = at_utc_s + past.lasts.as_secs() as i64;
+        story.push(Chapter { at_utc_s: over_s, what: Happening::Mend(past.fault.clone()) });
+    }
+    story.sort_by_key(|chapter| chapter.at_utc_s);
+    story
 }
 
 fn network_key(text: &str) -> Option<[u8; 16]> {

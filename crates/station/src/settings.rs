@@ -81,7 +81,22 @@ pub enum Line {
     Virtual {
         /// Times as fast as life.
         speed: f64,
+        /// Time that it has lived when it is first started, while somebody tended it.
+        history: Duration,
+        /// What went wrong in that time.
+        faults: Vec<PastFault>,
     },
+}
+
+/// A fault in the history of a virtual board.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PastFault {
+    /// Its name in the FMEA.
+    pub fault: String,
+    /// It struck so long before the first start.
+    pub ago: Duration,
+    /// It was mended after so long.
+    pub lasts: Duration,
 }
 
 /// How the page and the API are reached.
@@ -167,7 +182,7 @@ impl Settings {
             boards: vec![BoardSettings {
                 name: "board".to_owned(),
                 system: system.to_owned(),
-                line: Line::Virtual { speed: 1.0 },
+                line: Line::Virtual { speed: 1.0, history: Duration::ZERO, faults: vec![] },
                 every: 1,
             }],
             http: HttpSettings::default(),
@@ -257,7 +272,18 @@ struct RawBoard {
     line: Spanned<String>,
     key: Option<Spanned<SecretPlace>>,
     speed: Option<Spanned<f64>>,
+    history: Option<Spanned<String>>,
+    #[serde(default)]
+    faults: Vec<RawFault>,
     every: Option<Spanned<u8>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawFault {
+    fault: String,
+    ago: Spanned<String>,
+    lasts: Spanned<String>,
 }
 
 #[derive(Deserialize, Default)]
@@ -463,13 +489,15 @@ impl Reader<'_> {
         }
         if kind != "virtual" {
             unfit.extend(board.speed.as_ref().map(|speed| ("speed", speed.span())));
+            unfit.extend(board.history.as_ref().map(|history| ("history", history.span())));
+            unfit.extend(board.faults.first().map(|first| ("faults", first.ago.span())));
         }
         for (key, span) in unfit {
             self.wrong(
                 "conflicting-keys",
                 span,
                 format!("`{key}` has no use on this line"),
-                "`key` goes with tcp, `speed` with virtual",
+                "`key` goes with tcp; `speed`, `history` and `faults` with virtual",
             );
         }
         match kind {
@@ -528,7 +556,28 @@ impl Reader<'_> {
                         "0.1 to 10000",
                     );
                 }
-                Some(Line::Virtual { speed })
+                let history = board
+                    .history
+                    .as_ref()
+                    .map_or(Duration::ZERO, |history| self.time(Some(history.clone()), DAY));
+                let faults = (board.faults.iter())
+                    .map(|past| PastFault {
+                        fault: past.fault.clone(),
+                        ago: self.time(Some(past.ago.clone()), DAY),
+                        lasts: self.time(Some(past.lasts.clone()), DAY),
+                    })
+                    .collect::<Vec<_>>();
+                if let Some((past, at)) =
+                    faults.iter().zip(&board.faults).find(|(past, _)| past.ago > history)
+                {
+                    self.wrong(
+                        "out-of-range",
+                        at.ago.span(),
+                        format!("`{}` would strike before the history begins", past.fault),
+                        "make `history` longer or `ago` shorter",
+                    );
+                }
+                Some(Line::Virtual { speed, history, faults })
             }
             _ => {
                 self.wrong(
@@ -695,7 +744,10 @@ mod tests {
         let key = SecretPlace::File("folder/far.key".into());
         assert_eq!(settings.boards[1].line, Line::Tcp { host: "2001:db8::7".to_owned(), port: 7000, key });
         assert_eq!(settings.boards[1].every, 10);
-        assert_eq!(settings.boards[2].line, Line::Virtual { speed: 1000.0 });
+        assert_eq!(
+            settings.boards[2].line,
+            Line::Virtual { speed: 1000.0, history: Duration::ZERO, faults: vec![] }
+        );
         assert_eq!(settings.http.listen, Some(SocketAddr::from(([0, 0, 0, 0], FAR_PORT))));
         assert_eq!(settings.http.names, ["reef.home.arpa"]);
         assert_eq!(settings.http.session_idle, Duration::from_secs(7200));

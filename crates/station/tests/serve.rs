@@ -30,7 +30,7 @@ struct Running {
 fn settings(data: &Path, far: Option<SocketAddr>) -> Settings {
     let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../examples/harbour-lane/system.toml");
     let mut settings = Settings::virtual_board(&example, "Harbour Lane", data.to_owned());
-    settings.boards[0].line = Line::Virtual { speed: 50.0 };
+    settings.boards[0].line = Line::Virtual { speed: 50.0, history: Duration::ZERO, faults: vec![] };
     settings.http.here_port = 0;
     settings.http.listen = far;
     settings

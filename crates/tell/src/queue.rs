@@ -5,7 +5,7 @@
 //! is told by the other ways.
 
 use program::zone::Zone;
-use rusqlite::{Connection, OptionalExtension, Transaction, params};
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use crate::notice::{AlarmChange, Change, Kind, Notice, Priority};
 use crate::settings::{Settings, Share};
@@ -85,7 +85,7 @@ impl Queue {
             zone,
         };
         let names: Vec<String> = queue.routes.iter().map(|route| route.name.clone()).collect();
-        let tx = queue.db.transaction()?;
+        let tx = queue.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         for name in &names {
             tx.execute("insert or ignore into tell_routes (route) values (?1)", [name])?;
         }
@@ -108,7 +108,7 @@ impl Queue {
     /// Takes a change of an alarm into the queue; when this returns it stands on the disk. Told twice it does nothing the second time.
     pub fn tell(&mut self, change: &AlarmChange, now_ms: i64) -> rusqlite::Result<()> {
         let ways = Ways { routes: &self.routes, quiet: &self.quiet, zone: &self.zone };
-        let tx = self.db.transaction()?;
+        let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         match change.change {
             Change::Raised => raised(&tx, &ways, &self.repeat, change, now_ms)?,
             Change::Over => over(&tx, &ways, change, now_ms)?,
@@ -131,7 +131,7 @@ impl Queue {
     /// A message about anything else, by all ways that take its priority, or by one.
     pub fn say(&mut self, notice: &Notice, only_by: Option<&str>, now_ms: i64) -> rusqlite::Result<()> {
         let ways = Ways { routes: &self.routes, quiet: &self.quiet, zone: &self.zone };
-        let tx = self.db.transaction()?;
+        let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         for route in &self.routes {
             if only_by.map_or(ways.takes(route, notice.priority, 1), |name| name == route.name) {
                 put(&tx, &route.name, None, notice, now_ms)?;
@@ -143,7 +143,7 @@ impl Queue {
     /// What time brings: repetitions fall due, the old is given up and tidied away, ways that fail are told by the others.
     pub fn advance(&mut self, now_ms: i64) -> rusqlite::Result<()> {
         let ways = Ways { routes: &self.routes, quiet: &self.quiet, zone: &self.zone };
-        let tx = self.db.transaction()?;
+        let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         repeat(&tx, &ways, &self.repeat, now_ms)?;
         for route in &self.routes {
             give_up(&tx, route, now_ms)?;
@@ -180,7 +180,7 @@ impl Queue {
 
     /// The peer has taken it.
     pub fn sent(&mut self, route: &str, batch: &Batch, answer: &str, now_ms: i64) -> rusqlite::Result<()> {
-        let tx = self.db.transaction()?;
+        let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         for id in &batch.ids {
             // What was withdrawn while it was under way has been sent all the same.
             tx.execute(

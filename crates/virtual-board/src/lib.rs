@@ -24,7 +24,7 @@ mod world;
 pub use board::{Board, Kind, Line};
 pub use made::Made;
 pub use pipe::Wire;
-pub use server::{Now, Pace, Setup, StartError, Virtual};
+pub use server::{Chapter, Happening, Now, Pace, Setup, StartError, Virtual};
 #[cfg(unix)]
 pub use stream::Terminal;
 pub use world::{Power, Tank, World, cause};

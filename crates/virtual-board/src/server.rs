@@ -1,5 +1,6 @@
 //! A virtual board that runs: a thread of its own, its pace, its lines, its faults, its state file.
 
+use std::collections::VecDeque;
 use std::io;
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::PathBuf;
@@ -51,6 +52,28 @@ pub struct Setup {
     pub key: Option<[u8; 16]>,
     /// Where tank and board are kept, so that another start of the process goes on with them.
     pub state: Option<PathBuf>,
+    /// What happens to the tank by itself, in the order of time. What lies before the tank's own time is left out.
+    pub story: Vec<Chapter>,
+}
+
+/// Something that happens to the tank at a time.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Chapter {
+    /// When, UTC s since 1970.
+    pub at_utc_s: i64,
+    /// What.
+    pub what: Happening,
+}
+
+/// What can happen to a tank.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Happening {
+    /// A fault strikes, by its name in the FMEA.
+    Strike(String),
+    /// It is mended; what it did to the water stays.
+    Mend(String),
+    /// Reservoirs are filled as a person does.
+    Fill,
 }
 
 impl Default for Setup {
@@ -64,6 +87,7 @@ impl Default for Setup {
             waits_for_reader: false,
             key: None,
             state: None,
+            story: Vec::new(),
         }
     }
 }
@@ -71,6 +95,8 @@ impl Default for Setup {
 /// Why a virtual board does not start.
 #[derive(Debug)]
 pub enum StartError {
+    /// The story has a fault that this system has not.
+    Fault(String),
     /// The rules do not compile: the compiler's findings.
     Rules(Vec<Diagnostic>),
     /// The state file cannot be read, or is not of this system. Move it away to begin anew.
@@ -88,6 +114,9 @@ impl std::fmt::Display for StartError {
             }
             StartError::State(path, why) => {
                 write!(f, "{}: {why}; move the file away to begin anew", path.display())
+            }
+            StartError::Fault(name) => {
+                write!(f, "this system has no fault `{name}`; `tidewright fmea` names those that it has")
             }
             StartError::Thread(error) => write!(f, "no thread for the virtual board: {error}"),
         }
@@ -216,6 +245,12 @@ impl Virtual {
             },
             |saved| saved.start,
         );
+        let faults = trial::derive(system);
+        let story = setup
+            .story
+            .iter()
+            .map(|chapter| written(chapter, &faults))
+            .collect::<Result<VecDeque<_>, _>>()?;
         let shared = Arc::new(Shared {
             wake: Arc::new(Wake::default()),
             is_over: AtomicBool::new(false),
@@ -249,7 +284,7 @@ impl Virtual {
                     board.scan();
                 }
             }
-            Loop::new(board, start, setup, &of_thread, inbox).run();
+            Loop::new(board, start, setup, story, &of_thread, inbox).run();
         };
         let thread = std::thread::Builder::new()
             .name("virtual-board".into())
@@ -259,13 +294,7 @@ impl Virtual {
             let _ = thread.join();
             return Err(StartError::State(PathBuf::new(), why.to_owned()));
         }
-        Ok(Virtual {
-            shared,
-            orders,
-            faults: trial::derive(system),
-            thread: Some(thread),
-            listeners: Mutex::default(),
-        })
+        Ok(Virtual { shared, orders, faults, thread: Some(thread), listeners: Mutex::default() })
     }
 
     fn order(&self, order: Order) {
@@ -335,7 +364,7 @@ impl Virtual {
     }
 
     fn fault(&self, id: &str) -> Option<Injection> {
-        self.faults.iter().find(|fault| fault.id() == id).map(|fault| fault.injection)
+        injection(&self.faults, id)
     }
 
     /// A fault strikes, by its name `part:mode`; false: there is none of this name.
@@ -392,6 +421,21 @@ impl Drop for Virtual {
     }
 }
 
+fn injection(faults: &[Fault], id: &str) -> Option<Injection> {
+    faults.iter().find(|fault| fault.id() == id).map(|fault| fault.injection)
+}
+
+/// A chapter as the thread reads it: its time, and the order that it amounts to.
+fn written(chapter: &Chapter, faults: &[Fault]) -> Result<(i64, Order), StartError> {
+    let known = |name: &String| injection(faults, name).ok_or_else(|| StartError::Fault(name.clone()));
+    let order = match &chapter.what {
+        Happening::Strike(name) => Order::Strike(known(name)?),
+        Happening::Mend(name) => Order::Mend(known(name)?),
+        Happening::Fill => Order::Fill,
+    };
+    Ok((chapter.at_utc_s * 1000, order))
+}
+
 /// The thread.
 struct Loop<'a, 'm> {
     board: Board<Tank<'m>>,
@@ -410,6 +454,8 @@ struct Loop<'a, 'm> {
     now: Now,
     /// Which cable subscribed last.
     reader: usize,
+    /// What is still to happen: when, UTC ms since 1970, and what.
+    story: VecDeque<(i64, Order)>,
 }
 
 impl<'a, 'm> Loop<'a, 'm> {
@@ -417,10 +463,12 @@ impl<'a, 'm> Loop<'a, 'm> {
         board: Board<Tank<'m>>,
         start: Start,
         setup: Setup,
+        mut story: VecDeque<(i64, Order)>,
         shared: &'a Shared,
         inbox: Receiver<Order>,
     ) -> Self {
         let utc_ms = board.world().utc_ms();
+        story.retain(|(at_ms, _)| *at_ms >= utc_ms + S_AT_2000 * 1000);
         Loop {
             board,
             start,
@@ -436,6 +484,7 @@ impl<'a, 'm> Loop<'a, 'm> {
             saved: Instant::now(),
             now: Now::default(),
             reader: 0,
+            story,
         }
     }
 
@@ -486,24 +535,38 @@ impl<'a, 'm> Loop<'a, 'm> {
 
     fn take_orders(&mut self) {
         while let Ok(order) = self.inbox.try_recv() {
-            match order {
-                Order::Cable(end) => self.cables.push(Port::cable(end)),
-                Order::Network(end) if self.network.is_none() && self.board.is_on() => {
-                    let (key, boots) = self.board.key();
-                    self.network = Port::network(end, key, boots, self.n_sessions);
-                }
-                // One connection at a time, and none without power: dropped, it is closed.
-                Order::Network(_) => {}
-                Order::Pace(pace) => {
-                    self.setup.pace = pace;
-                    self.paced = (Instant::now(), self.board.world().utc_ms());
-                }
-                Order::Strike(injection) => self.board.world_mut().strike(injection),
-                Order::Mend(injection) => self.board.world_mut().mend(injection),
-                Order::Fill => self.board.world_mut().fill_reservoirs(),
-                Order::Save(done) => {
-                    let _ = done.send(self.save());
-                }
+            self.take(order);
+        }
+    }
+
+    /// What the story has for the time that has come.
+    fn read_on(&mut self) {
+        let utc_ms = self.utc_ms();
+        while self.story.front().is_some_and(|(at_ms, _)| *at_ms <= utc_ms) {
+            if let Some((_, order)) = self.story.pop_front() {
+                self.take(order);
+            }
+        }
+    }
+
+    fn take(&mut self, order: Order) {
+        match order {
+            Order::Cable(end) => self.cables.push(Port::cable(end)),
+            Order::Network(end) if self.network.is_none() && self.board.is_on() => {
+                let (key, boots) = self.board.key();
+                self.network = Port::network(end, key, boots, self.n_sessions);
+            }
+            // One connection at a time, and none without power: dropped, it is closed.
+            Order::Network(_) => {}
+            Order::Pace(pace) => {
+                self.setup.pace = pace;
+                self.paced = (Instant::now(), self.board.world().utc_ms());
+            }
+            Order::Strike(injection) => self.board.world_mut().strike(injection),
+            Order::Mend(injection) => self.board.world_mut().mend(injection),
+            Order::Fill => self.board.world_mut().fill_reservoirs(),
+            Order::Save(done) => {
+                let _ = done.send(self.save());
             }
         }
     }
@@ -567,6 +630,7 @@ impl<'a, 'm> Loop<'a, 'm> {
                     return IDLE;
                 }
             }
+            self.read_on();
             self.board.scan();
             self.note_starts();
             if let Some((line, record)) = self.board.record() {

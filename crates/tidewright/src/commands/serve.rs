@@ -64,9 +64,10 @@ fn read(options: &ServeOptions, console: &mut Console) -> Result<Option<Settings
         };
         let mut settings = Settings::virtual_board(file, &name, data);
         if let Some(speed) = options.speed
-            && let Some(board) = settings.boards.first_mut()
+            && let Some(settings::Line::Virtual { speed: of_board, .. }) =
+                settings.boards.first_mut().map(|board| &mut board.line)
         {
-            board.line = settings::Line::Virtual { speed };
+            *of_board = speed;
         }
         return Ok(Some(settings));
     }
