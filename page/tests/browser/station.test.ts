@@ -82,7 +82,7 @@ describe.skipIf(!executable || !program)("the page and the station", () => {
 
     await page.getByRole("link", { name: "Log" }).click();
     await page.getByText("mara: skimmer off for 10 min, because emptying the cup.").waitFor();
-    await page.getByLabel("Note").fill("cup emptied");
+    await page.getByRole("textbox", { name: "Note" }).fill("cup emptied");
     await page.getByRole("button", { name: "Write it down" }).click();
     await page.getByText("mara notes: cup emptied.").waitFor();
 
