@@ -4,7 +4,7 @@ import { lazy, Suspense } from "preact/compat";
 import { useEffect, useMemo, useState } from "preact/hooks";
 import { get } from "../api/client.ts";
 import type { Note, Series, Trend } from "../api/types.ts";
-import { stationNow } from "../live.ts";
+import { state, stationNow } from "../live.ts";
 import { useLoaded } from "../load.ts";
 import { Waits } from "../parts/state.tsx";
 import { colours } from "../settings.ts";
@@ -20,6 +20,11 @@ const Plot = lazy(() => import("../trend/plot.tsx").then((module) => module.Plot
 const w = words.trends;
 const MOST = 5;
 const TABLE_ROWS = 24;
+
+/** The end of what there is: now, or the newest data of a board of software that lives faster. */
+function newest(): number {
+  return Math.max(stationNow.peek(), ...(state.peek()?.boards.map((board) => board.newest_ms ?? 0) ?? []));
+}
 
 function firstPick(all: Series[]): number[] {
   const degrees = all.find((series) => series.unit === "degC");
@@ -38,7 +43,7 @@ export function Trends() {
   const asked = useMemo(fromAddress, []);
   const all = useLoaded(() => get<Series[]>("series"), []);
   const [picked, setPicked] = useState<number[] | undefined>(asked.ids);
-  const [range, setRange] = useState<Range>(() => asked.range ?? { from: stationNow.peek() - RANGES.d1, to: stationNow.peek() });
+  const [range, setRange] = useState<Range>(() => asked.range ?? { from: newest() - RANGES.d1, to: newest() });
   const [isTable, setTable] = useState(false);
   useEffect(() => {
     if (all.value && picked === undefined) setPicked(firstPick(all.value));
@@ -132,20 +137,20 @@ function RangeForm({ range, onRange }: { range: Range; onRange(range: Range): vo
             class="small"
             key={key}
             aria-pressed={Math.abs(length - ms) < 1000}
-            onClick={() => onRange({ from: stationNow.peek() - ms, to: stationNow.peek() })}
+            onClick={() => onRange({ from: newest() - ms, to: newest() })}
           >
             {w.ranges[key as keyof typeof w.ranges]}
           </button>
         ))}
       </div>
       <div class="row">
-        <button type="button" class="small" onClick={() => onRange(shifted(range, -0.5, stationNow.peek()))}>
+        <button type="button" class="small" onClick={() => onRange(shifted(range, -0.5, newest()))}>
           ← {w.earlier}
         </button>
-        <button type="button" class="small" onClick={() => onRange(shifted(range, 0.5, stationNow.peek()))}>
+        <button type="button" class="small" onClick={() => onRange(shifted(range, 0.5, newest()))}>
           {w.later} →
         </button>
-        <button type="button" class="small" onClick={() => onRange({ from: stationNow.peek() - length, to: stationNow.peek() })}>
+        <button type="button" class="small" onClick={() => onRange({ from: newest() - length, to: newest() })}>
           {w.untilNow}
         </button>
       </div>
@@ -319,7 +324,7 @@ function Legend({ read, row, cursor, at, units }: LegendProps) {
       <span>{inWords(read, units)}</span>
       {s !== undefined && (
         <b class="cursor" aria-hidden="true">
-          {`${moment(s * 1000, stationNow.peek())}: ${shown(value, series, units)}`}
+          {`${moment(s * 1000, newest())}: ${shown(value, series, units)}`}
         </b>
       )}
     </li>
