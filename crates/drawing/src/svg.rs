@@ -45,8 +45,8 @@ const LIGHT: &str = "--paper:#fbfaf6;--ink:#1d2329;--thin:#5a636c;--faint:#8a929
 const DARK: &str = "--paper:#12171c;--ink:#e4e2da;--thin:#a9b0b6;--faint:#7c858d;--water:#7fbfe6;--water-fill:#1d3a4d;--fresh-fill:#1b2f38;--heat:#ff9a76;--heat-fill:#4d2417;--alarm:#ff7d9a";
 
 const STYLE: &str = "\
-.tw{background:var(--paper);color:var(--ink);font-family:'Helvetica Neue',Helvetica,Arial,'Liberation Sans','DejaVu Sans',sans-serif}\
-.tw path,.tw circle{fill:none;stroke:var(--ink);stroke-linejoin:round;stroke-linecap:butt;stroke-width:.2}\
+.tw{background:var(--paper);color:var(--ink);stroke-width:.2;font-family:'Helvetica Neue',Helvetica,Arial,'Liberation Sans','DejaVu Sans',sans-serif}\
+.tw path,.tw circle{fill:none;stroke:var(--ink);stroke-linejoin:round;stroke-linecap:butt}\
 .tw .outline{stroke-width:.32}\
 .tw .thin{stroke:var(--thin);stroke-width:.2}\
 .tw .hidden{stroke-width:.22;stroke-dasharray:1 .6}\
@@ -261,7 +261,7 @@ fn write_part(out: &mut String, part: &Part, options: &SvgOptions, prefix: &str)
                 let d = path(points, false);
                 let _ = write!(
                     out,
-                    "<path class=\"pipe-edge\" style=\"stroke-width:{}\" d=\"{d}\"/><path class=\"pipe-bore\" style=\"stroke-width:{}\" d=\"{d}\"/>",
+                    "<path class=\"pipe-edge\" stroke-width=\"{}\" d=\"{d}\"/><path class=\"pipe-bore\" stroke-width=\"{}\" d=\"{d}\"/>",
                     number(*width),
                     number((width - 0.44).max(0.3))
                 );

@@ -166,6 +166,11 @@ impl Zone {
         (result, next)
     }
 
+    /// Local time less UTC at UTC second `utc` since 2000-01-01T00:00:00Z, s.
+    pub fn offset_s(&self, utc: u32) -> i64 {
+        self.offset(i64::from(utc)).0
+    }
+
     /// Local civil time at UTC second `utc` since 2000-01-01T00:00:00Z.
     pub fn local(&self, utc: u32) -> LocalTime {
         let (offset, next) = self.offset(i64::from(utc));

@@ -434,7 +434,12 @@ async fn publish(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
         }
         n_round += 1;
         if n_round.is_multiple_of(ROUNDS_OF_BROKER) && app.teller.get().is_some() {
-            let _ = app.blocking(|app| Ok(telling::publish(app))).await;
+            let _ = app
+                .blocking(|app| {
+                    telling::publish(app);
+                    Ok(())
+                })
+                .await;
         }
         rounds_alone = if app.feed.has_readers() { 0 } else { rounds_alone + 1 };
         if rounds_alone > ROUNDS_KEPT {

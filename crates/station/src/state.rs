@@ -183,14 +183,9 @@ fn left(boards: &[BoardNow]) -> Vec<String> {
 
 /// Local time less UTC at a place, ms.
 fn local_offset_ms(zone: &str, now_ms: i64) -> i64 {
-    const DAY_S: i64 = 86_400;
     let utc_s = now_ms.div_euclid(1000) - MS_AT_2000 / 1000;
     let (Ok(zone), Ok(since_2000)) = (Zone::parse(zone), u32::try_from(utc_s)) else { return 0 };
-    let ahead_s = i64::from(zone.local(since_2000).second_of_day) - utc_s.rem_euclid(DAY_S);
-    // Zones go from 12 h behind to 14 h ahead.
-    let ahead_s = if ahead_s < -DAY_S / 2 { ahead_s + DAY_S } else { ahead_s };
-    let ahead_s = if ahead_s > 14 * 3600 { ahead_s - DAY_S } else { ahead_s };
-    ahead_s * 1000
+    zone.offset_s(since_2000) * 1000
 }
 
 /// The last night until now: from 22:00 to 08:00 local time.

@@ -21,7 +21,7 @@ create table accounts (
 
 create table recovery_codes (
     id integer primary key,
-    account integer not null references accounts (id),
+    account integer not null references accounts (id) on delete cascade,
     hash blob not null,
     unique (account, hash)
 ) strict;
@@ -29,7 +29,7 @@ create table recovery_codes (
 create table sessions (
     id integer primary key autoincrement,
     hash blob not null unique,
-    account integer not null references accounts (id),
+    account integer not null references accounts (id) on delete cascade,
     begun integer not null,
     seen integer not null,
     address text not null,
@@ -39,7 +39,7 @@ create table sessions (
 create table tokens (
     id integer primary key autoincrement,
     hash blob not null unique,
-    account integer not null references accounts (id),
+    account integer not null references accounts (id) on delete cascade,
     name text not null,
     scopes text not null,
     made integer not null,
@@ -190,11 +190,6 @@ pub fn remove_account(db: &Connection, id: i64) -> Result<bool> {
          and (role <> 'owner' or (select count(*) from accounts where role = 'owner') > 1)",
         [id],
     )?;
-    if n == 1 {
-        for table in ["sessions", "tokens", "recovery_codes"] {
-            db.execute(&format!("delete from {table} where account = ?1"), [id])?;
-        }
-    }
     Ok(n == 1)
 }
 

@@ -158,7 +158,13 @@ async fn every_route_lets_in_who_may() {
         // These end the session that the others use.
         if matches!(
             (method.as_str(), *path),
-            ("DELETE", "/api/v1/session" | "/api/v1/account/sessions/{id}" | "/api/v1/accounts/{id}")
+            (
+                "DELETE",
+                "/api/v1/session"
+                    | "/api/v1/account/sessions/{id}"
+                    | "/api/v1/accounts/{id}"
+                    | "/api/v1/accounts/{id}/sessions"
+            )
         ) {
             continue;
         }
