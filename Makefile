@@ -19,7 +19,7 @@ DATE ?=
 DATE_OPTION = $(if $(DATE),--date $(DATE))
 
 .NOTPARALLEL:
-.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware firmware check-firmware sizes long page check-page
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers firmware check-firmware sizes long page check-page
 
 help:
 	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/"
@@ -57,6 +57,17 @@ setup-firmware: setup
 	    apt-get update -qq && apt-get install -y -qq --no-install-recommends $$missing >/dev/null; \
 	  else \
 	    echo "make: without the firmware's tools; on Debian: sudo apt-get install$$missing" >&2; \
+	  fi; \
+	fi
+
+# Without a broker the tests that need one say so and are left out.
+setup-peers: setup
+	@if ! { [ -x /usr/sbin/mosquitto ] && [ -x /usr/bin/mosquitto_sub ]; }; then \
+	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	    echo "make: installing a broker for the tests: mosquitto mosquitto-clients"; \
+	    apt-get update -qq && apt-get install -y -qq --no-install-recommends mosquitto mosquitto-clients >/dev/null; \
+	  else \
+	    echo "make: without a broker for the tests; on Debian: sudo apt-get install mosquitto mosquitto-clients" >&2; \
 	  fi; \
 	fi
 
@@ -99,7 +110,7 @@ demo: setup
 	@[ "$(ONCE)" = 0 ] || echo "Done."
 
 # The runner prints its summary last: nothing may follow it but what it says.
-test: setup firmware lint check-firmware fuzz doc unit
+test: setup setup-peers firmware page lint check-firmware fuzz doc unit
 
 lint: setup
 	$(CARGO) fmt --all --check
@@ -128,15 +139,15 @@ bench: setup
 fmt: setup
 	$(CARGO) fmt --all
 
-# The page of the station. Without Node the program is built without it, and says so.
+# The page of the station. Without Node 20 or newer the program is built without it, and says so.
 page:
-	@if command -v npm >/dev/null 2>&1; then \
-	  echo "npm ci && npm run build, in page/"; \
-	  cd page && npm ci --silent --no-audit --no-fund && npm run --silent build; \
-	else echo "no Node: the page is left out (apt-get install nodejs npm), and tidewright serve says so"; fi
+	@if command -v npm >/dev/null 2>&1 && node -e 'process.exit(process.versions.node.split(".")[0] < 20)'; then \
+	  echo "npm ci && npm run build && npm test, in page/"; \
+	  cd page && npm ci --silent --no-audit --no-fund && npm run --silent build && npm test --silent; \
+	else echo "no Node 20 or newer with npm: the page is left out, and tidewright serve says so"; fi
 
 check-page: page
-	@if command -v npm >/dev/null 2>&1; then cd page && npm test --silent && npm run --silent browser; fi
+	@if command -v npm >/dev/null 2>&1; then cd page && npm run --silent browser; fi
 
 section: setup
 	$(CARGO) run --quiet -p tidewright -- section $(HARBOUR_LANE)/system.toml --out docs/harbour-lane.svg --force
