@@ -64,11 +64,7 @@ pub fn tell(app: &App, changes: &[Transition]) {
         };
         let told = AlarmChange {
             alarm: change.alarm.clone(),
-            priority: match change.priority {
-                alarms::Priority::Low => tell::Priority::Low,
-                alarms::Priority::Medium => tell::Priority::Medium,
-                alarms::Priority::High => tell::Priority::High,
-            },
+            priority: change.priority,
             change: what,
             at_ms: change.at_ms,
             headline,

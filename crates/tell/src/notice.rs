@@ -1,30 +1,7 @@
 //! What is told: a change of an alarm, in words made elsewhere; and the message that goes out.
 
+pub use alarms::Priority;
 use serde::{Deserialize, Serialize};
-
-/// How urgent. Each level has all below it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Priority {
-    /// Can wait for days.
-    Low,
-    /// Should be seen today.
-    #[default]
-    Medium,
-    /// Act now.
-    High,
-}
-
-impl Priority {
-    /// The word for it.
-    pub fn word(self) -> &'static str {
-        match self {
-            Priority::Low => "low",
-            Priority::Medium => "medium",
-            Priority::High => "high",
-        }
-    }
-}
 
 /// What became of an alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]

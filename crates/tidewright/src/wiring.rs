@@ -230,7 +230,8 @@ pub fn power(facts: &Facts) -> List {
 
 /// What pins and lines carry, with every command on.
 pub fn carried(facts: &Facts) -> List {
-    let milli = |amps: f64| format!("{:.0}", amps * 1e3);
+    // An empty sum is -0 (what is added to makes it 0).
+    let milli = |amps: f64| format!("{:.0}", (amps * 1e3).round() + 0.0);
     let rows = facts.carried.iter().map(|fact| {
         vec![
             fact.name.clone(),
