@@ -141,7 +141,7 @@ fmt: setup
 
 # The page of the station. Without Node 20 or newer the program is built without it, and says so.
 page:
-	@if command -v npm >/dev/null 2>&1 && node -e 'process.exit(process.versions.node.split(".")[0] < 20)'; then \
+	@if command -v npm >/dev/null 2>&1 && node -e 'process.exit(process.versions.node.split(".")[0] < 20 ? 1 : 0)'; then \
 	  echo "npm ci && npm run build && npm test, in page/"; \
 	  cd page && npm ci --silent --no-audit --no-fund && npm run --silent build && npm test --silent; \
 	else echo "no Node 20 or newer with npm: the page is left out, and tidewright serve says so"; fi
