@@ -58,7 +58,7 @@ impl std::fmt::Debug for App {
     }
 }
 
-/// Now, ms since 1970 UTC. The one place of the station that asks the clock, but for the boards.
+/// Now, ms since 1970 UTC. The one place of the station that asks the clock.
 pub fn now_ms() -> i64 {
     SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |passed| passed.as_millis() as i64)
 }

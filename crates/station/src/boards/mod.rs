@@ -165,7 +165,7 @@ impl Boards {
             let known = Arc::new(Known { made, names });
             let status = Arc::new(Mutex::new(Status {
                 state: LinkState::Down { why: None },
-                since_ms: thread::now_ms(),
+                since_ms: crate::app::now_ms(),
                 last_record_ms: None,
                 clock_off_ms: None,
                 counters: Counters::default(),

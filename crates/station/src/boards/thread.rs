@@ -3,11 +3,13 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use link::client::{Client, ClientError, Taken};
 use link::message::{Hello, sections};
 use link::record::Record;
+
+use crate::app::now_ms;
 
 use super::act::{Act, Done, Outcome};
 use super::clock::{Scans, minute_ms};
@@ -43,10 +45,6 @@ const FLOOD_BURST: f64 = 200.0;
 const FLOOD_TIMES: f64 = 3.0;
 /// Unsound frames in one connection, none sound between, before the line counts as carrying nonsense.
 const MOST_UNSOUND: u64 = 500;
-
-pub(super) fn now_ms() -> i64 {
-    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_millis() as i64)
-}
 
 /// One act on its way.
 pub(super) struct Wish {
