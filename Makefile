@@ -5,8 +5,10 @@
 
 CARGO ?= cargo
 DEMO_OUT ?= demo-out
-# Anything but 0 ends after printing; the demo has nothing that runs on, so both end.
+# Anything but 0: the demo ends after printing, and starts no station.
 ONCE ?= 0
+# Port of the demo's station on this machine.
+DEMO_PORT ?= 7480
 TIDEWRIGHT = $(or $(CARGO_TARGET_DIR),target)/release/tidewright
 HARBOUR_LANE = examples/harbour-lane
 # What the demo runs of each FMEA, so that both end within a minute on two cores: the draft fails under nominal conditions already,
@@ -18,11 +20,15 @@ PROGRESS ?= auto
 DATE ?=
 DATE_OPTION = $(if $(DATE),--date $(DATE))
 
+# What the page is built from.
+PAGE_SOURCES = page/src page/public page/index.html page/package.json page/package-lock.json page/vite.config.ts page/tsconfig.json
+
 .NOTPARALLEL:
-.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers firmware check-firmware sizes long page check-page
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long page test-page check-page
 
 help:
-	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/"
+	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/, start the station"
+	@echo "              (ONCE=1: without the station)"
 	@echo "make test     formatting, lints, every test, documentation tests"
 	@echo "make bench    measured claims: seconds for a simulated year, FMEA scans per second"
 	@echo "make firmware the runtime images of all chips, which the command line embeds"
@@ -71,6 +77,12 @@ setup-peers: setup
 	  fi; \
 	fi
 
+setup-page:
+	@if ! command -v npm >/dev/null 2>&1 && [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	  echo "make: installing for the page: nodejs npm"; \
+	  apt-get update -qq && apt-get install -y -qq --no-install-recommends nodejs npm >/dev/null || true; \
+	fi
+
 firmware: setup-firmware
 	@if command -v avr-gcc >/dev/null 2>&1; then $(CARGO) xtask firmware; \
 	else echo "no avr-gcc: the runtime images are left out, and tidewright build says so"; fi
@@ -87,7 +99,7 @@ check-firmware: setup-firmware
 sizes: setup-firmware
 	@$(MAKE) --no-print-directory -C firmware sizes
 
-demo: setup
+demo: setup page
 	@echo "Building; the first time takes a few minutes ..."
 	@$(CARGO) build --release --quiet -p tidewright
 	@mkdir -p $(DEMO_OUT)
@@ -107,10 +119,15 @@ demo: setup
 	@echo
 	@echo "To keep within a minute the demo breaks the first draft under nominal conditions only; its corners make it worse:"
 	@echo "  $(TIDEWRIGHT) fmea $(HARBOUR_LANE)/first-draft.toml"
-	@[ "$(ONCE)" = 0 ] || echo "Done."
+	@if [ "$(ONCE)" = 0 ]; then \
+	  echo; echo "======== the station, with $(HARBOUR_LANE)/system.toml on a board of software ========"; echo; \
+	  echo "Three weeks of history, with a top-off pump that welded and a return pump that stood still. What it keeps is in $(DEMO_OUT)/station."; \
+	  echo "Open the address below, make the first account with the code, and look; Ctrl-C ends it."; echo; \
+	  exec $(TIDEWRIGHT) serve $(HARBOUR_LANE)/station.toml --data $(DEMO_OUT)/station --port $(DEMO_PORT); \
+	else echo "Done."; fi
 
 # The runner prints its summary last: nothing may follow it but what it says.
-test: setup setup-peers firmware page lint check-firmware fuzz doc unit
+test: setup setup-peers firmware test-page lint check-firmware fuzz doc unit
 
 lint: setup
 	$(CARGO) fmt --all --check
@@ -140,14 +157,21 @@ fmt: setup
 	$(CARGO) fmt --all
 
 # The page of the station. Without Node 20 or newer the program is built without it, and says so. It is `npm install`, which keeps to the lock file,
-# and not `npm ci`, which refuses the lock because one of its optional packages (for another system) is in no registry.
-page:
-	@if command -v npm >/dev/null 2>&1 && node -e 'process.exit(process.versions.node.split(".")[0] < 20 ? 1 : 0)'; then \
-	  echo "npm install && npm run build && npm test, in page/"; \
+# and not `npm ci`, which refuses the lock because one of its optional packages (for another system) is in no registry. What is newer than its
+# sources stays, for the program is built again whenever the page is.
+page: setup-page
+	@if ! { command -v npm >/dev/null 2>&1 && node -e 'process.exit(process.versions.node.split(".")[0] < 20 ? 1 : 0)'; }; then \
+	  echo "no Node 20 or newer with npm: the page is left out, and tidewright serve says so"; \
+	elif ! [ -e page/dist/index.html ] || [ -n "$$(find $(PAGE_SOURCES) -type f -newer page/dist/index.html)" ]; then \
+	  echo "npm install && npm run build, in page/"; \
 	  cd page; npm install --silent --no-save --no-audit --no-fund \
 	    || { echo "npm could not install what the page needs: the page is left out, and tidewright serve says so"; exit 0; }; \
-	  npm run --silent build && npm test --silent; \
-	else echo "no Node 20 or newer with npm: the page is left out, and tidewright serve says so"; fi
+	  npm run --silent build; \
+	fi
+
+# The page's logic; its tests in a browser are check-page.
+test-page: page
+	@if [ -d page/node_modules ]; then echo "npm test, in page/"; cd page && npm test --silent; fi
 
 check-page: page
 	@if command -v npm >/dev/null 2>&1; then cd page && npm run --silent browser; fi
