@@ -40,26 +40,35 @@ const US: Record<string, Shown> = {
   "mm/h": { unit: "in/h", factor: 1 / 25.4, digits: 2 },
 };
 
+// What a pump moves is said by the hour, what is dosed by the minute: from 1 L/min on.
+const MUCH = 1000;
+const LARGE: Record<System, Shown> = {
+  metric: { unit: "L/h", factor: 0.06, digits: 0 },
+  us: { unit: "gal/h", factor: 0.06 / 3.785411784, digits: 0 },
+};
+
 export type System = "metric" | "us";
 
-export function shownUnit(unit: string, system: System): Shown {
+/** How values of a unit are shown; `size` is the largest of those that stand together. */
+export function shownUnit(unit: string, system: System, size = 0): Shown {
+  if (unit === "mL/min" && Math.abs(size) >= MUCH) return LARGE[system];
   return (system === "us" ? US[unit] : undefined) ?? METRIC[unit] ?? { unit, factor: 1, digits: 2 };
 }
 
-export function converted(value: number, unit: string, system: System): number {
-  const shown = shownUnit(unit, system);
+export function converted(value: number, unit: string, system: System, size = value): number {
+  const shown = shownUnit(unit, system, size);
   return value * shown.factor + (shown.offset ?? 0);
 }
 
 /** A number without its unit. */
 export function figure(value: number, unit: string, system: System): string {
-  const text = converted(value, unit, system).toFixed(shownUnit(unit, system).digits);
+  const text = converted(value, unit, system).toFixed(shownUnit(unit, system, value).digits);
   return (/^-0\.?0*$/.test(text) ? text.slice(1) : text).replace("-", "−");
 }
 
 /** A number with its unit, with a space that does not break. */
 export function quantity(value: number, unit: string, system: System): string {
-  const word = shownUnit(unit, system).unit;
+  const word = shownUnit(unit, system, value).unit;
   return word === "" ? figure(value, unit, system) : `${figure(value, unit, system)}\u00a0${word}`;
 }
 

@@ -26,9 +26,16 @@ pub struct Checks {
     duties: Vec<f32>,
 }
 
+/// The settings for a board, which sends a record of every n-th scan.
+fn of_board(board: &SiteBoard, settings: alarms::watch::Settings) -> alarms::watch::Settings {
+    let interval_ms = f64::from(board.system.scan_ms) * f64::from(board.settings.every);
+    alarms::watch::Settings { interval_s: interval_ms / 1000.0, ..settings }
+}
+
 impl Checks {
     /// For a board, with nothing remembered.
     pub fn new(board: &SiteBoard, settings: alarms::watch::Settings) -> Checks {
+        let settings = of_board(board, settings);
         let mut layout = Layout::of(&board.system);
         layout.board.clone_from(&board.settings.name);
         let place = |name: &str, is_output: bool| {
@@ -60,7 +67,7 @@ impl Checks {
         let mut checks = Checks::new(board, settings);
         let kept: Option<Watch> = kept.and_then(|text| serde_json::from_str(text).ok());
         if let Some(kept) = kept {
-            checks.watch = kept.relaid(checks.watch.layout().clone(), settings);
+            checks.watch = kept.relaid(checks.watch.layout().clone(), of_board(board, settings));
         }
         checks
     }

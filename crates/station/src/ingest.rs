@@ -17,6 +17,7 @@ use store::{AlarmChange, Sample, SeriesId, SeriesSpec, Store, Ticket};
 
 use crate::app::{App, now_ms};
 use crate::boards::{BoardEvent, BoardId, Journal, LinkState, Scan, Trust, Value};
+use crate::settings::Line;
 use crate::site::{Site, SiteBoard};
 use crate::telling;
 
@@ -32,10 +33,15 @@ const GATHER: Duration = Duration::from_millis(250);
 const MOST_WAITING: usize = 4;
 /// Samples that wait while the disk cannot take them, of all series: some 20 MB.
 const MOST_KEPT: usize = 600_000;
+/// A change of an alarm that is older, ms, is no news.
+const NEWS_MS: i64 = 3_600_000;
 /// Between two tries of a disk that cannot.
 const RETRY: Duration = Duration::from_secs(2);
 /// The station's own checks look so often, ms of the board's time.
 const LOOK_MS: i64 = 60_000;
+/// A board of software that is further behind, ms, and sends without such a pause, is catching up.
+const BEHIND_MS: i64 = 300_000;
+const CATCHES_UP: Duration = Duration::from_secs(5);
 /// The book is kept so often while only time passes.
 const KEEP_BOOK: Duration = Duration::from_secs(60);
 
@@ -117,8 +123,16 @@ struct Board {
     came: Instant,
     alarms: Vec<Condition>,
     steps: Vec<u8>,
-    /// Newest time of the board, and how far ahead of the station it runs (a virtual one that is faster than life).
+    /// Newest time of the board; one of software can be behind the station, while it lives its history, or ahead.
     at_ms: i64,
+    is_software: bool,
+}
+
+impl Board {
+    /// It lives its history: what it says is long past, and more comes at once.
+    fn is_catching_up(&self, now_ms: i64) -> bool {
+        self.is_software && self.at_ms < now_ms - BEHIND_MS && self.came.elapsed() < CATCHES_UP
+    }
 }
 
 /// The thread that takes in.
@@ -148,6 +162,7 @@ impl Ingest {
                 alarms: vec![Condition::Unknown; board.names.alarms.len()],
                 steps: vec![0; board.names.procedures.len()],
                 at_ms: 0,
+                is_software: matches!(board.settings.line, Line::Virtual { .. }),
             })
             .collect();
         Ingest {
@@ -375,8 +390,11 @@ impl Ingest {
         if !self.kept.is_empty() && self.retry_at.is_none_or(|at| Instant::now() >= at) {
             self.retry();
         }
-        // Boards that are faster than life have taken the book's time with them.
-        let at_ms = self.boards.iter().map(|board| board.at_ms).max().unwrap_or(0).max(now_ms());
+        // Boards that are faster than life have taken the book's time with them; while one lives its history, the book lives it too.
+        let now_ms = now_ms();
+        let at_ms = self.boards.iter().map(|board| board.at_ms).max().unwrap_or(0);
+        let is_history = self.boards.iter().any(|board| board.is_catching_up(now_ms));
+        let at_ms = if is_history { at_ms } else { at_ms.max(now_ms) };
         let changes = {
             let mut book = self.app.book.lock().unwrap_or_else(PoisonError::into_inner);
             if book.next_due_ms().is_some_and(|due| due <= at_ms) { book.tick(at_ms) } else { vec![] }
@@ -511,7 +529,7 @@ fn knows(app: &App, board: BoardId, now_ms: i64, is_clock_lost: bool) -> Now {
     }
 }
 
-/// Writes changes of alarms into their log and sends them to who watches.
+/// Writes changes of alarms into their log and sends them to who watches. What a board of software lived long ago is told to nobody.
 ///
 /// # Errors
 /// The store's.
@@ -521,7 +539,10 @@ pub fn write_down(app: &App, changes: &[Transition]) -> store::Result<()> {
             app.feed.send("alarm", data);
         }
     }
-    telling::tell(app, changes);
+    let news_since_ms = now_ms() - NEWS_MS;
+    let news: Vec<Transition> =
+        changes.iter().filter(|change| change.at_ms >= news_since_ms).cloned().collect();
+    telling::tell(app, &news);
     let rows = changes.iter().map(|change| {
         let source = change.alarm.split('/').next().unwrap_or("station");
         let mut detail = vec![];

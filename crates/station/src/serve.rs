@@ -27,7 +27,7 @@ use crate::ingest::{self, Ingest, Intake};
 use crate::live::Live;
 use crate::orders::Hands;
 use crate::settings::{Line, PastFault, Settings, TlsChoice};
-use crate::site::Site;
+use crate::site::{Site, SiteBoard};
 use crate::{http, state, telling, watchdog};
 
 /// How long a board may take to do what it is told.
@@ -136,6 +136,15 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
     Ok(setup)
 }
 
+/// How far back the boards of software begin, ms; 0 without one.
+fn longest_history_ms(site: &Site) -> i64 {
+    let of = |board: &SiteBoard| match &board.settings.line {
+        Line::Virtual { history, .. } => history.as_millis() as i64,
+        _ => 0,
+    };
+    site.boards.iter().map(of).max().unwrap_or(0)
+}
+
 /// What happens in the history of a virtual board: what went wrong, and every second day somebody who fills the reservoirs.
 fn story(now_s: i64, history: Duration, faults: &[PastFault]) -> Vec<Chapter> {
     const FILLED_EVERY_S: usize = 2 * 86_400;
@@ -221,7 +230,8 @@ impl Station {
             longest_ms: settings.http.session_longest.as_millis() as i64,
         };
         let door = Arc::new(Door::new(store.clone(), life).map_err(|error| in_store(&error))?);
-        let book = ingest::book(&site, &store, alarms::book::Settings::default(), started_ms);
+        let begins_ms = started_ms - longest_history_ms(&site);
+        let book = ingest::book(&site, &store, alarms::book::Settings::default(), begins_ms);
         let setups = (0..site.boards.len()).map(|n| setup(&settings, &site, n, &store));
         let setups = setups.collect::<Result<Vec<_>, _>>()?;
         let (boards, events) = Boards::start(setups).map_err(|error| Failure(error.to_string()))?;
