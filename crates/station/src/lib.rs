@@ -9,6 +9,7 @@
 //! | [`orders`] | what people order, written down before it goes out and after |
 //! | [`auth`] | accounts, sessions, tokens, who may do what |
 //! | [`http`] | the API and the page |
+//! | `memory` | how the allocator is set for a process that runs for years |
 //! | [`settings`], [`site`], [`serve`] | the station file, what it leads to, the running process |
 
 pub mod app;
@@ -21,6 +22,7 @@ pub mod http;
 pub mod ingest;
 pub mod live;
 pub mod log;
+mod memory;
 pub mod orders;
 pub mod serve;
 pub mod settings;

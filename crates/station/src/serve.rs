@@ -506,6 +506,7 @@ pub fn run(
     say: impl Fn(&str) + Send + Sync,
     is_terminal: bool,
 ) -> Result<(), Failure> {
+    crate::memory::be_sparing();
     let station = Station::begin(settings, site, store::Options::default())?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
