@@ -135,6 +135,8 @@ export const words = {
     ranges: { h6: "6 hours", d1: "1 day", w1: "1 week", m1: "1 month", y1: "1 year" },
     earlier: "Earlier",
     later: "Later",
+    closer: "Closer",
+    wider: "Wider",
     untilNow: "Until now",
     from: "From",
     to: "To",

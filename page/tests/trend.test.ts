@@ -1,7 +1,7 @@
 // Trends: a gap is never drawn over, and what cannot be believed is not drawn.
 import { expect, test } from "vitest";
 import type { Trend } from "../src/api/types.ts";
-import { columns, gridOf, row, shifted, summary, times } from "../src/trend/columns.ts";
+import { columns, gridOf, LONGEST, row, scaled, SHORTEST, shifted, summary, times } from "../src/trend/columns.ts";
 
 const trend: Trend = {
   from_ms: 0,
@@ -47,6 +47,16 @@ test("a range never goes beyond now", () => {
   expect(shifted({ from: 0, to: 100 }, 0.5, 1000)).toEqual({ from: 50, to: 150 });
   expect(shifted({ from: 900, to: 1000 }, 0.5, 1000)).toEqual({ from: 900, to: 1000 });
   expect(shifted({ from: 900, to: 1000 }, -0.5, 1000)).toEqual({ from: 850, to: 950 });
+});
+
+test("a range is scaled about its middle, within its limits, never beyond now", () => {
+  const range = { from: 100_000, to: 200_000 };
+  expect(scaled(range, 0.5, 1_000_000)).toEqual({ from: 125_000, to: 175_000 });
+  expect(scaled(range, 2, 1_000_000)).toEqual({ from: 50_000, to: 250_000 });
+  expect(scaled(range, 2, 200_000)).toEqual({ from: 0, to: 200_000 });
+  const length = ({ from, to }: typeof range) => to - from;
+  expect(length(scaled(range, 1e-6, 1_000_000))).toBe(SHORTEST);
+  expect(length(scaled(range, 1e9, 1_000_000))).toBe(LONGEST);
 });
 
 test("a series of coarser columns stands beside a finer one at its own times", () => {

@@ -106,3 +106,14 @@ export function shifted({ from, to }: Range, by: number, nowMs: number): Range {
   const over = Math.max(0, to + d - nowMs);
   return { from: from + d - over, to: to + d - over };
 }
+
+/** The shortest and the longest range, in milliseconds: ten seconds, ten years. */
+export const SHORTEST = 10_000;
+export const LONGEST = 10 * RANGES.y1;
+
+/** Made longer or shorter by a factor about its middle, between the shortest and the longest; never beyond now. */
+export function scaled({ from, to }: Range, by: number, nowMs: number): Range {
+  const length = Math.round(Math.min(LONGEST, Math.max(SHORTEST, (to - from) * by)));
+  const start = Math.min(Math.round((from + to - length) / 2), nowMs - length);
+  return { from: start, to: start + length };
+}

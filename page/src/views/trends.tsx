@@ -9,7 +9,7 @@ import { useLoaded } from "../load.ts";
 import { Waits } from "../parts/state.tsx";
 import { colours } from "../settings.ts";
 import { clock, day, forInput, moment, span } from "../time.ts";
-import { type Columns, columns, gridOf, RANGES, type Range, row, shifted, summary, times } from "../trend/columns.ts";
+import { type Columns, columns, gridOf, RANGES, type Range, row, scaled, shifted, summary, times } from "../trend/columns.ts";
 import type { Drawn } from "../trend/plot.tsx";
 import { shownUnit, system, type System } from "../units.ts";
 import { ended, named, words } from "../words.ts";
@@ -149,6 +149,12 @@ function RangeForm({ range, onRange }: { range: Range; onRange(range: Range): vo
         </button>
         <button type="button" class="small" onClick={() => onRange(shifted(range, 0.5, newest()))}>
           {w.later} →
+        </button>
+        <button type="button" class="small" onClick={() => onRange(scaled(range, 0.5, newest()))}>
+          + {w.closer}
+        </button>
+        <button type="button" class="small" onClick={() => onRange(scaled(range, 2, newest()))}>
+          − {w.wider}
         </button>
         <button type="button" class="small" onClick={() => onRange({ from: newest() - length, to: newest() })}>
           {w.untilNow}
