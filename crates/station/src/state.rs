@@ -11,6 +11,7 @@ use crate::app::App;
 use crate::boards::{LinkState, MS_AT_2000};
 use crate::ingest::state_word;
 use crate::live::{BoardNow, DecidedBy, DriveNow, LinkNow, ProcedureNow, SignalNow, TripNow, minutes};
+use crate::site::SiteBoard;
 
 /// Everything that is now.
 #[derive(Serialize, ToSchema, Clone, PartialEq, Debug)]
@@ -270,13 +271,7 @@ pub struct NightSection {
 /// What is known of an alarm, in words: what acted, who was told.
 pub fn night_of(app: &App, view: &View<'_>, book: &alarms::Book, now_ms: i64) -> Night {
     let others = book.attention().iter().filter(|other| other.definition.id != view.definition.id).count();
-    let board = view
-        .definition
-        .id
-        .split('/')
-        .next()
-        .and_then(|name| app.site.board(name))
-        .or(app.site.boards.first());
+    let board = board_of(app, &view.definition.id);
     let zone = board.map_or("UTC0", |board| &board.system.timezone);
     let mut night = Night::of(view, others, now_ms, local_offset_ms(zone, now_ms));
     if let Some(board) = board {
@@ -305,15 +300,35 @@ pub fn night_of(app: &App, view: &View<'_>, book: &alarms::Book, now_ms: i64) ->
     night
 }
 
+/// Adds what the records of its board tell of the alarm. The book of alarms must not be held: whoever holds both took the checks first.
+pub fn with_records(app: &App, night: Night, alarm: &str) -> Night {
+    let Some(board) = board_of(app, alarm) else { return night };
+    match app.checks(board.id.0) {
+        Some(checks) => night.with_records(&board.system, &checks.watch, &checks.verdicts, alarm),
+        None => night,
+    }
+}
+
+/// The board that an alarm is of, by the alarm's id; the first one for what is of none.
+fn board_of<'a>(app: &'a App, alarm: &str) -> Option<&'a SiteBoard> {
+    (alarm.split('/').next()).and_then(|name| app.site.board(name)).or(app.site.boards.first())
+}
+
 /// What is wrong first, what already acted, what to do.
 pub fn night(app: &App, now_ms: i64) -> NightBody {
-    let book = app.book();
-    let leading = book.attention().into_iter().next();
-    let night = leading.as_ref().map_or_else(Night::default, |view| night_of(app, view, &book, now_ms));
+    let leading = {
+        let book = app.book();
+        let first = book.attention().into_iter().next();
+        first.map(|view| (view.definition.id.clone(), night_of(app, &view, &book, now_ms)))
+    };
+    let (alarm, night) = leading.map_or_else(Default::default, |(alarm, night)| {
+        let night = with_records(app, night, &alarm);
+        (Some(alarm), night)
+    });
     let sections = night.sections().into_iter();
     NightBody {
         at_ms: now_ms,
-        alarm: leading.map(|view| view.definition.id.clone()),
+        alarm,
         sections: sections
             .map(|section| NightSection { title: section.about.heading(), lines: section.lines })
             .collect(),

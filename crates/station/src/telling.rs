@@ -19,7 +19,7 @@ use crate::boards::{Act, LinkState};
 use crate::http::listen::{Peer, Way};
 use crate::live::QualityWord;
 use crate::orders::{Order, carry_out};
-use crate::state::night_of;
+use crate::state::{night_of, with_records};
 use crate::watchdog::LONGEST_ROUND_MS;
 
 /// Begins to tell, if the station file says how.
@@ -56,12 +56,13 @@ pub fn tell(app: &App, changes: &[Transition]) {
     let Some(teller) = app.teller.get() else { return };
     for change in changes {
         let Some(what) = meaning(change) else { continue };
-        let (headline, words) = {
+        let (headline, night) = {
             let book = app.book();
             let Some(view) = book.alarm(&change.alarm) else { continue };
             let night = night_of(app, &view, &book, change.at_ms);
-            (view.definition.text.clone(), night.text())
+            (view.definition.text.clone(), night)
         };
+        let words = with_records(app, night, &change.alarm).text();
         let told = AlarmChange {
             alarm: change.alarm.clone(),
             priority: change.priority,
