@@ -33,8 +33,6 @@ const GATHER: Duration = Duration::from_millis(250);
 const MOST_WAITING: usize = 4;
 /// Samples that wait while the disk cannot take them, of all series: some 20 MB.
 const MOST_KEPT: usize = 600_000;
-/// A change of an alarm that is older, ms, is no news.
-const NEWS_MS: i64 = 3_600_000;
 /// Between two tries of a disk that cannot.
 const RETRY: Duration = Duration::from_secs(2);
 /// The station's own checks look so often, ms of the board's time.
@@ -529,7 +527,7 @@ fn knows(app: &App, board: BoardId, now_ms: i64, is_clock_lost: bool) -> Now {
     }
 }
 
-/// Writes changes of alarms into their log and sends them to who watches. What a board of software lived long ago is told to nobody.
+/// Writes changes of alarms into their log and sends them to who watches.
 ///
 /// # Errors
 /// The store's.
@@ -539,10 +537,7 @@ pub fn write_down(app: &App, changes: &[Transition]) -> store::Result<()> {
             app.feed.send("alarm", data);
         }
     }
-    let news_since_ms = now_ms() - NEWS_MS;
-    let news: Vec<Transition> =
-        changes.iter().filter(|change| change.at_ms >= news_since_ms).cloned().collect();
-    telling::tell(app, &news);
+    telling::tell(app, changes);
     let rows = changes.iter().map(|change| {
         let source = change.alarm.split('/').next().unwrap_or("station");
         let mut detail = vec![];

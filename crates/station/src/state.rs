@@ -309,9 +309,10 @@ pub fn with_records(app: &App, night: Night, alarm: &str) -> Night {
     }
 }
 
-/// The board that an alarm is of, by the alarm's id; the first one for what is of none.
-fn board_of<'a>(app: &'a App, alarm: &str) -> Option<&'a SiteBoard> {
-    (alarm.split('/').next()).and_then(|name| app.site.board(name)).or(app.site.boards.first())
+/// The board that an alarm is of, by the alarm's id (`board/alarm`, or `station/board/check` of the station's own); the first one for what
+/// is of none.
+pub fn board_of<'a>(app: &'a App, alarm: &str) -> Option<&'a SiteBoard> {
+    (alarm.split('/').take(2)).find_map(|name| app.site.board(name)).or(app.site.boards.first())
 }
 
 /// What is wrong first, what already acted, what to do.

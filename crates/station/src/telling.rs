@@ -19,8 +19,16 @@ use crate::boards::{Act, LinkState};
 use crate::http::listen::{Peer, Way};
 use crate::live::QualityWord;
 use crate::orders::{Order, carry_out};
-use crate::state::{night_of, with_records};
+use crate::settings::Line;
+use crate::state::{board_of, night_of, with_records};
 use crate::watchdog::LONGEST_ROUND_MS;
+
+/// A change of an alarm of a board of software that is older, ms, is no news.
+const NEWS_MS: i64 = 3_600_000;
+
+fn is_software(app: &App, alarm: &str) -> bool {
+    board_of(app, alarm).is_some_and(|board| matches!(board.settings.line, Line::Virtual { .. }))
+}
 
 /// Begins to tell, if the station file says how.
 ///
@@ -51,11 +59,14 @@ pub fn begin(app: &Arc<App>, settings: &tell::Settings, folder: &std::path::Path
     Ok(())
 }
 
-/// Tells changes of alarms.
+/// Tells changes of alarms. What a board of software lived long ago, in its history, is told to nobody.
 pub fn tell(app: &App, changes: &[Transition]) {
     let Some(teller) = app.teller.get() else { return };
     for change in changes {
         let Some(what) = meaning(change) else { continue };
+        if change.at_ms < now_ms() - NEWS_MS && is_software(app, &change.alarm) {
+            continue;
+        }
         let (headline, night) = {
             let book = app.book();
             let Some(view) = book.alarm(&change.alarm) else { continue };
