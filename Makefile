@@ -77,6 +77,7 @@ setup-peers: setup
 	  fi; \
 	fi
 
+# Without Node the page is left out; `page` says so.
 setup-page:
 	@if ! command -v npm >/dev/null 2>&1 && [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
 	  echo "make: installing for the page: nodejs npm"; \

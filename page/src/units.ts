@@ -55,14 +55,10 @@ export function shownUnit(unit: string, system: System, size = 0): Shown {
   return (system === "us" ? US[unit] : undefined) ?? METRIC[unit] ?? { unit, factor: 1, digits: 2 };
 }
 
-export function converted(value: number, unit: string, system: System, size = value): number {
-  const shown = shownUnit(unit, system, size);
-  return value * shown.factor + (shown.offset ?? 0);
-}
-
 /** A number without its unit. */
 export function figure(value: number, unit: string, system: System): string {
-  const text = converted(value, unit, system).toFixed(shownUnit(unit, system, value).digits);
+  const { factor, offset, digits } = shownUnit(unit, system, value);
+  const text = (value * factor + (offset ?? 0)).toFixed(digits);
   return (/^-0\.?0*$/.test(text) ? text.slice(1) : text).replace("-", "−");
 }
 

@@ -35,6 +35,11 @@ fn of_board(board: &SiteBoard, settings: alarms::watch::Settings) -> alarms::wat
 impl Checks {
     /// For a board, with nothing remembered.
     pub fn new(board: &SiteBoard, settings: alarms::watch::Settings) -> Checks {
+        Checks::restored(board, settings, None)
+    }
+
+    /// The same, going on with what was kept; what cannot be read is begun anew.
+    pub fn restored(board: &SiteBoard, settings: alarms::watch::Settings, kept: Option<&str>) -> Checks {
         let settings = of_board(board, settings);
         let mut layout = Layout::of(&board.system);
         layout.board.clone_from(&board.settings.name);
@@ -48,28 +53,22 @@ impl Checks {
                 place(&drive.name, true).map(|n| (n, if board.names.series[n].is_bit { 1.0 } else { 0.001 }))
             })
             .collect();
+        let kept: Option<Watch> = kept.and_then(|text| serde_json::from_str(text).ok());
         Checks {
             water_changes: (0..board.names.procedures.len())
                 .filter(|n| layout.changes_water(&board.system.procedures[board.names.procedures[*n].idx()]))
                 .collect(),
             expected: Balance::new(&layout),
-            watch: Watch::new(layout, settings),
+            watch: match kept {
+                Some(kept) => kept.relaid(layout, settings),
+                None => Watch::new(layout, settings),
+            },
             signals,
             drives,
             verdicts: vec![],
             readings: vec![],
             duties: vec![],
         }
-    }
-
-    /// The same, going on with what was kept; what cannot be read is begun anew.
-    pub fn restored(board: &SiteBoard, settings: alarms::watch::Settings, kept: Option<&str>) -> Checks {
-        let mut checks = Checks::new(board, settings);
-        let kept: Option<Watch> = kept.and_then(|text| serde_json::from_str(text).ok());
-        if let Some(kept) = kept {
-            checks.watch = kept.relaid(checks.watch.layout().clone(), of_board(board, settings));
-        }
-        checks
     }
 
     /// What is to be kept over a restart.
