@@ -320,7 +320,13 @@ pub fn night(app: &App, now_ms: i64) -> NightBody {
     let leading = {
         let book = app.book();
         let first = book.attention().into_iter().next();
-        first.map(|view| (view.definition.id.clone(), night_of(app, &view, &book, now_ms)))
+        first.map(|view| {
+            // An alarm of a board that lives faster than time is as old as that board's time says.
+            let board = board_of(app, &view.definition.id);
+            let newest_ms = board.and_then(|board| app.live().board(&app.site, board.id.0)?.newest_ms);
+            let now_ms = newest_ms.map_or(now_ms, |newest| newest.max(now_ms));
+            (view.definition.id.clone(), night_of(app, &view, &book, now_ms))
+        })
     };
     let (alarm, night) = leading.map_or_else(Default::default, |(alarm, night)| {
         let night = with_records(app, night, &alarm);

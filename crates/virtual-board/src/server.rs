@@ -450,6 +450,8 @@ struct Loop<'a, 'm> {
     n_starts: u64,
     /// When and at which time of the tank the pace was set.
     paced: (Instant, i64),
+    /// It was late and has not caught up yet.
+    is_behind: bool,
     saved: Instant,
     now: Now,
     /// Which cable subscribed last.
@@ -481,6 +483,7 @@ impl<'a, 'm> Loop<'a, 'm> {
             n_keys_set: 0,
             n_starts: 0,
             paced: (Instant::now(), utc_ms),
+            is_behind: false,
             saved: Instant::now(),
             now: Now::default(),
             reader: 0,
@@ -617,9 +620,12 @@ impl<'a, 'm> Loop<'a, 'm> {
         for _ in 0..SCANS_IN_A_ROW {
             let due_ms = self.due_in_ms();
             if due_ms > 0 {
+                self.is_behind = false;
                 return Duration::from_millis(due_ms as u64).min(IDLE);
             }
-            let is_live = self.setup.pace == Pace::Live && due_ms > -LATE_MS;
+            // What was late waits for its reader until it has caught up: the last two seconds too.
+            self.is_behind |= due_ms <= -LATE_MS;
+            let is_live = self.setup.pace == Pace::Live && !self.is_behind;
             if !is_live {
                 let waits = self.setup.waits_for_reader && self.board.n_starts() > 0;
                 if waits && !self.board.has_reader() && self.board.is_on() {

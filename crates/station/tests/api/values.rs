@@ -197,6 +197,52 @@ async fn an_alarm_of_the_board_is_taken_shelved_and_kept_over_a_restart() {
 }
 
 #[tokio::test]
+async fn a_board_of_software_lives_its_history_in_its_own_time() {
+    let bench = Bench::new();
+    let begin = now_ms() - 2 * 3_600_000;
+    // As `serve` begins the book: where the history of the boards begins.
+    *bench.app.book.lock().expect("not poisoned") =
+        ingest::book(&bench.app.site, &bench.app.store, alarms::book::Settings::default(), begin);
+    let minutes = |from: u32, to: u32, on: bool| {
+        let scans = (from..to).map(|minute| {
+            let at_ms = begin + i64::from(minute) * 60_000;
+            BoardEvent::Scan(scan(&bench, minute + 1, at_ms, |record| {
+                record.alarms[0] = (on, Quality::Good, 1);
+            }))
+        });
+        scans.collect::<Vec<_>>()
+    };
+    take_in(&bench, vec![minutes(0, 10, false), minutes(10, 30, true), minutes(30, 60, false)].concat())
+        .await;
+    let changes = bench.app.store.alarm_changes(&store::Page::default()).expect("a log");
+    let id = format!("{}/{}", bench.app.site.boards[0].settings.name, alarm_name(&bench));
+    let of_it: Vec<(i64, &str)> = (changes.iter().filter(|change| id.ends_with(&change.alarm)))
+        .map(|change| ((change.at - begin) / 60_000, change.becomes.as_str()))
+        .collect();
+    assert_eq!(of_it, [(10, "unacknowledged"), (30, "returned-unacknowledged")], "minutes of its own time");
+}
+
+/// The first alarm of the example's program.
+fn alarm_name(bench: &Bench) -> String {
+    let board = &bench.app.site.boards[0];
+    board.system.alarms[board.names.alarms[0].idx()].name.clone()
+}
+
+#[tokio::test]
+async fn the_night_view_of_a_board_ahead_of_time_counts_in_its_time() {
+    let bench = Bench::new();
+    let viewer = bench.person("viewer", Role::Viewer);
+    let ahead = now_ms() + 5 * 3_600_000;
+    let at = |n: u32, at_ms: i64| {
+        BoardEvent::Scan(scan(&bench, n, at_ms, |record| record.alarms[0] = (n > 1, Quality::Good, 1)))
+    };
+    take_in(&bench, vec![up(ahead), at(1, ahead), at(2, ahead + 1000), at(3, ahead + 25 * 60_000)]).await;
+    let night = bench.get(&viewer, "/api/v1/night").await.json();
+    let text = night["sections"].to_string();
+    assert!(text.contains("25 min ago") && text.contains("0 s old"), "{text}");
+}
+
+#[tokio::test]
 async fn drawing_and_text_of_the_system_go_out() {
     let bench = Bench::new();
     let viewer = bench.person("viewer", Role::Viewer);
