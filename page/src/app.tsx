@@ -1,10 +1,11 @@
 // The frame of every view: the views' names, how fresh the data are, the title block.
 
 import type { ComponentChildren, FunctionComponent } from "preact";
-import { useEffect, useRef } from "preact/hooks";
+import { lazy, Suspense } from "preact/compat";
+import { useEffect, useRef, useState } from "preact/hooks";
 import { said } from "./api/client.ts";
-import { line, type LineState, state, stationNow, tick, unacknowledged } from "./live.ts";
-import { go, pathOf, type View, VIEWS, view } from "./router.ts";
+import { line, type LineState, restarted, state, stationNow, tick, unacknowledged } from "./live.ts";
+import { FIRST, go, pathOf, type View, VIEWS, view } from "./router.ts";
 import { me, session, sessionProblem, whoAmI } from "./session.ts";
 import { clock, day, span } from "./time.ts";
 import { Account, Browser, First, LogIn } from "./views/account.tsx";
@@ -13,8 +14,10 @@ import { Hand } from "./views/hand.tsx";
 import { Log } from "./views/log.tsx";
 import { Night } from "./views/night.tsx";
 import { Now } from "./views/now.tsx";
-import { Trends } from "./views/trends.tsx";
 import { words } from "./words.ts";
+
+// What is seldom opened on a phone is fetched when it is opened.
+const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
 
 const CONTENT: Record<View, FunctionComponent> = {
   now: Now,
@@ -87,7 +90,10 @@ function Sheet() {
           {words.viewTitles[shown]}
         </h1>
         <Lost state={line.value} />
-        <Content />
+        <Restarted />
+        <Suspense fallback={<p class="pending">{words.loading}</p>}>
+          <Content />
+        </Suspense>
       </main>
       <TitleBlock shown={shown} />
     </div>
@@ -95,17 +101,21 @@ function Sheet() {
 }
 
 function Nav({ shown }: { shown: View }) {
+  const [isOpen, setOpen] = useState(false);
+  useEffect(() => setOpen(false), [shown]);
+  const isHidden = !FIRST.has(shown);
   return (
-    <nav aria-label={words.nav}>
-      <ul>
+    <nav aria-label={words.nav} onKeyDown={(event) => event.key === "Escape" && setOpen(false)}>
+      <ul class={isOpen ? "open" : ""} id="views">
         {VIEWS.map((one) => (
-          <li key={one}>
+          <li key={one} class={FIRST.has(one) ? "" : "later"}>
             <a
               href={pathOf(one)}
               aria-current={one === shown ? "page" : undefined}
               onClick={(event) => {
                 if (event.ctrlKey || event.metaKey || event.shiftKey) return;
                 event.preventDefault();
+                setOpen(false);
                 go(one);
               }}
             >
@@ -114,6 +124,11 @@ function Nav({ shown }: { shown: View }) {
             </a>
           </li>
         ))}
+        <li class="more">
+          <button type="button" aria-expanded={isOpen} aria-controls="views" class={isHidden ? "current" : ""} onClick={() => setOpen(!isOpen)}>
+            {isHidden ? words.views[shown] : words.more}
+          </button>
+        </li>
       </ul>
     </nav>
   );
@@ -129,6 +144,23 @@ function Lost({ state: now }: { state: LineState }) {
       <p role="alert">{words.fresh.lost(clock(now.since), shownAt)}</p>
       <p class="note">{words.fresh.next(next)}</p>
     </div>
+  );
+}
+
+/** How long a restart of the station is said, ms. */
+const RESTART_SAID_MS = 10 * 60_000;
+
+/** The station was started again while the page was open: it may have missed what happened meanwhile. */
+function Restarted() {
+  const at = restarted.value;
+  if (at === undefined || stationNow.value - at > RESTART_SAID_MS) return null;
+  return (
+    <p class="note stale" role="status">
+      {words.fresh.restarted(clock(at))}{" "}
+      <button type="button" class="small" onClick={() => (restarted.value = undefined)}>
+        {words.close}
+      </button>
+    </p>
   );
 }
 

@@ -54,8 +54,10 @@ export const alarmChanges = signal(0);
 /** A tick a second, so that ages go on while nothing comes. */
 export const tick = signal(Date.now());
 
+/** When the station was started again while this page was open, ms by its clock. */
+export const restarted = signal<number | undefined>(undefined);
+
 let received = 0;
-let begun = 0;
 
 /** Now by the station's clock: its last word and the time since. */
 export const stationNow = computed(() => {
@@ -82,14 +84,15 @@ let ending: (() => void) | undefined;
 /** Follows the station until `stop`. `refused` hears that nobody is logged in. */
 export function start(refused: () => void): void {
   stop();
-  begun = Date.now();
-  received = begun;
+  received = Date.now();
   const timer = setInterval(() => (tick.value = Date.now()), 1000);
   const stream = follow("/api/v1/events-stream", {
     message({ event, data }) {
       received = Date.now();
       if (event === "state") {
-        state.value = JSON.parse(data) as State;
+        const whole = JSON.parse(data) as State;
+        if (state.value && state.value.started_ms !== whole.started_ms) restarted.value = whole.started_ms;
+        state.value = whole;
       } else if (event === "now") {
         if (state.value) state.value = merged(state.value, JSON.parse(data) as Delta);
       } else if (event === "alarm") {
@@ -135,6 +138,7 @@ export function stop(): void {
   ending = undefined;
   state.value = null;
   orders.value = [];
+  restarted.value = undefined;
   line.value = { is: "starting" };
 }
 

@@ -2,6 +2,7 @@
 
 import { computed, signal } from "@preact/signals";
 import { get, whenLogInNeeded } from "./api/client.ts";
+import { pause } from "./api/stream.ts";
 import type { Session } from "./api/types.ts";
 import { start, stop } from "./live.ts";
 
@@ -23,12 +24,20 @@ export function loggedIn(body: Session): void {
   else stop();
 }
 
+let tries = 0;
+let timer: ReturnType<typeof setTimeout> | undefined;
+
+/** Asks who is logged in; while there is no answer again and again, ever more rarely. */
 export async function whoAmI(): Promise<void> {
-  sessionProblem.value = undefined;
+  clearTimeout(timer);
   try {
     loggedIn(await get<Session>("session"));
+    sessionProblem.value = undefined;
+    tries = 0;
   } catch (error) {
     sessionProblem.value = error;
+    timer = setTimeout(() => void whoAmI(), pause(tries, Math.random()));
+    tries += 1;
   }
 }
 

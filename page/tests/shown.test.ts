@@ -3,7 +3,7 @@ import { expect, test } from "vitest";
 import type { BoardNow, DriveNow, EventRow, Order, Sheet } from "../src/api/types.ts";
 import { viewOf } from "../src/router.ts";
 import { outputText, valuesOf } from "../src/section/values.ts";
-import { type Box, drawing, moved, shapesAt, tags, zoomed } from "../src/section/view.ts";
+import { balloons, type Box, drawing, flows, moved, pace, shapesAt, tags, type Values, zoomed } from "../src/section/view.ts";
 import { forInput, span } from "../src/time.ts";
 import { quantity } from "../src/units.ts";
 import { shortDevice } from "../src/views/account.tsx";
@@ -113,4 +113,28 @@ test("addresses of views, and browsers by name", () => {
   expect(["/", "/night", "/hand/x", "/unknown"].map(viewOf)).toEqual(["now", "night", "hand", "now"]);
   expect(shortDevice("Mozilla/5.0 (Android 16; Mobile) Firefox/150")).toBe("Firefox, Android");
   expect(shortDevice("curl/8.5")).toBe("curl/8.5");
+});
+
+test("marks move where water is known to move, and slower in a dosing line than in a return", () => {
+  const pipe = { kind: "pipe" as const, width: 2, points: [[0, 0], [10, 0]] as [number, number][] };
+  const bind = (value: string, property: "flow" | "running") => ({ value, property, unit: "", zero: 0, per_unit: 0 });
+  const part = { id: "passage.return", name: "return", layer: "pipe", anchor: [5, 0] as [number, number], shapes: [pipe], bindings: [bind("return.flow", "flow"), bind("pump.running", "running")] };
+  const known = (value: number) => ({ value, text: "", isDoubtful: false });
+  const all = (values: Values) => flows([part], values).map((flow) => [Math.sign(flow.pace), flow.isMeasured]);
+  expect(all(new Map())).toEqual([]);
+  expect(all(new Map([["pump.running", known(1)]]))).toEqual([[1, false]]);
+  // What the meter says counts, whatever the pump is told.
+  expect(all(new Map([["pump.running", known(1)], ["return.flow", known(0)]]))).toEqual([]);
+  expect(all(new Map([["return.flow", known(-1e-4)]]))).toEqual([[-1, true]]);
+  expect(pace(1.8 / 3.6e6)).toBeLessThan(pace(2400 / 3.6e6) / 3);
+  expect(pace(0)).toBe(0);
+});
+
+test("a sentence that names parts gets its number beside them", () => {
+  const part = (name: string) => ({ id: `actuator.${name}`, name, layer: "gear", anchor: [1, 2] as [number, number], shapes: [], bindings: [] });
+  const sheet = { parts: [part("pump"), part("topoff_pump")] } as unknown as Sheet;
+  expect(balloons(["`topoff_pump` of tank has tripped", "all is well", "topoff_pump and pump"], sheet)).toEqual([
+    { at: [1, 2], n: [1, 3] },
+    { at: [1, 2], n: [3] },
+  ]);
 });

@@ -16,6 +16,7 @@ const KINDS: Record<string, string> = {
   ".js": "text/javascript; charset=utf-8",
   ".css": "text/css; charset=utf-8",
   ".svg": "image/svg+xml",
+  ".png": "image/png",
   ".webmanifest": "application/json",
 };
 const H = 3_600_000;
@@ -66,7 +67,7 @@ function state(now: number): State {
           bit("float_c_low", 0, now - 2 * H),
           bit("float_c_high", 0, now - 90 * H),
           bit("leak_1", 0, now - 300 * H),
-          bit("return_flow", 1, now - 30 * H),
+          signal("return_flow", "mL/min", 40_200),
           signal("battery_charge", "%", 98.2),
           signal("lime_today", "mL", 820),
         ],
@@ -131,6 +132,8 @@ export interface StandIn {
   url: string;
   /** Ends every stream and refuses new ones while `isOff`. */
   cut(isOff: boolean): void;
+  /** Ends every stream and has begun anew. */
+  restart(): void;
   /** The board goes silent, or comes back. */
   silence(isSilent: boolean): void;
   close(): Promise<void>;
@@ -344,6 +347,10 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     cut(isOff) {
       isCut = isOff;
       if (isOff) for (const stream of streams) stream.destroy();
+    },
+    restart() {
+      now.started_ms = Date.now();
+      for (const stream of streams) stream.destroy();
     },
     silence(isOff) {
       isSilent = isOff;

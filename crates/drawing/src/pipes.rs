@@ -284,7 +284,12 @@ fn finish(
         scene.wish(&id, "passage", own, anchor, lines);
     }
     let flow = follows(format!("{name}.flow"), "m3/s", Property::Flow);
-    scene.draft.part(&id, &name, Layer::Pipe, mark, shapes).bindings.push(flow);
+    // Where nobody measures the flow, that the pump runs still tells that water moves, and which way.
+    let pump = scene.system.passages[p].kind.pump().map(|pump| &scene.system.actuators[pump.idx()].name);
+    let running = pump.map(|pump| follows(format!("{pump}.running"), "1", Property::Running));
+    let bindings = &mut scene.draft.part(&id, &name, Layer::Pipe, mark, shapes).bindings;
+    bindings.push(flow);
+    bindings.extend(running);
     scene.marks.insert(p, mark);
 }
 

@@ -31,12 +31,23 @@ export function BoardChoice() {
   );
 }
 
+/** A board that has told nothing for so long while its line is not up is slow, ms. */
+const SLOW_MS = 5_000;
+
 /** Says that a board's values are old, and why. */
 export function Stale({ board }: { board: BoardNow }) {
   const now = stationNow.value;
   const why = board.link.why ?? (board.link.state === "up" ? undefined : board.link.state);
-  if (!isOld(board, now)) return null;
   const age = ageOf(board, now);
+  if (!isOld(board, now)) {
+    // A board that has just stopped answering is said at once; its values are called old a while later.
+    if (age === undefined || age < SLOW_MS || board.link.state === "up") return null;
+    return (
+      <p class="note stale" role="status">
+        {words.fresh.boardSlow(board.name, span(age), board.link.why)}
+      </p>
+    );
+  }
   return (
     <p class="bad stale" role="status">
       {age === undefined ? words.fresh.boardNone(board.name, why) : words.fresh.boardSilent(board.name, span(age), why)}

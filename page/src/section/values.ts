@@ -40,11 +40,14 @@ export function outputText(drive: DriveNow, output: number | undefined = drive.o
 /** mm to the m that levels are bound in. */
 const METRES: Record<string, number> = { m: 1, mm: 1e-3 };
 
+/** mL/min to the m³/s that flows are bound in. */
+const M3_PER_S = 1e-6 / 60;
+
 export function valuesOf(board: BoardNow, isOld: boolean, system: System): Values {
   const values = new Map<string, Known>();
   for (const signal of board.signals) {
     const isDoubtful = isOld || signal.quality !== "good";
-    const known: Known = { text: signalText(signal, system), isDoubtful };
+    const known: Known = { text: signalText(signal, system), isDoubtful, quality: signal.quality };
     if (signal.value !== undefined) known.value = signal.value;
     values.set(signal.name, known);
     // A derived signal named after a vessel's level moves its water line.
@@ -52,6 +55,11 @@ export function valuesOf(board: BoardNow, isOld: boolean, system: System): Value
     const metres = METRES[signal.unit];
     if (level && metres !== undefined && signal.value !== undefined) {
       values.set(`${level}.level`, { text: known.text, isDoubtful, value: signal.value * metres });
+    }
+    // One named after a pipe's flow moves the marks in it.
+    const passage = /^(.*)_flow$/.exec(signal.name)?.[1];
+    if (passage && signal.unit === "mL/min" && signal.value !== undefined) {
+      values.set(`${passage}.flow`, { text: known.text, isDoubtful, value: signal.value * M3_PER_S });
     }
   }
   for (const drive of board.drives) {

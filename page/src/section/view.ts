@@ -1,6 +1,6 @@
 // The window through which a sheet is seen: moving and zooming it, and what a live value does to a part. Pure.
 
-import type { Binding, Shape, Sheet, SheetPart, XY } from "../api/types.ts";
+import type { Binding, Quality, Shape, Sheet, SheetPart, XY } from "../api/types.ts";
 
 /** x, y, width, height in mm of paper. */
 export type Box = [number, number, number, number];
@@ -68,6 +68,13 @@ export interface Known {
   text: string;
   /** The value is old, uncertain or bad. */
   isDoubtful: boolean;
+  /** As the board judged it; not there for what has none. */
+  quality?: Quality;
+}
+
+/** Whether both read the same, so that nothing has to be drawn again. */
+export function isSame(a: Known | undefined, b: Known | undefined): boolean {
+  return a === b || (!!a && !!b && a.value === b.value && a.text === b.text && a.isDoubtful === b.isDoubtful && a.quality === b.quality);
 }
 
 export type Values = ReadonlyMap<string, Known>;
@@ -100,11 +107,15 @@ export interface Tag {
 /** Figures beside their probes, each `size` mm high, moved down where they would lie over each other. */
 export function tags(parts: SheetPart[], values: Values, size: number, isShown: (known: Known) => boolean): Tag[] {
   const all: (Tag & { width: number })[] = [];
-  const readings = parts
-    .map((part) => ({ part, known: bound(part, "reading", values) }))
-    .sort((a, b) => a.part.anchor[1] - b.part.anchor[1]);
-  for (const { part, known } of readings) {
-    if (!known || known.value === undefined || !isShown(known)) continue;
+  const shown = parts.flatMap((part) => {
+    const reading = bound(part, "reading", values);
+    const flow = bound(part, "flow", values);
+    // A meter and its pipe say the same.
+    const isTwice = !reading && parts.some((other) => other !== part && bound(other, "reading", values)?.text === flow?.text);
+    const known = reading ?? (isTwice ? undefined : flow);
+    return known?.value !== undefined && isShown(known) ? [{ part, known }] : [];
+  });
+  for (const { part, known } of shown.sort((a, b) => a.part.anchor[1] - b.part.anchor[1])) {
     const width = known.text.length * size * 0.6;
     const x = part.anchor[0] + size * 0.4;
     let y = part.anchor[1] + size * 0.3;
@@ -115,4 +126,62 @@ export function tags(parts: SheetPart[], values: Values, size: number, isShown: 
     all.push({ id: part.id, text: known.text, isDoubtful: known.isDoubtful, at: [x, y], width });
   }
   return all;
+}
+
+/** How fast marks move along a pipe, mm of paper a second, for a flow in m³/s: by its logarithm, so that a dosing line is seen to move and a
+ * return can still be followed. */
+export function pace(flow: number): number {
+  const litresPerHour = Math.abs(flow) * 3.6e6;
+  return litresPerHour === 0 ? 0 : 4 + 6 * Math.log10(1 + litresPerHour / 10);
+}
+
+export interface Flow {
+  id: string;
+  points: XY[];
+  width: number;
+  /** mm of paper a second, negative against the drawn direction. */
+  pace: number;
+  /** The rate is known; else only that the pump runs. */
+  isMeasured: boolean;
+}
+
+/** Of a pump that runs and whose flow nobody measures: marks move at this pace. */
+const UNKNOWN_PACE = 8;
+
+/** Every pipe in which water is known to move. */
+export function flows(parts: SheetPart[], values: Values): Flow[] {
+  return parts.flatMap((part) => {
+    const flow = bound(part, "flow", values)?.value;
+    const isPumping = (bound(part, "running", values)?.value ?? 0) > 0;
+    const speed = flow !== undefined ? Math.sign(flow) * pace(flow) : isPumping ? UNKNOWN_PACE : 0;
+    if (speed === 0) return [];
+    return part.shapes.flatMap((shape) =>
+      shape.kind === "pipe" ? [{ id: part.id, points: shape.points, width: shape.width, pace: speed, isMeasured: flow !== undefined }] : [],
+    );
+  });
+}
+
+/** A number in a ring beside a part, as on an assembly drawing, for the sentences that speak of it. */
+export interface Balloon {
+  at: XY;
+  /** Numbers of the sentences, from 1. */
+  n: number[];
+}
+
+/** Names of the parts of the sheet that a text of the station has in it, as the system file writes them. */
+export function mentioned(text: string, sheet: Sheet): SheetPart[] {
+  const tokens = new Set(text.match(/[A-Za-z0-9_-]+/g) ?? []);
+  return sheet.parts.filter((part) => (part.layer === "gear" || part.layer === "pipe") && tokens.has(part.name));
+}
+
+export function balloons(sentences: string[], sheet: Sheet): Balloon[] {
+  const by = new Map<string, Balloon>();
+  sentences.forEach((text, i) => {
+    for (const part of mentioned(text, sheet)) {
+      const one = by.get(part.id) ?? { at: part.anchor, n: [] };
+      one.n.push(i + 1);
+      by.set(part.id, one);
+    }
+  });
+  return [...by.values()];
 }

@@ -1,5 +1,6 @@
 // Now: what needs attention, the morning lines, the section with what is measured.
 
+import { useMemo } from "preact/hooks";
 import { get } from "../api/client.ts";
 import type { BoardNow, Sheet } from "../api/types.ts";
 import { isOld, state, stationNow } from "../live.ts";
@@ -9,6 +10,7 @@ import { BoardChoice, Stale, theBoard } from "../parts/boards.tsx";
 import { MakeSafe } from "../parts/safe.tsx";
 import { Waits } from "../parts/state.tsx";
 import { SheetView } from "../section/sheet.tsx";
+import { balloons } from "../section/view.ts";
 import { measured, signalText, valuesOf } from "../section/values.ts";
 import { system } from "../units.ts";
 import { named, sentence, words } from "../words.ts";
@@ -21,21 +23,23 @@ export function Now() {
     <>
       <BoardChoice />
       <Stale board={board} />
-      <div class="columns">
-        <section aria-labelledby="attention">
+      <div class="desk">
+        <section aria-labelledby="attention" class="aside">
           <h2 id="attention">{words.now.attention}</h2>
           {known.attention.length === 0 ? (
             <p class="calm">{words.now.nothing}</p>
           ) : (
             <ol class="attention">
-              {known.attention.map((text) => (
-                <li key={text}>{sentence(text)}</li>
+              {known.attention.map((text, n) => (
+                <li key={text} data-n={n + 1}>
+                  {sentence(text)}
+                </li>
               ))}
             </ol>
           )}
           <MakeSafe board={board} />
         </section>
-        <section aria-labelledby="morning">
+        <section aria-labelledby="morning" class="aside">
           <h2 id="morning">{words.now.morning}</h2>
           <ul class="morning">
             {known.morning.map((line) => (
@@ -46,25 +50,30 @@ export function Now() {
             ))}
           </ul>
         </section>
+        <Section key={board.name} board={board} attention={known.attention} />
       </div>
-      <Section key={board.name} board={board} />
       <Readings board={board} />
     </>
   );
 }
 
-function Section({ board }: { board: BoardNow }) {
+function Section({ board, attention }: { board: BoardNow; attention: string[] }) {
   const sheet = useLoaded(() => get<Sheet>(`section?board=${encodeURIComponent(board.name)}`), [board.name]);
-  const values = valuesOf(board, isOld(board, stationNow.value), system.value);
+  const isOldNow = isOld(board, stationNow.value);
+  const values = useMemo(() => valuesOf(board, isOldNow, system.value), [board, isOldNow, system.value]);
+  const marks = useMemo(() => (sheet.value ? balloons(attention, sheet.value) : []), [sheet.value, attention.join("\n")]);
   const list = sheet.value ? measured(sheet.value, values) : [];
   return (
-    <section aria-labelledby="section" class="wide">
+    <section aria-labelledby="section" class="drawing printed-section">
       <h2 id="section">{words.now.section}</h2>
       <Waits of={sheet} what={words.section.loading} />
       {sheet.value && (
         <>
-          <SheetView sheet={sheet.value} values={values} />
-          <p class="note">{list.length === 0 ? words.now.notMeasured : words.now.measured(list.map(named).join(", "))}</p>
+          <SheetView sheet={sheet.value} values={values} balloons={marks} />
+          <p class="note">
+            {list.length === 0 ? words.now.notMeasured : words.now.measured(list.map(named).join(", "))} {words.section.marks}
+            {marks.length > 0 && ` ${words.now.balloons}`}
+          </p>
         </>
       )}
     </section>

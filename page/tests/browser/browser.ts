@@ -35,6 +35,13 @@ export async function logIn(page: Page, name: string, password: string): Promise
   await page.getByRole("heading", { name: "What needs attention" }).waitFor();
 }
 
+/** Goes to a view by its word, on a phone through the list behind the bar where it is not in the bar. */
+export async function go(page: Page, view: string): Promise<void> {
+  const link = page.getByRole("navigation").getByRole("link", { name: view, exact: true });
+  if (!(await link.isVisible())) await page.getByRole("navigation").getByRole("button").click();
+  await link.click();
+}
+
 /** Views with something to wait for, so that a picture shows them whole. */
 export const VIEWS = [
   { path: "/", name: "now", ready: "svg.sheet" },

@@ -4,7 +4,7 @@ import axe from "axe-core";
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import { PASSWORD, type StandIn, standIn } from "../stand-in.ts";
-import { executable, launch, logIn, open, type Size, SIZES, type Theme, VIEWS } from "./browser.ts";
+import { executable, go, launch, logIn, open, type Size, SIZES, type Theme, VIEWS } from "./browser.ts";
 
 let browser: Browser;
 let station: StandIn;
@@ -163,12 +163,12 @@ describe.skipIf(!executable)("the page", () => {
     each(async () => {
       const { page, context } = await open(browser, "desktop", "light", station.url);
       await logIn(page, "mara", PASSWORD);
-      await page.getByRole("link", { name: "Trends" }).click();
+      await go(page, "Trends");
       await page.getByRole("img", { name: /Display temp: lowest 25\.\d\d\s°C.* One gap of/ }).waitFor();
       await page.getByRole("button", { name: "As a table" }).click();
       await page.getByRole("cell", { name: "no data" }).first().waitFor();
       expect(page.url()).toMatch(/\/trends\?s=1&from=\d+&to=\d+$/);
-      await page.getByRole("link", { name: "Account" }).click();
+      await go(page, "Account");
       await page.getByLabel("Units").selectOption("us");
       await page.goBack();
       await page.getByText(/Display temp: lowest 77\.\d\d\s°F/).waitFor();
@@ -179,7 +179,7 @@ describe.skipIf(!executable)("the page", () => {
     each(async () => {
       const { page, context, complaints } = await open(browser, "phone", "light", station.url);
       await logIn(page, "mara", PASSWORD);
-      await page.getByRole("link", { name: "Account" }).click();
+      await go(page, "Account");
       const codes = page.getByRole("region", { name: "One-time codes" });
       await codes.getByLabel("Password now").fill(PASSWORD);
       await codes.getByRole("button").click();

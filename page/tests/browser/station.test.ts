@@ -7,7 +7,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
-import { executable, launch, open, VIEWS } from "./browser.ts";
+import { executable, go, launch, open, VIEWS } from "./browser.ts";
 
 const program = process.env["TIDEWRIGHT"];
 const system = new URL("../../../examples/harbour-lane/system.toml", import.meta.url).pathname;
@@ -80,13 +80,13 @@ describe.skipIf(!executable || !program)("the page and the station", () => {
     await row.getByText("by mara, because emptying the cup").waitFor({ timeout: 20_000 });
     expect(await row.locator("p").first().textContent()).toContain("at rest, in hand for 10");
 
-    await page.getByRole("link", { name: "Log" }).click();
+    await go(page, "Log");
     await page.getByText("mara: skimmer off for 10 min, because emptying the cup.").waitFor();
     await page.getByRole("textbox", { name: "Note" }).fill("cup emptied");
     await page.getByRole("button", { name: "Write it down" }).click();
     await page.getByText("mara notes: cup emptied.").waitFor();
 
-    await page.getByRole("link", { name: "Account" }).click();
+    await go(page, "Account");
     await page.getByRole("button", { name: "Log out" }).click();
     await page.getByRole("heading", { name: "Log in" }).waitFor();
     await page.getByLabel("Name").fill("mara");
