@@ -15,6 +15,84 @@ pub fn page() -> String {
 /// All kinds, sorted by id.
 pub const FINDINGS: &[Entry] = &[
     entry(
+        "caution-lime",
+        "Limewater is caustic.",
+        "pH 12.4 saturated at 25 °C (seawater crate, limewater).",
+        "Goggles, gloves, a label.",
+    ),
+    entry(
+        "caution-salt",
+        "What a person must know before touching a salt.",
+        "Common cautions of safety data sheets (from memory).",
+        "As it says.",
+    ),
+    entry(
+        "consumption-changed",
+        "The use in a day changed within the log.",
+        "Slopes of both halves differ by more than their 95 % intervals.",
+        "Reckon with the later tests.",
+    ),
+    entry(
+        "consumption-negative",
+        "A value rises by itself.",
+        "Slope after doses were taken off, 95 % interval.",
+        "Something doses that the log does not know, or a kit is off.",
+    ),
+    entry(
+        "consumption-uncertain",
+        "Use in a day is not known better than that it might be none.",
+        "The 95 % interval of the slope holds 0.",
+        "More tests, the same hour, an unchanged dose.",
+    ),
+    entry(
+        "dose-above-target",
+        "There is more than wanted already.",
+        "Comparison.",
+        "Leave off dosing, or change water.",
+    ),
+    entry(
+        "dose-fast",
+        "The limit a day is above the usual.",
+        "1 dKH, 20 mg/L Ca, 50 mg/L Mg a day (common practice, no source).",
+        "The usual limit.",
+    ),
+    entry(
+        "dose-precipitates",
+        "A day's dose at once would make carbonate fall out.",
+        "Aragonite saturation above 20 (seawater crate).",
+        "Portions; more days.",
+    ),
+    entry(
+        "dose-target-unusual",
+        "A target lies outside what reef tanks are kept at.",
+        "Common practice, no source.",
+        "The usual band.",
+    ),
+    entry(
+        "lime-not-enough",
+        "Limewater within what evaporates does not cover the use.",
+        "Evaporation times strength against use.",
+        "Dose the rest with salts.",
+    ),
+    entry(
+        "lime-portion-large",
+        "A portion of limewater takes pH too high.",
+        "Carbonate system after mixing, before air acts; 8.6 NBS.",
+        "Smaller portions, at night.",
+    ),
+    entry(
+        "lime-precipitates",
+        "A portion of limewater makes carbonate fall out.",
+        "Aragonite saturation above 20.",
+        "Smaller portions.",
+    ),
+    entry(
+        "lime-too-much",
+        "Limewater as the whole top-off raises alkalinity.",
+        "Upper end of evaporation times strength less use.",
+        "A limit a day, or a mixture.",
+    ),
+    entry(
         "ph-buffers-apart",
         "The buffers had different temperatures.",
         "More than 3 K apart (assumed): one of them, or the electrode, had not come to rest.",
@@ -145,5 +223,29 @@ pub const FINDINGS: &[Entry] = &[
         "A pump gives less than when its tube was new.",
         "A tenth less than the first calibration (assumed).",
         "A new tube or head, then calibrate.",
+    ),
+    entry(
+        "stock-too-strong",
+        "A stock solution is stronger than the salt dissolves.",
+        "Solubility at 20 °C (general tables, from memory).",
+        "A weaker one.",
+    ),
+    entry(
+        "test-disagrees",
+        "A test differs from what doses and use should have made of the tank.",
+        "Both intervals together, 95 %.",
+        "Test again; pump, stock, volume.",
+    ),
+    entry(
+        "test-off-its-line",
+        "A test does not fit the others.",
+        "Externally studentised residual, Bonferroni, 95 %; and more than two standard deviations of a home test.",
+        "Test again.",
+    ),
+    entry(
+        "use-unbalanced",
+        "Calcium and alkalinity are not used up together.",
+        "Aragonite: 7.15 mg/L of calcium for each dKH; difference beyond its interval and 15 %.",
+        "As it says.",
     ),
 ];

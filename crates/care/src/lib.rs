@@ -10,10 +10,12 @@
 //! * [`stats`]: Student's t, straight lines with intervals, lines broken by water changes.
 //! * [`calibration`]: pH electrodes, thermometers, conductivity, metered pumps; whether a reading stands still; how calibrations drift
 //!   and when a probe will be out.
+//! * [`water`]: tests, consumption, doses by molar mass, limewater, water changes, the books of the ions.
 
 pub mod calibration;
 mod catalogue;
 pub mod stats;
+pub mod water;
 
 pub use catalogue::{FINDINGS, page};
 

@@ -1,4 +1,5 @@
-"""Outside values for the tests of crates/care: Student's t and F by scipy, regressions by statsmodels, molar masses by molmass.
+"""Outside values for the tests of crates/care: Student's t by scipy, regressions by statsmodels, molar masses by molmass, the
+carbonate system by PyCO2SYS, densities by gsw.
 
 Run: python3 -m venv /tmp/care-venv && /tmp/care-venv/bin/pip install -r requirements.txt && /tmp/care-venv/bin/python make_reference.py
 Two runs give the same bytes. The tests never run Python.
@@ -7,8 +8,10 @@ Two runs give the same bytes. The tests never run Python.
 import random
 from pathlib import Path
 
+import gsw
 import molmass
 import numpy as np
+import PyCO2SYS
 import scipy
 import scipy.stats
 import statsmodels
@@ -127,6 +130,53 @@ def molar_masses():
     write("molar_masses", f"basis: computed; molmass {molmass.__version__} (IUPAC atomic weights)", ["formula", "g_per_mol"], rows)
 
 
+def mass(formula):
+    parts = formula.split(".")
+    waters = (parts[1].removesuffix("H2O") or "1") if len(parts) == 2 else "0"
+    return molmass.Formula(parts[0]).mass + int(waters) * molmass.Formula("H2O").mass
+
+
+def rho_kg_l(salinity, t):
+    return float(gsw.rho_t_exact(salinity * 35.16504 / 35, t, 0)) / 1000
+
+
+def doses():
+    """Salt that raises a tank, and pH after it: bicarbonate brings one carbon an equivalent, carbonate half of one."""
+    rows = []
+    meq_per_dkh = 20 / molmass.Formula("CaO").mass * 1  # 10 mg CaO a litre, two equivalents a mole
+    for volume, t, salinity in ((100, 25, 35), (415, 25.4, 35), (60, 24, 33)):
+        for what, rise, formula, mmol_l, per_mol in (
+            ("alkalinity", 1.0, "NaHCO3", meq_per_dkh, 1), ("alkalinity", 1.0, "Na2CO3", meq_per_dkh, 2),
+            ("alkalinity", 0.4, "Na2CO3.10H2O", 0.4 * meq_per_dkh, 2), ("alkalinity", 0.7, "Na2CO3.H2O", 0.7 * meq_per_dkh, 2),
+            ("calcium", 20, "CaCl2.2H2O", 20 / molmass.Formula("Ca").mass, 1), ("calcium", 20, "CaCl2", 20 / molmass.Formula("Ca").mass, 1),
+            ("calcium", 15, "CaCl2.6H2O", 15 / molmass.Formula("Ca").mass, 1), ("magnesium", 50, "MgCl2.6H2O", 50 / molmass.Formula("Mg").mass, 1),
+            ("magnesium", 50, "MgSO4.7H2O", 50 / molmass.Formula("Mg").mass, 1), ("magnesium", 10, "MgSO4", 10 / molmass.Formula("Mg").mass, 1),
+        ):
+            rows.append([volume, t, salinity, what, rise, formula, mmol_l * volume / per_mol * mass(formula) / 1000])
+    write("doses", f"basis: computed; rise * volume / equivalents * molar mass by molmass {molmass.__version__}; dKH and mg/L",
+          ["volume_L", "t_C", "S", "quantity", "rise", "salt", "grams"], rows)
+    rows = []
+    for dkh, ph_nbs, rise, salt, carbon in ((7.0, 8.2, 1.0, "NaHCO3", 1.0), (7.0, 8.2, 1.0, "Na2CO3", 0.5), (8.5, 8.0, 0.5, "Na2CO3", 0.5), (6.0, 8.4, 1.0, "NaHCO3", 1.0)):
+        salinity, t = 35, 25
+        per_dkh = meq_per_dkh / rho_kg_l(salinity, t) * 1000
+        options = dict(salinity=salinity, temperature=t, opt_k_carbonic=10, opt_k_bisulfate=1, opt_total_borate=1, opt_k_fluoride=2)
+        start = PyCO2SYS.sys(par1=dkh * per_dkh, par1_type=1, par2=ph_nbs, par2_type=3, opt_pH_scale=4, **options)
+        end = PyCO2SYS.sys(par1=(dkh + rise) * per_dkh, par1_type=1, par2=start["dic"] + carbon * rise * per_dkh, par2_type=2, opt_pH_scale=4, **options)
+        rows.append([salinity, t, dkh, ph_nbs, rise, salt, end["pH_nbs"]])
+    write("dose_ph", f"basis: computed; PyCO2SYS {PyCO2SYS.__version__} options 10/1/1/2 (Lueker; Dickson; Uppstrom; Perez & Fraga); pH of NBS after a dose at once",
+          ["S", "t_C", "dkh", "ph_nbs", "rise_dkh", "salt", "ph_after"], rows)
+
+
+def new_water():
+    rows = []
+    for litres, salinity, t in ((100, 35, 25), (20, 33, 20), (415, 36, 26), (1, 30, 22)):
+        kg = litres * rho_kg_l(salinity, t)
+        salt = kg * salinity * 35.16504 / 35 / 1000
+        rows.append([litres, salinity, t, salt, kg - salt])
+    write("new_water", f"basis: computed; gsw {gsw.__version__} density (TEOS-10) times absolute salinity of the Reference Composition",
+          ["litres", "S", "t_C", "salt_kg", "fresh_kg"], rows)
+
+
 if __name__ == "__main__":
-    for make in (student, norris, lines, segments, molar_masses):
+    for make in (student, norris, lines, segments, molar_masses, doses, new_water):
         make()
