@@ -8,6 +8,7 @@ use store::Store;
 
 use crate::auth::door::Door;
 use crate::checks::Checks;
+use crate::design::Design;
 use crate::feed::Feed;
 use crate::http::problem::Problem;
 use crate::ingest::Intake;
@@ -45,6 +46,8 @@ pub struct App {
     pub streams: tokio::sync::Semaphore,
     /// Commands that wait for their outcome now.
     pub commands: tokio::sync::Semaphore,
+    /// What the design routes share.
+    pub design: Design,
 }
 
 /// Most streams of live values at once.

@@ -6,6 +6,7 @@
 //! | [`ingest`] | from the boards into the store, into what is now, into the book of alarms |
 //! | [`live`], [`state`], [`feed`] | what is now, as it goes out, and what changes |
 //! | [`checks`], [`telling`] | the station's own checks; how people are told |
+//! | [`design`] | how much of the machine design work may take |
 //! | [`orders`] | what people order, written down before it goes out and after |
 //! | [`auth`] | accounts, sessions, tokens, who may do what |
 //! | [`http`] | the API and the page |
@@ -17,6 +18,7 @@ pub mod auth;
 pub mod boards;
 pub mod bring;
 pub mod checks;
+pub mod design;
 pub mod feed;
 pub mod http;
 pub mod ingest;

@@ -20,6 +20,7 @@ use crate::app::{App, MOST_COMMANDS, MOST_STREAMS, now_ms};
 use crate::auth::door::Door;
 use crate::boards::{Act, BoardId, BoardSetup, Boards, Events, Line as BoardLine, Outcome, SafeStep};
 use crate::checks::Checks;
+use crate::design::Design;
 use crate::feed::Feed;
 use crate::http::listen::{self, Entrance, MOST_CONNECTIONS, Way};
 use crate::http::tls::{self, write_private};
@@ -253,6 +254,7 @@ impl Station {
             started_ms,
             streams: Semaphore::new(MOST_STREAMS),
             commands: Semaphore::new(MOST_COMMANDS),
+            design: Design::default(),
             site,
             store,
             door,

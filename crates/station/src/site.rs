@@ -2,8 +2,10 @@
 
 use std::sync::Arc;
 
+use electrics::assign::Lock;
 use system::{Diagnostic, System};
 use virtual_board::Made;
+use workbench::Beside;
 
 use crate::boards::{BoardId, Names};
 use crate::settings::{BoardSettings, Settings};
@@ -19,10 +21,19 @@ pub struct SiteBoard {
     pub system: Arc<System>,
     /// The text of the system file.
     pub text: String,
+    /// Places that `wire` planned beside it.
+    pub lock: Option<Lock>,
     /// Its program, as `build` makes it.
     pub made: Made,
     /// Names of what its records hold.
     pub names: Arc<Names>,
+}
+
+impl SiteBoard {
+    /// What stands beside its system file and counts with it.
+    pub fn beside(&self) -> Beside {
+        Beside { library: Arc::clone(&self.system.library), lock: self.lock.clone() }
+    }
 }
 
 /// All boards of the station.
@@ -60,9 +71,13 @@ impl Site {
             };
             // Pins and contacts that `wire` planned stand beside the file.
             let lock = board.system.with_extension("wiring.lock");
+            let mut planned = None;
             if let Ok(text) = std::fs::read_to_string(&lock) {
-                match electrics::assign::Lock::read(&text) {
-                    Ok(lock) => lock.apply(&mut system),
+                match Lock::read(&text) {
+                    Ok(lock) => {
+                        lock.apply(&mut system);
+                        planned = Some(lock);
+                    }
                     Err(error) => {
                         let finding = Diagnostic::error(
                             "lock-unreadable",
@@ -83,6 +98,7 @@ impl Site {
                 settings: board.clone(),
                 system: Arc::new(system),
                 text: file.source,
+                lock: planned,
                 made,
                 names,
             });

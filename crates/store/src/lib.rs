@@ -10,6 +10,7 @@ mod block;
 mod bytes;
 mod check;
 mod dates;
+pub mod drafts;
 mod error;
 mod export;
 mod import;

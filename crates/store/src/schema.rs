@@ -6,14 +6,18 @@ use std::path::{Path, PathBuf};
 use rusqlite::Connection;
 
 use crate::error::{Doing, Error, Result};
-use crate::{outbox, people};
+use crate::{drafts, outbox, people};
 
 /// "TWST": marks a file as a store ("application id" in SQLite's header).
 const APPLICATION_ID: i32 = 0x5457_5354;
 
 /// The modules and their steps. A step that was released is never changed; what is new is a new step.
-const MODULES: &[(&str, &[&str])] =
-    &[("store", MIGRATIONS), ("people", people::MIGRATIONS), ("outbox", outbox::MIGRATIONS)];
+const MODULES: &[(&str, &[&str])] = &[
+    ("store", MIGRATIONS),
+    ("people", people::MIGRATIONS),
+    ("outbox", outbox::MIGRATIONS),
+    ("drafts", drafts::MIGRATIONS),
+];
 
 /// All times are ms since 1970 UTC. Every table has a rowid, so that a damaged one can be read around its holes.
 const MIGRATIONS: &[&str] = &["

@@ -66,7 +66,7 @@ impl std::fmt::Display for EditError {
 impl std::error::Error for EditError {}
 
 /// The file's sections that are lists of named tables.
-const LISTS: &[&str] = &[
+pub const SECTIONS: &[&str] = &[
     "climate",
     "corner",
     "vessel",
@@ -154,6 +154,15 @@ impl Document {
         self.set_value(path, Value::from(value))
     }
 
+    /// As [`Document::set`], with a list.
+    ///
+    /// # Errors
+    ///
+    /// As [`Document::set`].
+    pub fn set_list(&mut self, path: &str, list: toml_edit::Array) -> Result<(), EditError> {
+        self.set_value(path, Value::Array(list))
+    }
+
     fn set_value(&mut self, path: &str, value: Value) -> Result<(), EditError> {
         self.edit(|toml| {
             let (table, key) = owner(toml, path, true)?;
@@ -192,8 +201,8 @@ impl Document {
     ///
     /// Lines that are not TOML or make the file wrong; the text is then as before.
     pub fn add(&mut self, section: &str, lines: &str) -> Result<(), EditError> {
-        if !LISTS.contains(&section) {
-            let problem = crate::suggest::help(section, LISTS.iter().copied(), "sections");
+        if !SECTIONS.contains(&section) {
+            let problem = crate::suggest::help(section, SECTIONS.iter().copied(), "sections");
             return Err(nowhere(section, &problem));
         }
         let mut table: Table = match lines.parse::<DocumentMut>() {
@@ -298,7 +307,7 @@ fn owner<'t, 'p>(
         return Err(nowhere(path, "name the section first, such as `system.name`"));
     };
     let mut rest = rest.iter();
-    let item = if LISTS.contains(first) {
+    let item = if SECTIONS.contains(first) {
         let name =
             rest.next().ok_or_else(|| nowhere(path, "name which one, such as `actuator.heater.power`"))?;
         let all = toml.get_mut(first).and_then(Item::as_array_of_tables_mut);

@@ -208,7 +208,7 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
             Ok(axum::Json(value)) => Ok(Body(value)),
             Err(JsonRejection::MissingJsonContentType(_)) => Err(Problem::wrong_content()),
             Err(JsonRejection::BytesRejection(error)) if error.status().as_u16() == 413 => {
-                Err(Problem::too_large(super::LONGEST_BODY))
+                Err(Problem::body_too_large())
             }
             // What serde says names the field and the place, and may repeat a word of the body: it goes to who sent it, and to no log.
             Err(error) => Err(Problem::bad_request(format!("The body does not fit: {}.", error.body_text()))),

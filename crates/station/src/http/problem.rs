@@ -108,6 +108,12 @@ impl Problem {
         Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The body is too large", detail)
     }
 
+    /// The body is larger than its address takes.
+    pub fn body_too_large() -> Self {
+        let detail = "The body is larger than this address takes: docs/api.md says how large each may be. Send less at a time.";
+        Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The body is too large", detail)
+    }
+
     /// The body is of another kind.
     pub fn wrong_content() -> Self {
         let detail = "Send the body as `application/json`, and say so in Content-Type.";

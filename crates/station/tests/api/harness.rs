@@ -160,6 +160,7 @@ impl Bench {
             started_ms,
             streams: Semaphore::new(4),
             commands: Semaphore::new(4),
+            design: station::design::Design::default(),
             site,
             store,
             door,

@@ -17,6 +17,7 @@ fn filled(path: &str) -> String {
         .replace("{board}", "board")
         .replace("{trip}", "heater.trip")
         .replace("{procedure}", "feeding")
+        .replace("{name}", "larger-sump")
 }
 
 fn body(method: &Method) -> Option<Value> {
@@ -114,6 +115,8 @@ async fn every_route_refuses_who_may_not() {
                 ));
                 if *role > Role::Viewer {
                     small.push(("viewer".to_owned(), viewer.clone()));
+                }
+                if *role > Role::Operator {
                     small.push(("operator".to_owned(), operator.clone()));
                 }
             }

@@ -5,6 +5,8 @@
 
 mod act;
 mod alarms;
+mod design;
+mod drafts;
 mod drawing;
 mod history;
 mod live;
@@ -73,6 +75,8 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(act::commands))
         .routes(routes!(tell::ways))
         .routes(routes!(tell::test))
+        .merge(design::routes())
+        .merge(drafts::routes())
         .routes(routes!(drawing::section_svg))
         .routes(routes!(drawing::section))
         .routes(routes!(drawing::system_text))
