@@ -41,7 +41,12 @@ impl core::fmt::Debug for Serial {
 impl Serial {
     /// Opens a port, such as `/dev/ttyUSB0` or `COM3`. Many boards restart when their port is opened: allow two seconds.
     pub fn open(port: &str) -> io::Result<Serial> {
-        let port = serialport::new(port, BAUD).timeout(Duration::from_millis(100)).open()?;
+        Serial::open_at(port, BAUD)
+    }
+
+    /// As [`Serial::open`], at so many bits a second: for what others built.
+    pub fn open_at(port: &str, baud: u32) -> io::Result<Serial> {
+        let port = serialport::new(port, baud).timeout(Duration::from_millis(100)).open()?;
         Ok(Serial(port))
     }
 }

@@ -9,7 +9,6 @@
 mod block;
 mod bytes;
 mod check;
-mod dates;
 pub mod drafts;
 mod error;
 mod export;
@@ -24,7 +23,6 @@ mod rollup;
 mod salvage;
 mod schema;
 mod seal;
-pub mod senml;
 mod series;
 mod writer;
 

@@ -4,8 +4,7 @@ use serde::Serialize;
 
 /// Largest magnitude of a value, counts. Sums over an hour of samples a millisecond apart still fit in 63 bits.
 pub const LARGEST_VALUE: i64 = 1 << 40;
-/// Times go from 1970 to the year 2109, ms.
-pub const LATEST_TIME: i64 = 1 << 42;
+pub use logs::LATEST_TIME;
 
 /// Number of a series in its store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]

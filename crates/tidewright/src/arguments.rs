@@ -104,6 +104,8 @@ pub enum Command {
     Trial(TrialOptions),
     /// Run the station: watch the boards, keep what they say, tell people, let them act
     Serve(ServeOptions),
+    /// Listen to a controller that runs already: what it prints, and which parts of the system that may be
+    Listen(ListenOptions),
     /// Compute the properties of a seawater from what you can measure
     Water(WaterOptions),
     /// Print the completions of a shell
@@ -514,6 +516,50 @@ pub struct TrialOptions {
     /// When to draw a progress bar
     #[arg(long, value_enum, default_value_t)]
     pub progress: ProgressChoice,
+}
+
+/// Options of `listen`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Listen to a controller that runs already: what it prints, and which parts of the system that may be.\n\n\
+        Reads `name=value` in free lines, columns, JSON and SenML, says what was understood and what not and why, and suggests a map \
+        from the printed names to the sensors and actuators of the system. Nothing is sent to the controller.",
+    after_help = "Examples:\n  tidewright listen system.toml --serial /dev/ttyUSB0 --baud 9600\n  tidewright listen system.toml --file monday.log --suggest map.toml\n\n\
+        Many boards start anew when their serial port is opened, and their outputs fall off for a moment: be there when you do it.\n\
+        Exit codes: 0 all was understood, 1 not all was, 2 the input cannot be read or the options are wrong."
+)]
+#[command(group = clap::ArgGroup::new("from").required(true))]
+pub struct ListenOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// Listen to a serial port, such as `/dev/ttyUSB0` or `COM3`
+    #[arg(long, value_name = "PORT", group = "from")]
+    pub serial: Option<String>,
+    /// Bits a second of the serial port
+    #[arg(long, value_name = "NUMBER", default_value_t = 115_200, value_parser = clap::value_parser!(u32).range(300..=2_000_000))]
+    pub baud: u32,
+    /// Listen to a TCP connection
+    #[arg(long, value_name = "HOST:PORT", group = "from")]
+    pub tcp: Option<String>,
+    /// Read a file that was recorded; `-` for the standard input
+    #[arg(long = "file", value_name = "LOG", group = "from")]
+    pub input: Option<PathBuf>,
+    /// How long to listen [default: 60 s, or to the end of a file]
+    #[arg(long = "for", value_name = "TIME", value_parser = quantity::time)]
+    pub duration: Option<f64>,
+    /// Read the lines as this map says
+    #[arg(long, value_name = "MAP")]
+    pub map: Option<PathBuf>,
+    /// Write the suggested map to a file
+    #[arg(long, value_name = "MAP")]
+    pub suggest: Option<PathBuf>,
+    /// Write the lines to a file, each with the time at which it came
+    #[arg(long, value_name = "LOG")]
+    pub record: Option<PathBuf>,
+    /// Replace files that are there
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// Options of `serve`.

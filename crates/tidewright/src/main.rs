@@ -42,6 +42,7 @@ fn main() -> ExitCode {
         Command::Trial(options) => commands::trial::run(options, &mut console),
         Command::Wire(options) => commands::wire::run(options, &mut console),
         Command::Serve(options) => commands::serve::run(options, &mut console),
+        Command::Listen(options) => commands::listen::run(options, &mut console),
         Command::Water(options) => commands::water::run(options, &mut console),
         Command::Completions(options) => commands::completions::run(options, &mut console),
         Command::Man(options) => commands::man::run(options, &mut console),

@@ -58,6 +58,28 @@ pub fn lock(path: &Path) -> Result<Option<electrics::assign::Lock>, Failure> {
     })
 }
 
+/// Reads the map of a joined controller for a system, with the warnings. None: something is wrong with it, and was told.
+///
+/// # Errors
+///
+/// The file cannot be read.
+pub fn map(
+    path: &Path,
+    system: &System,
+    command: &str,
+    console: &mut Console,
+) -> Result<Option<(shadow::Map, Vec<Diagnostic>)>, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|error| {
+        Failure::new(format!("cannot read `{}`: {error}", path.display()))
+            .help("`tidewright listen FILE --suggest MAP` writes a map to begin with")
+    })?;
+    let (map, findings) = shadow::Map::load(&text, system);
+    if map.is_none() {
+        refuse(command, &findings, &path.display().to_string(), &text, console);
+    }
+    Ok(map.map(|map| (map, findings)))
+}
+
 /// Reads the file alone. None as for [`open`].
 pub fn open_unlocked(path: &Path, command: &str, console: &mut Console) -> Option<Opened> {
     let name = path.display().to_string();

@@ -3,9 +3,9 @@
 use std::io::Write;
 
 use super::{Cursor, of_io};
-use crate::dates::rfc3339;
 use crate::error::Result;
 use crate::series::Quality;
+use logs::dates::rfc3339;
 
 /// Header of the form with a line for each sample.
 pub(crate) const HEADER: &str = "time,source,series,value,unit,quality";

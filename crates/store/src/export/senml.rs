@@ -1,4 +1,4 @@
-//! SenML (RFC 8428) in JSON, written: what an export and a message take. `crate::senml` reads it.
+//! SenML (RFC 8428) in JSON, written: what an export and a message take. `logs::senml` reads it.
 
 use std::io::Write;
 

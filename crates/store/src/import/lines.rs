@@ -6,9 +6,9 @@ use super::{
     Cell, Choices, ImportColumn, ImportRow, LEAST_DECIMALS, Log, MOST_DECIMALS, Preview, SHOWN, Samples,
     cell, counts_of,
 };
-use crate::dates::rfc3339;
 use crate::error::{Error, Result};
 use crate::series::Quality;
+use logs::dates::rfc3339;
 
 /// Columns of the header.
 const SOURCE: usize = 1;

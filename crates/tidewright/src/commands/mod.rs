@@ -5,6 +5,7 @@ pub mod build;
 pub mod completions;
 pub mod flash;
 pub mod fmea;
+pub mod listen;
 pub mod man;
 pub mod new;
 pub mod rehearse;

@@ -5,9 +5,9 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 12] = [
+const COMMANDS: [&str; 13] = [
     "new", "audit", "rehearse", "fmea", "report", "section", "wire", "build", "flash", "trial", "serve",
-    "water",
+    "listen", "water",
 ];
 
 #[test]

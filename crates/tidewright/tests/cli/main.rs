@@ -10,6 +10,7 @@ mod flash;
 mod fmea;
 mod harness;
 mod help;
+mod listen;
 mod new;
 mod rehearse;
 mod report;

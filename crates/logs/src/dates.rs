@@ -1,10 +1,11 @@
 //! Days and dates of the proleptic Gregorian calendar, and times as RFC 3339 writes them.
 
-pub(crate) const DAY_MS: i64 = 86_400_000;
+/// ms in a day.
+pub const DAY_MS: i64 = 86_400_000;
 
 /// Days from 1970-01-01 to a date (the algorithm of Howard Hinnant's "chrono-Compatible Low-Level Date Algorithms", from memory; tests
 /// hold it against known dates).
-pub(crate) fn days_from_date(year: i64, month: i64, day: i64) -> i64 {
+pub fn days_from_date(year: i64, month: i64, day: i64) -> i64 {
     // Years from March, so that the leap day is the last.
     let year = if month <= 2 { year - 1 } else { year };
     let era = year.div_euclid(400);
@@ -14,7 +15,7 @@ pub(crate) fn days_from_date(year: i64, month: i64, day: i64) -> i64 {
 }
 
 /// The date of a day: year, month, day.
-pub(crate) fn date_from_days(days: i64) -> (i64, i64, i64) {
+pub fn date_from_days(days: i64) -> (i64, i64, i64) {
     let days = days + 719_468;
     let era = days.div_euclid(146_097);
     let day_of_era = days.rem_euclid(146_097);
@@ -27,7 +28,7 @@ pub(crate) fn date_from_days(days: i64) -> (i64, i64, i64) {
 }
 
 /// A time as RFC 3339 writes it, UTC with milliseconds.
-pub(crate) fn rfc3339(time: i64) -> String {
+pub fn rfc3339(time: i64) -> String {
     let (year, month, day) = date_from_days(time.div_euclid(DAY_MS));
     let ms = time.rem_euclid(DAY_MS);
     let (h, m, s, ms) = (ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000);

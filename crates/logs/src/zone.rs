@@ -16,7 +16,7 @@ struct Change {
 
 /// A time zone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Zone {
+pub struct Zone {
     /// East of Greenwich, ms.
     standard: i64,
     summer: Option<(i64, Change, Change)>,
@@ -24,7 +24,8 @@ pub(super) struct Zone {
 
 /// What local time gives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Utc {
+pub enum Utc {
+    /// One time, ms since 1970.
     One(i64),
     /// The hour that comes twice: in summer time and after it.
     Two(i64, i64),
@@ -86,6 +87,7 @@ impl Change {
 }
 
 impl Zone {
+    /// Coordinated universal time.
     pub const UTC: Zone = Zone { standard: 0, summer: None };
 
     /// Empty is UTC. None: not of that form.
@@ -110,7 +112,7 @@ impl Zone {
     }
 
     /// Offset at a time, ms.
-    fn offset(&self, utc: i64) -> i64 {
+    pub fn offset(&self, utc: i64) -> i64 {
         let Some((summer, begin, end)) = self.summer else { return self.standard };
         let year = date_from_days((utc + self.standard).div_euclid(DAY_MS)).0;
         let begin = begin.in_year(year) - self.standard;

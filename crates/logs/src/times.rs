@@ -4,7 +4,7 @@ use crate::dates::{DAY_MS, days_from_date};
 
 /// What a cell says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Stamp {
+pub enum Stamp {
     /// A time that is UTC or tells its offset, ms since 1970.
     Utc(i64),
     /// Local time, ms since 1970 as if it were UTC.
@@ -17,8 +17,10 @@ pub(super) enum Stamp {
 
 /// In which order day and month stand where the year is last.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Order {
+pub enum Order {
+    /// 31.12.2026.
     DayFirst,
+    /// 12/31/2026.
     MonthFirst,
 }
 
@@ -28,7 +30,7 @@ fn number(text: &str, least: usize, most: usize) -> Option<i64> {
 }
 
 /// Day and month of a date whose year is last, if they tell the order.
-pub(super) fn tells_order(text: &str) -> Option<Order> {
+pub fn tells_order(text: &str) -> Option<Order> {
     let date = text.split([' ', 'T', ',']).next()?;
     let parts: Vec<&str> = date.split(['.', '/', '-']).collect();
     let [a, b, _] = parts[..] else { return None };
@@ -110,7 +112,7 @@ fn offset(text: &str) -> Option<i64> {
 }
 
 /// Reads a cell as a time; None: it is none.
-pub(super) fn stamp(text: &str, order: Order) -> Option<Stamp> {
+pub fn stamp(text: &str, order: Order) -> Option<Stamp> {
     let text = text.trim();
     if !text.is_ascii() {
         return None;

@@ -2,10 +2,22 @@
 
 use serde::Deserialize;
 
-use crate::error::{Error, Result};
+/// Why a pack was refused, as a sentence: the record's number and what is wrong with it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refused(pub String);
+
+impl std::fmt::Display for Refused {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl std::error::Error for Refused {}
 
 /// Times below this are relative to now (RFC 8428, section 4.5.3), s.
 const ABSOLUTE_S: f64 = 268_435_456.0;
+/// [`read`]'s times below this, with a `now` of 0, were relative, ms.
+pub const ABSOLUTE_MS: i64 = 268_435_456_000;
 /// The version that RFC 8428 describes; a later one that changes the meaning has a greater number (section 4.4).
 const VERSION: u32 = 10;
 /// Records of a pack at most.
@@ -61,7 +73,7 @@ pub struct Record {
     pub sum: Option<f64>,
 }
 
-fn check_name(name: &str) -> std::result::Result<(), String> {
+fn check_name(name: &str) -> Result<(), String> {
     let is_good = name.starts_with(|c: char| c.is_ascii_alphanumeric())
         && name.chars().all(|c| c.is_ascii_alphanumeric() || "-:./_".contains(c));
     if is_good {
@@ -75,17 +87,17 @@ fn check_name(name: &str) -> std::result::Result<(), String> {
 ///
 /// # Errors
 ///
-/// `Refused` with the record's number and what is wrong with it.
-pub fn read(text: &str, now: i64) -> Result<Vec<Record>> {
+/// [`Refused`] with the record's number and what is wrong with it.
+pub fn read(text: &str, now: i64) -> Result<Vec<Record>, Refused> {
     let raw: Vec<Raw> =
-        serde_json::from_str(text).map_err(|e| Error::refused(format!("this is no SenML in JSON: {e}")))?;
+        serde_json::from_str(text).map_err(|e| Refused(format!("this is no SenML in JSON: {e}")))?;
     if raw.len() > MOST {
-        return Err(Error::refused(format!("{} records; send at most {MOST} at once", raw.len())));
+        return Err(Refused(format!("{} records; send at most {MOST} at once", raw.len())));
     }
     let (mut bn, mut bt, mut bu, mut bv, mut bs) = (String::new(), 0.0, None, None, None);
     let mut records = Vec::new();
     for (i, r) in raw.into_iter().enumerate() {
-        let wrong = |what: &str| Error::refused(format!("record {}: {what}", i + 1));
+        let wrong = |what: &str| Refused(format!("record {}: {what}", i + 1));
         if r.bver.is_some_and(|version| version > VERSION) {
             return Err(wrong("a later version of SenML than this program knows"));
         }
