@@ -24,7 +24,7 @@ DATE_OPTION = $(if $(DATE),--date $(DATE))
 PAGE_SOURCES = page/src page/public page/index.html page/package.json page/package-lock.json page/vite.config.ts page/tsconfig.json
 
 .NOTPARALLEL:
-.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long page test-page check-page
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long endure page test-page check-page
 
 help:
 	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/, start the station"
@@ -33,7 +33,8 @@ help:
 	@echo "make bench    measured claims: seconds for a simulated year, FMEA scans per second"
 	@echo "make firmware the runtime images of all chips, which the command line embeds"
 	@echo "make sizes    flash and SRAM of the firmware, by module, against the snapshot"
-	@echo "make long     the firmware's long runs: differential, fuzzing, simulated chips, power cuts (an hour)"
+	@echo "make long     the long runs: the firmware's differential, fuzzing, simulated chips, power cuts (an hour), and make endure"
+	@echo "make endure   the station killed 200 times, with full and failing disks, with twenty boards for an hour of theirs"
 	@echo "make fmt      format all Rust code"
 	@echo "make page     the page of the station, which the program embeds; make check-page its tests"
 	@echo "make section  draw docs/harbour-lane.svg again"
@@ -181,10 +182,17 @@ section: setup
 	$(CARGO) run --quiet -p tidewright -- section $(HARBOUR_LANE)/system.toml --out docs/harbour-lane.svg --force
 
 # What the suite runs in a few seconds, at length; each line can be run alone. About an hour on two cores.
-long: setup-firmware firmware
+long: setup-firmware firmware endure
 	$(CARGO) run --release -p firmware-host --example differential -- 500000
 	$(CARGO) run --release -p firmware-bench --example chip_differential -- 10000
 	$(CARGO) run --release -p firmware-bench --example six_hours
 	$(CARGO) run --release -p firmware-bench --example power_cuts -- 2000
 	$(CARGO) run --release -p firmware-host --example eeprom_wear
 	$(MAKE) --no-print-directory -C firmware fuzz-link fuzz-network N=10000000
+
+# The whole station as a process, in a release build; some 20 minutes. A small disk that fills up takes root.
+ENDURE = $(CARGO) test --release --package tidewright --test endure --
+endure: setup
+	STATION_KILLS=200 $(ENDURE) killed --nocapture
+	DISK_FAILURES=60 $(ENDURE) disk --nocapture --test-threads 1
+	CROWD_MINUTES=60 CROWD_SPEED=12 IDLE_BOARDS=20 IDLE_SECONDS=30 $(ENDURE) crowd --nocapture --test-threads 1

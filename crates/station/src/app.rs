@@ -12,6 +12,7 @@ use crate::design::Design;
 use crate::feed::Feed;
 use crate::http::problem::Problem;
 use crate::ingest::Intake;
+use crate::later::Later;
 use crate::live::Live;
 use crate::orders::Hands;
 use crate::site::Site;
@@ -36,6 +37,8 @@ pub struct App {
     pub feed: Feed,
     /// The way to the boards.
     pub hands: Arc<dyn Hands>,
+    /// What waits for a disk that can take it.
+    pub later: Later,
     /// Counts of what came in.
     pub intake: Intake,
     /// Names under which the station is reached, beside its addresses.

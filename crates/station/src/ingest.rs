@@ -17,7 +17,7 @@ use store::{AlarmChange, Sample, SeriesId, SeriesSpec, Store, Ticket};
 
 use crate::app::{App, now_ms};
 use crate::boards::{BoardEvent, BoardId, Journal, LinkState, Scan, Trust, Value};
-use crate::settings::Line;
+use crate::later::Row;
 use crate::site::{Site, SiteBoard};
 use crate::telling;
 
@@ -121,6 +121,8 @@ struct Board {
     came: Instant,
     alarms: Vec<Condition>,
     steps: Vec<u8>,
+    /// Sequence of the last entry of its journal that is durable.
+    stored: Option<u8>,
     /// Newest time of the board; one of software can be behind the station, while it lives its history, or ahead.
     at_ms: i64,
     is_software: bool,
@@ -159,8 +161,9 @@ impl Ingest {
                 came: Instant::now(),
                 alarms: vec![Condition::Unknown; board.names.alarms.len()],
                 steps: vec![0; board.names.procedures.len()],
+                stored: app.store.event_position(&board.settings.name).ok().flatten(),
                 at_ms: 0,
-                is_software: matches!(board.settings.line, Line::Virtual { .. }),
+                is_software: board.settings.line.is_software(),
             })
             .collect();
         Ingest {
@@ -195,6 +198,7 @@ impl Ingest {
         while let Some((ticket, samples)) = self.waiting.pop_front() {
             self.settle(ticket, samples);
         }
+        self.retry();
         self.keep_book();
         self.keep_checks();
     }
@@ -238,6 +242,11 @@ impl Ingest {
         here.came = Instant::now();
         if self.batch.is_empty() {
             self.batch_since = Some(Instant::now());
+        }
+        if !(0..store::LATEST_TIME).contains(&scan.at_ms) {
+            // The store takes no such time, and would refuse all that came with it.
+            self.app.intake.n_dropped.fetch_add(here.series.len() as u64, Ordering::Relaxed);
+            return;
         }
         for (series, value) in here.series.iter().zip(&self.values) {
             let Some(value) = value else { continue };
@@ -311,8 +320,10 @@ impl Ingest {
             LinkState::Silent => "silent: the line stands and nothing comes".to_owned(),
             LinkState::Refused { why } => format!("refused: {why}"),
         };
-        if let Err(error) = self.app.store.add_event(at_ms, &board.settings.name, "link", &words) {
+        let name = &board.settings.name;
+        if let Err(error) = self.app.store.add_event(at_ms, name, "link", &words) {
             self.failed(&error);
+            self.keep_row(Row::Event(at_ms, name.clone(), "link", words));
         }
         if !state.is_up() {
             let here = &mut self.boards[board.id.0];
@@ -330,7 +341,17 @@ impl Ingest {
     }
 
     fn journal(&mut self, journal: Journal) {
-        let Some(board) = self.app.site.boards.get(journal.board.0) else { return };
+        let id = journal.board.0;
+        let Some(board) = self.app.site.boards.get(id) else { return };
+        // What follows a journal that could not be kept would leave a hole; all of it is offered again.
+        let stored = self.boards[id].stored;
+        let has = |sequence| matches!(sequence, Told::Event(event) if Some(event.sequence) == stored);
+        let follows = journal.after.is_none()
+            || journal.after == stored
+            || journal.entries.iter().any(|entry| has(entry.told));
+        if !follows {
+            return journal.stored.failed();
+        }
         let events = journal.entries.iter().map(|entry| {
             let (sequence, code, argument, minute, kind) = match entry.told {
                 Told::Event(event) => {
@@ -352,10 +373,13 @@ impl Ingest {
         match self.app.store.add_board_events(&board.settings.name, events.collect()) {
             Ok(_) => {
                 self.app.intake.n_entries.fetch_add(n, Ordering::Relaxed);
+                self.boards[id].stored = Some(journal.stored.sequence());
                 journal.stored.done();
             }
-            // The board offers the same again.
-            Err(error) => self.failed(&error),
+            Err(error) => {
+                self.failed(&error);
+                journal.stored.failed();
+            }
         }
     }
 
@@ -365,8 +389,10 @@ impl Ingest {
             return;
         }
         self.book_changed = true;
-        if let Err(error) = write_down(&self.app, changes) {
+        let rows = announce(&self.app, changes);
+        if let Err(error) = self.app.store.add_alarm_changes(rows.clone()) {
             self.failed(&error);
+            rows.into_iter().for_each(|row| self.keep_row(Row::Alarm(row)));
         }
     }
 
@@ -385,7 +411,8 @@ impl Ingest {
         {
             self.settle(ticket, samples);
         }
-        if !self.kept.is_empty() && self.retry_at.is_none_or(|at| Instant::now() >= at) {
+        let has_kept = !self.kept.is_empty() || !self.app.later.is_empty();
+        if has_kept && self.retry_at.is_none_or(|at| Instant::now() >= at) {
             self.retry();
         }
         // Boards that are faster than life have taken the book's time with them; while one lives its history, the book lives it too.
@@ -452,9 +479,17 @@ impl Ingest {
                 self.failed(&error);
                 if error.may_pass() {
                     self.keep(samples);
+                } else {
+                    self.app.intake.n_dropped.fetch_add(samples.len() as u64, Ordering::Relaxed);
                 }
             }
         }
+    }
+
+    /// Keeps a row until the disk can take it.
+    fn keep_row(&mut self, row: Row) {
+        self.retry_at = Some(Instant::now() + RETRY);
+        self.app.later.keep(row);
     }
 
     fn keep(&mut self, samples: Vec<Sample>) {
@@ -467,7 +502,9 @@ impl Ingest {
         }
     }
 
+    /// What the disk could not take, again: samples first, for they are most.
     fn retry(&mut self) {
+        self.retry_at = Some(Instant::now() + RETRY);
         while let Some(samples) = self.kept.pop_front() {
             match self.app.store.append(samples.clone()) {
                 Ok(appended) => {
@@ -478,11 +515,14 @@ impl Ingest {
                     self.failed(&error);
                     if error.may_pass() {
                         self.kept.push_front(samples);
-                        self.retry_at = Some(Instant::now() + RETRY);
+                        return;
                     }
-                    return;
+                    self.app.intake.n_dropped.fetch_add(samples.len() as u64, Ordering::Relaxed);
                 }
             }
+        }
+        if let Err(error) = self.app.later.write(&self.app.store) {
+            self.failed(&error);
         }
     }
 
@@ -507,8 +547,10 @@ impl Ingest {
     fn keep_book(&mut self) {
         self.book_kept = Instant::now();
         self.book_changed = false;
-        if let Err(error) = keep_book(&self.app) {
-            self.failed(&error);
+        match keep_book(&self.app) {
+            // Where no samples come this is what tells that the disk can again.
+            Ok(()) => self.app.intake.failing.store(0, Ordering::Relaxed),
+            Err(error) => self.failed(&error),
         }
     }
 }
@@ -532,6 +574,11 @@ fn knows(app: &App, board: BoardId, now_ms: i64, is_clock_lost: bool) -> Now {
 /// # Errors
 /// The store's.
 pub fn write_down(app: &App, changes: &[Transition]) -> store::Result<()> {
+    app.store.add_alarm_changes(announce(app, changes))
+}
+
+/// Sends changes of alarms to who watches and who must know; gives them as their log has them.
+fn announce(app: &App, changes: &[Transition]) -> Vec<AlarmChange> {
     for change in changes {
         if let Ok(data) = serde_json::to_string(change) {
             app.feed.send("alarm", data);
@@ -561,7 +608,7 @@ pub fn write_down(app: &App, changes: &[Transition]) -> store::Result<()> {
             detail: (!detail.is_empty()).then(|| detail.join(" ")),
         }
     });
-    app.store.add_alarm_changes(rows.collect())
+    rows.collect()
 }
 
 /// Keeps the book as it stands, so that a restart goes on with it.

@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`boards`] | a thread for each board: records and events out, acts in |
 //! | [`ingest`] | from the boards into the store, into what is now, into the book of alarms |
+//! | [`later`] | rows that wait for a disk that can take them |
 //! | [`live`], [`state`], [`feed`] | what is now, as it goes out, and what changes |
 //! | [`checks`], [`telling`] | the station's own checks; how people are told |
 //! | [`design`] | how much of the machine design work may take |
@@ -22,6 +23,7 @@ pub mod design;
 pub mod feed;
 pub mod http;
 pub mod ingest;
+pub mod later;
 pub mod live;
 pub mod log;
 mod memory;

@@ -8,6 +8,7 @@ use utoipa::ToSchema;
 use crate::app::{App, now_ms};
 use crate::boards::{Act, BoardId, Outcome, SafeStep};
 use crate::http::problem::Problem;
+use crate::later::Row;
 use crate::live::minutes;
 use system::model::{Actuator, ActuatorIdx};
 
@@ -162,11 +163,13 @@ pub fn carry_out(
     let outcome = app.hands.act(BoardId(board), act);
     let kept = kept(outcome, now_ms());
     let written = app.store.add_outcome(command.id, kept.clone());
-    command.outcomes.push(kept);
+    let command_id = command.id;
+    command.outcomes.push(kept.clone());
     let mut order = Order::of(command, app.started_ms);
     if let Err(error) = written {
         // It happened all the same, and whoever ordered it must know.
-        order.detail.push_str(&format!(" (this outcome could not be written down: {error})"));
+        order.detail.push_str(&format!(" (this outcome is not written down yet: {error})"));
+        app.later.keep(Row::Outcome(command_id, kept));
     }
     if let Ok(data) = serde_json::to_string(&order) {
         app.feed.send("command", data);

@@ -25,6 +25,7 @@ use crate::feed::Feed;
 use crate::http::listen::{self, Entrance, MOST_CONNECTIONS, Way};
 use crate::http::tls::{self, write_private};
 use crate::ingest::{self, Ingest, Intake};
+use crate::later::{Later, Row};
 use crate::live::Live;
 use crate::orders::Hands;
 use crate::settings::{Line, PastFault, Settings, TlsChoice};
@@ -105,7 +106,7 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
     let line = match &board.settings.line {
         Line::Serial(path) => BoardLine::Serial(path.clone()),
         Line::Usb { id, serial } => BoardLine::Usb { id: *id, serial: serial.clone() },
-        Line::Tcp { host, port, key } => {
+        Line::Tcp { host, port, key, .. } => {
             let secret = key.read(&settings.folder).map_err(|error| failed(&of)(&error))?;
             let Some(key) = network_key(secret.expose()) else {
                 return Err(Failure(format!(
@@ -133,6 +134,10 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
     };
     let mut setup = BoardSetup::new(name.clone(), board.system.clone(), line);
     setup.every = board.settings.every;
+    if matches!(board.settings.line, Line::Tcp { speed: Some(_), .. }) {
+        // A board of software elsewhere lives in a time of its own.
+        (setup.keeps_clock, setup.keeps_time) = (false, false);
+    }
     setup.last_event = store.event_position(name).map_err(|error| failed(&of)(&error))?;
     Ok(setup)
 }
@@ -249,6 +254,7 @@ impl Station {
             teller: OnceLock::new(),
             feed: Feed::new(started_ms),
             hands: hands.clone(),
+            later: Later::default(),
             intake: Intake::default(),
             host_names: host_names(&settings),
             started_ms,
@@ -260,9 +266,16 @@ impl Station {
             door,
         });
         app.intake.alive_ms.store(started_ms, std::sync::atomic::Ordering::Relaxed);
-        app.store
-            .add_event(started_ms, "station", "start", "the station started")
-            .map_err(|error| in_store(&error))?;
+        let started = "the station started";
+        match app.store.add_event(started_ms, "station", "start", started) {
+            Err(error) if error.may_pass() => {
+                // A disk that is full must not keep anybody from looking, nor from being told.
+                eprintln!("the store fails: {error}");
+                app.intake.failing.store(1, std::sync::atomic::Ordering::Relaxed);
+                app.later.keep(Row::Event(started_ms, "station".to_owned(), "start", started.to_owned()));
+            }
+            other => drop(other.map_err(|error| in_store(&error))?),
+        }
         telling::begin(&app, &settings.tell, &settings.folder)
             .map_err(|findings| Failure(format!("[tell] of the station file: {}", findings.join("; "))))?;
         let ingest = Ingest::new(app.clone(), series);

@@ -76,6 +76,8 @@ pub enum Line {
         port: u16,
         /// Where the key stands.
         key: SecretPlace,
+        /// It is a board of software that lives so many times as fast as life, in a time of its own.
+        speed: Option<f64>,
     },
     /// A board of software, the twin behind it.
     Virtual {
@@ -86,6 +88,13 @@ pub enum Line {
         /// What went wrong in that time.
         faults: Vec<PastFault>,
     },
+}
+
+impl Line {
+    /// A board of software, here or in another process: it may live in a time of its own.
+    pub fn is_software(&self) -> bool {
+        matches!(self, Line::Virtual { .. } | Line::Tcp { speed: Some(_), .. })
+    }
 }
 
 /// A fault in the history of a virtual board.
@@ -487,8 +496,10 @@ impl Reader<'_> {
         if kind != "tcp" {
             unfit.extend(board.key.as_ref().map(|key| ("key", key.span())));
         }
-        if kind != "virtual" {
+        if !matches!(kind, "virtual" | "tcp") {
             unfit.extend(board.speed.as_ref().map(|speed| ("speed", speed.span())));
+        }
+        if kind != "virtual" {
             unfit.extend(board.history.as_ref().map(|history| ("history", history.span())));
             unfit.extend(board.faults.first().map(|first| ("faults", first.ago.span())));
         }
@@ -497,7 +508,7 @@ impl Reader<'_> {
                 "conflicting-keys",
                 span,
                 format!("`{key}` has no use on this line"),
-                "`key` goes with tcp; `speed`, `history` and `faults` with virtual",
+                "`key` goes with tcp, `speed` with virtual and tcp, `history` and `faults` with virtual",
             );
         }
         match kind {
@@ -544,18 +555,10 @@ impl Reader<'_> {
                     SecretPlace::File(path) => SecretPlace::File(self.folder.join(path)),
                     SecretPlace::Env(name) => SecretPlace::Env(name.clone()),
                 };
-                Some(Line::Tcp { host: host.to_owned(), port, key })
+                Some(Line::Tcp { host: host.to_owned(), port, key, speed: self.speed(board) })
             }
             "virtual" if rest.is_empty() => {
-                let speed = board.speed.as_ref().map_or(1.0, |speed| *speed.get_ref());
-                if let Some(wrong) = board.speed.as_ref().filter(|_| !(0.1..=10_000.0).contains(&speed)) {
-                    self.wrong(
-                        "out-of-range",
-                        wrong.span(),
-                        format!("a virtual board cannot run {speed} times as fast as life"),
-                        "0.1 to 10000",
-                    );
-                }
+                let speed = self.speed(board).unwrap_or(1.0);
                 let history = board
                     .history
                     .as_ref()
@@ -589,6 +592,21 @@ impl Reader<'_> {
                 None
             }
         }
+    }
+
+    /// The speed of a board of software.
+    fn speed(&mut self, board: &RawBoard) -> Option<f64> {
+        let speed = board.speed.as_ref()?;
+        let times = *speed.get_ref();
+        if !(0.1..=10_000.0).contains(&times) {
+            self.wrong(
+                "out-of-range",
+                speed.span(),
+                format!("a virtual board cannot run {times} times as fast as life"),
+                "0.1 to 10000",
+            );
+        }
+        Some(times)
     }
 
     fn address(&mut self, text: &Spanned<String>) -> Option<SocketAddr> {
@@ -742,7 +760,10 @@ mod tests {
         assert_eq!(settings.data, Path::new("folder/data"));
         assert_eq!(settings.boards[0].line, Line::Serial("/dev/ttyUSB0".to_owned()));
         let key = SecretPlace::File("folder/far.key".into());
-        assert_eq!(settings.boards[1].line, Line::Tcp { host: "2001:db8::7".to_owned(), port: 7000, key });
+        assert_eq!(
+            settings.boards[1].line,
+            Line::Tcp { host: "2001:db8::7".to_owned(), port: 7000, key, speed: None }
+        );
         assert_eq!(settings.boards[1].every, 10);
         assert_eq!(
             settings.boards[2].line,

@@ -19,7 +19,6 @@ use crate::boards::{Act, LinkState};
 use crate::http::listen::{Peer, Way};
 use crate::live::QualityWord;
 use crate::orders::{Order, carry_out};
-use crate::settings::Line;
 use crate::state::{board_of, night_of, with_records};
 use crate::watchdog::LONGEST_ROUND_MS;
 
@@ -27,7 +26,7 @@ use crate::watchdog::LONGEST_ROUND_MS;
 const NEWS_MS: i64 = 3_600_000;
 
 fn is_software(app: &App, alarm: &str) -> bool {
-    board_of(app, alarm).is_some_and(|board| matches!(board.settings.line, Line::Virtual { .. }))
+    board_of(app, alarm).is_some_and(|board| board.settings.line.is_software())
 }
 
 /// Begins to tell, if the station file says how.

@@ -69,9 +69,14 @@ impl Error {
         match error.sqlite_error_code() {
             Some(ErrorCode::DiskFull) => Error::Full { doing },
             // A write that the system refuses for its size or for want of room comes as an I/O error.
-            Some(ErrorCode::SystemIoFailure | ErrorCode::CannotOpen | ErrorCode::ReadOnly) => {
-                Error::Io { doing, said }
-            }
+            // Another connection that writes for longer than anybody waits is a disk that hangs.
+            Some(
+                ErrorCode::SystemIoFailure
+                | ErrorCode::CannotOpen
+                | ErrorCode::ReadOnly
+                | ErrorCode::DatabaseBusy
+                | ErrorCode::DatabaseLocked,
+            ) => Error::Io { doing, said },
             Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
                 Error::Damaged { what: format!("{doing}: {said}") }
             }

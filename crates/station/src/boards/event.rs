@@ -103,6 +103,9 @@ pub struct Journal {
     pub board: BoardId,
     /// When they came, UTC ms since 1970 by the station's clock.
     pub at_ms: i64,
+    /// Sequence behind which it begins; `None`: at the oldest that the board has. Whoever keeps a journal whose begin was not kept before
+    /// makes a hole.
+    pub after: Option<u8>,
     /// In order.
     pub entries: Vec<Entry>,
     /// To be told once everything above is durable; without it the board offers the same again.
@@ -124,14 +127,20 @@ pub struct Entry {
 #[derive(Clone, Debug)]
 pub struct Stored {
     pub(super) sequence: u8,
-    pub(super) to: Sender<u8>,
+    pub(super) to: Sender<Option<u8>>,
 }
 
 impl Stored {
     /// The journal is durable up to its last entry: the board is told and may forget it.
     pub fn done(self) {
         // A board that is gone is told when it is met again: it offers what it was not told about.
-        let _ = self.to.send(self.sequence);
+        let _ = self.to.send(Some(self.sequence));
+    }
+
+    /// It could not be kept: the board offers it again, with all that came behind it, in a while.
+    pub fn failed(self) {
+        // A board that is gone offers it anyway when it is met again.
+        let _ = self.to.send(None);
     }
 
     /// Sequence of the last entry, to be kept with it and given as [`super::BoardSetup::last_event`] at the next start.

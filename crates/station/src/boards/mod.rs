@@ -11,7 +11,8 @@
 //!
 //! * [`Names`] resolves a record to series: `names.series[i]` and the i-th of `names.values(&scan.record, scan.trust)` belong together.
 //! * A gap is told: [`Scan::n_missing`] counts the scans that are missing before one.
-//! * A [`Journal`] is acknowledged to its board only after [`Stored::done`]; what is not comes again.
+//! * A [`Journal`] is acknowledged to its board only after [`Stored::done`]; what is not comes again. Journals are kept in order: what follows
+//!   one that could not be kept is not kept either ([`Journal::after`]).
 //! * Each board has its own share of the queue: one that floods, or whose line is slow, waits for itself.
 //! * An act is never carried out after its [`Outcome`] was given.
 

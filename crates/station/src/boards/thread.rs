@@ -34,6 +34,8 @@ const BACK_OFF: [Duration; 2] = [Duration::from_millis(500), Duration::from_secs
 const GOOD_AFTER: Duration = Duration::from_secs(60);
 /// A journal that nobody has kept after so long is offered again.
 const KEPT_WITHIN: Duration = Duration::from_secs(60);
+/// One that could not be kept is offered again after so long.
+const OFFERED_AGAIN: Duration = Duration::from_secs(2);
 /// A board's clock may be off so far, ms, before it is set.
 const CLOCK_MAY_BE_OFF_MS: i64 = 2_000;
 /// And so far before its times are not believed.
@@ -89,11 +91,13 @@ pub(super) struct Thread {
     pub outlet: Outlet,
     pub wishes: Receiver<Wish>,
     pub is_over: Arc<AtomicBool>,
-    stored: (Sender<u8>, Receiver<u8>),
+    stored: (Sender<Option<u8>>, Receiver<Option<u8>>),
     /// Last journal entry that is durable, and last that was passed on.
     kept: Option<u8>,
     passed_on: Option<u8>,
     passed_at: Instant,
+    /// What was passed on could not be kept: it is offered again at this time.
+    again_at: Option<Instant>,
     session: Option<(u32, u32)>,
     scans: Scans,
     /// Boot and number of the last scan.
@@ -141,6 +145,7 @@ impl Thread {
             kept,
             passed_on: kept,
             passed_at: Instant::now(),
+            again_at: None,
             session: None,
             scans: Scans::default(),
             last_scan: None,
@@ -245,9 +250,14 @@ impl Thread {
                 self.record(connection, record)?;
             }
             self.count(connection)?;
-            while let Ok(sequence) = self.stored.1.try_recv() {
-                connection.client.acknowledge(sequence)?;
-                self.kept = Some(sequence);
+            while let Ok(kept) = self.stored.1.try_recv() {
+                match kept {
+                    Some(sequence) => {
+                        connection.client.acknowledge(sequence)?;
+                        self.kept = Some(sequence);
+                    }
+                    None => drop(self.again_at.get_or_insert(Instant::now() + OFFERED_AGAIN)),
+                }
             }
             self.catch_up(connection)?;
             while let Ok(wish) = self.wishes.try_recv() {
@@ -386,17 +396,21 @@ impl Thread {
     /// What is new in the journal, when something is.
     fn catch_up(&mut self, connection: &mut Connection) -> Result<(), End> {
         let is_new = self.passed_on.is_none_or(|passed_on| passed_on != connection.newest_event);
-        let is_forgotten = self.passed_on != self.kept && self.passed_at.elapsed() >= KEPT_WITHIN;
+        let is_forgotten = self.passed_on != self.kept && self.passed_at.elapsed() >= KEPT_WITHIN
+            || self.again_at.is_some_and(|at| Instant::now() >= at);
         if is_forgotten {
+            self.again_at = None;
             self.passed_on = self.kept;
         }
         if is_new || is_forgotten { self.catch_up_now(connection) } else { Ok(()) }
     }
 
     fn catch_up_now(&mut self, connection: &mut Connection) -> Result<(), End> {
-        let mut told = connection.client.events_after(self.passed_on)?;
+        let mut after = self.passed_on;
+        let mut told = connection.client.events_after(after)?;
         if told.is_empty() && self.passed_on.is_some_and(|passed_on| passed_on != connection.newest_event) {
             // The numbers have jumped back, as those of an erased board do: whatever it holds is new.
+            after = None;
             told = connection.client.events_after(None)?;
         }
         let last = connection.client.last_event().filter(|_| !told.is_empty());
@@ -419,7 +433,7 @@ impl Thread {
         lock(&self.status).counters.n_entries += entries.len() as u64;
         self.passed_at = Instant::now();
         let stored = Stored { sequence, to: self.stored.0.clone() };
-        let journal = Journal { board: self.board, at_ms, entries, stored };
+        let journal = Journal { board: self.board, at_ms, after, entries, stored };
         if self.outlet.put(BoardEvent::Journal(journal)) { Ok(()) } else { Err(End::Over) }
     }
 

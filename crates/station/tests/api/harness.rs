@@ -17,6 +17,7 @@ use station::checks::Checks;
 use station::feed::Feed;
 use station::http::listen::{Peer, Way};
 use station::ingest::{self, Intake};
+use station::later::Later;
 use station::live::Live;
 use station::orders::Hands;
 use station::settings::Settings;
@@ -155,6 +156,7 @@ impl Bench {
             teller: OnceLock::new(),
             feed: Feed::new(started_ms),
             hands: hands.clone(),
+            later: Later::default(),
             intake: Intake::default(),
             host_names: vec!["reef.home.arpa".to_owned()],
             started_ms,

@@ -213,7 +213,13 @@ pub(super) async fn commands(
     let page = rows.page()?;
     app.blocking(move |app| {
         let commands = app.store.commands(&page).map_err(Problem::store)?;
-        Ok(Json(commands.into_iter().map(|command| Order::of(command, app.started_ms)).collect()))
+        let orders = commands.into_iter().map(|mut command| {
+            if command.outcomes.is_empty() {
+                command.outcomes.extend(app.later.outcome_of(command.id));
+            }
+            Order::of(command, app.started_ms)
+        });
+        Ok(Json(orders.collect()))
     })
     .await
 }
