@@ -3,7 +3,8 @@
 import { computed } from "@preact/signals";
 import { settings } from "./settings.ts";
 
-interface Shown {
+/** How values of a unit stand on the page. */
+export interface Shown {
   unit: string;
   factor: number;
   offset?: number;

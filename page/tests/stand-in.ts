@@ -192,6 +192,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     return made;
   };
 
+  const signalOf = (id: number) => now.boards[0]!.signals[id - 1];
   const trend = (id: number, from: number, to: number, width: number) => {
     const step = Math.max(1000, (to - from) / width);
     const body: Trend = { from_ms: from, step_ms: step, at_ms: [], min: [], max: [], mean: [], n_uncertain: [], n_bad: [], gaps: [] };
@@ -201,7 +202,8 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       if (at >= gapFrom && at < gapTo) continue;
       const share = (at - from) / (to - from);
       const isBad = share > 0.7 && share < 0.74;
-      const base = id >= 20 ? Number(Math.sin(at / 4e6) > 0.3) : 25.3 + 0.25 * Math.sin(at / (4 * H)) + 0.05 * Math.sin(at / 9e5) + (id % 20) / 10;
+      const isFlow = signalOf(id)?.unit === "mL/min";
+      const base = isFlow ? 40_000 + 400 * Math.sin(at / 4e6) : id >= 20 ? Number(Math.sin(at / 4e6) > 0.3) : 25.3 + 0.25 * Math.sin(at / (4 * H)) + 0.05 * Math.sin(at / 9e5) + (id % 20) / 10;
       body.at_ms.push(at);
       body.mean.push(isBad ? null : base);
       body.min.push(isBad ? null : id >= 20 ? base : base - 0.04);
@@ -262,7 +264,8 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     if (ofTrend) return json(response, trend(Number(ofTrend[1]), Number(ask.get("from")), Number(ask.get("to")), Number(ask.get("width") ?? 600)));
     if (what === "GET notes") return json(response, notes);
     if (what === "POST notes") {
-      const note = { id: notes.length + 1, written_ms: Date.now(), from_ms: Date.now(), to_ms: Date.now(), who: me.name, text: body["text"] ?? "" };
+      const at = (body["from_ms"] as number | undefined) ?? Date.now();
+      const note = { id: notes.length + 1, written_ms: Date.now(), from_ms: at, to_ms: at, who: me.name, text: body["text"] ?? "" };
       notes.unshift(note);
       return json(response, note);
     }

@@ -1,7 +1,8 @@
 // Trends: a gap is never drawn over, and what cannot be believed is not drawn.
 import { expect, test } from "vitest";
 import type { Trend } from "../src/api/types.ts";
-import { columns, gridOf, LONGEST, row, scaled, SHORTEST, shifted, summary, times } from "../src/trend/columns.ts";
+import { around, columns, gridOf, LONGEST, row, scaled, SHORTEST, shifted, summary, times, zoomedRange } from "../src/trend/columns.ts";
+import { flags, marksOf } from "../src/trend/marks.ts";
 
 const trend: Trend = {
   from_ms: 0,
@@ -68,4 +69,32 @@ test("a series of coarser columns stands beside a finer one at its own times", (
   expect(at(coarse, 2)).toBe(4.5);
   expect(at(trend, 6)).toBe(7.5);
   expect(columns(coarse, both, 1, 0).mean.filter((value) => value !== undefined)).toEqual([1, 2, 3]);
+});
+
+test("zooming keeps the moment in its place, and never goes beyond now", () => {
+  const range = { from: 1_000_000, to: 2_000_000 };
+  const closer = zoomedRange(range, 0.5, 1_250_000, 9e9);
+  expect((1_250_000 - closer.from) / (closer.to - closer.from)).toBeCloseTo(0.25, 5);
+  expect(zoomedRange(range, 4, 1_500_000, 2_000_000).to).toBe(2_000_000);
+  expect(zoomedRange(range, 1e-9, 1_500_000, 9e9).to - zoomedRange(range, 1e-9, 1_500_000, 9e9).from).toBe(SHORTEST);
+});
+
+test("what is asked for holds the range with room on both sides, and a small move asks for nothing new", () => {
+  const range = { from: 10_000_000, to: 11_000_000 };
+  const asked = around(range, 9e9);
+  expect(asked.from).toBeLessThanOrEqual(range.from - 500_000);
+  expect(asked.to).toBeGreaterThanOrEqual(range.to + 500_000);
+  expect(around({ from: range.from + 1000, to: range.to + 1000 }, 9e9)).toEqual(asked);
+  expect(around(range, range.to).to).toBe(range.to);
+});
+
+test("flags that stand too close share one, and a note among them makes it full", () => {
+  const events = [
+    { id: 1, at_ms: 0, board: "b", kind: "trip", text: "a" },
+    { id: 2, at_ms: 9000, board: "b", kind: "trip", text: "c" },
+  ];
+  const notes = [{ id: 1, written_ms: 5, from_ms: 50, to_ms: 50, who: "m", text: "b" }];
+  const marks = marksOf(events, notes);
+  expect(marks.map(({ n, text }) => `${n}${text}`)).toEqual(["1a", "2b", "3c"]);
+  expect(flags(marks, 100).map(({ text, hasNote }) => [text, hasNote])).toEqual([["1–2", true], ["3", false]]);
 });

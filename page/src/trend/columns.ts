@@ -117,3 +117,43 @@ export function scaled({ from, to }: Range, by: number, nowMs: number): Range {
   const start = Math.min(Math.round((from + to - length) / 2), nowMs - length);
   return { from: start, to: start + length };
 }
+
+/** Longer or shorter by a factor about a moment that keeps its place; between the shortest and the longest, never beyond now. */
+export function zoomedRange({ from, to }: Range, by: number, about: number, nowMs: number): Range {
+  const length = Math.min(LONGEST, Math.max(SHORTEST, (to - from) * by));
+  const share = (about - from) / (to - from);
+  const start = Math.round(Math.min(about - share * length, nowMs - length));
+  return { from: start, to: start + Math.round(length) };
+}
+
+/** What is asked for to show a range: as much again on both sides, so that moving it shows data at once; in steps, so that a small move asks
+ * for nothing new. */
+export function around({ from, to }: Range, nowMs: number): Range {
+  const length = to - from;
+  const step = length / 4;
+  const start = Math.floor((from - length / 2) / step) * step;
+  return { from: Math.round(start), to: Math.round(Math.min(start + 2.25 * length, Math.max(to, nowMs))) };
+}
+
+/** The columns that lie in a range: first, and after the last. */
+export function within(at: number[], { from, to }: Range): [number, number] {
+  const first = at.findIndex((s) => s * 1000 >= from);
+  if (first < 0) return [at.length, at.length];
+  const after = at.findIndex((s) => s * 1000 > to);
+  return [first, after < 0 ? at.length : after];
+}
+
+/** A trend as if it had come later. */
+export function later(trend: Trend, ms: number): Trend {
+  return {
+    ...trend,
+    from_ms: trend.from_ms + ms,
+    at_ms: trend.at_ms.map((at) => at + ms),
+    gaps: trend.gaps.map(([from, to]): [number, number] => [from + ms, to + ms]),
+  };
+}
+
+/** The largest magnitude in a trend, by which its unit is chosen. */
+export function largest(trend: Trend): number {
+  return [...trend.min, ...trend.max].reduce<number>((most, value) => Math.max(most, Math.abs(value ?? 0)), 0);
+}

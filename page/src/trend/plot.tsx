@@ -1,17 +1,29 @@
 // One plot: series of one unit over time, in ink. Lines are told apart by their dashes, not by colour.
 
-import { useEffect, useRef } from "preact/hooks";
+import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
 import uPlot from "uplot";
 import "uplot/dist/uPlot.min.css";
 import { day } from "../time.ts";
 import { words } from "../words.ts";
 import type { Columns, Range } from "./columns.ts";
+import { hold, keyed } from "./hands.ts";
+import { flags, type Mark } from "./marks.ts";
 
 export interface Drawn {
   name: string;
   /** Place in the order of picking, which gives its dashes. */
   n: number;
   columns: Columns;
+  /** The same a day before, on the same columns. */
+  before: (number | null | undefined)[] | undefined;
+  /** What the twin expects, on the same columns. */
+  expected: Expected | undefined;
+}
+
+export interface Expected {
+  mean: (number | null | undefined)[];
+  low: (number | null | undefined)[];
+  high: (number | null | undefined)[];
 }
 
 /** Dashes of the n-th series; the legend shows the same. */
@@ -24,19 +36,33 @@ interface Props {
   drawn: Drawn[];
   unit: string;
   isBit: boolean;
-  marks: number[];
+  marks: Mark[];
+  /** A moment that was pointed at, ms. */
+  pin: number | undefined;
   /** Rises when the colours change. */
   colours: number;
   label: string;
-  onPick(range: Range): void;
+  /** Now, beyond which nothing is shown. */
+  now(): number;
+  onRange(range: Range): void;
+  onPin(ms: number): void;
   onCursor(column: number | undefined): void;
 }
 
-export function Plot({ at, stepMs, range, drawn, unit, isBit, marks, colours, label, onPick, onCursor }: Props) {
+/** Flags stand at least this far from each other, px. */
+const FLAG_PX = 30;
+
+export function Plot(props: Props) {
+  const { at, stepMs, range, drawn, unit, isBit, marks, pin, colours, label } = props;
   const place = useRef<HTMLDivElement>(null);
-  const acts = useRef({ onPick, onCursor });
-  acts.current = { onPick, onCursor };
-  useEffect(() => {
+  const made = useRef<uPlot>(undefined);
+  const acts = useRef(props);
+  acts.current = props;
+  // What the drawing on the screen shows besides its data.
+  const drawnAs = `${range.from} ${range.to} ${pin} ${marks.length}`;
+  const lastAs = useRef("");
+  // Before the browser paints: with an effect after it, the drawing would come frames later.
+  useLayoutEffect(() => {
     const element = place.current;
     if (!element) return;
     const style = getComputedStyle(element);
@@ -51,6 +77,8 @@ export function Plot({ at, stepMs, range, drawn, unit, isBit, marks, colours, la
     const data: uPlot.AlignedData = [
       at,
       ...drawn.flatMap(({ columns }, n) => [lifted(columns.mean, n), lifted(columns.min, n), lifted(columns.max, n)]),
+      ...drawn.flatMap(({ before }, n) => (before ? [lifted(before, n)] : [])),
+      ...drawn.flatMap(({ expected }) => (expected ? [expected.mean, expected.low, expected.high] : [])),
     ];
     const series: uPlot.Series[] = [
       {},
@@ -63,7 +91,23 @@ export function Plot({ at, stepMs, range, drawn, unit, isBit, marks, colours, la
           { ...thin },
         ];
       }),
+      ...drawn.flatMap(({ before }): uPlot.Series[] => {
+        const steps = isBit ? { paths: uPlot.paths.stepped!({ align: 1 }) } : {};
+        return before ? [{ stroke: colour("faint"), width: 0.8, points: { show: false }, ...steps }] : [];
+      }),
+      ...drawn.flatMap(({ expected }): uPlot.Series[] => {
+        const edge: uPlot.Series = { stroke: "transparent", width: 0, points: { show: false } };
+        return expected ? [{ stroke: colour("water"), width: 1, dash: [1, 3], points: { show: false } }, { ...edge }, { ...edge }] : [];
+      }),
     ];
+    const water = colour("water");
+    const nBefore = drawn.filter(({ before }) => before).length;
+    const expectedBands = drawn
+      .filter(({ expected }) => expected)
+      .map((_, i): uPlot.Band => {
+        const first = 1 + 3 * drawn.length + nBefore + 3 * i;
+        return { series: [first + 2, first + 1], fill: water.startsWith("#") ? `${water}26` : water };
+      });
     const hatched = (u: uPlot, x0: number, x1: number) => {
       const { ctx, bbox } = u;
       const left = Math.max(bbox.left, Math.min(x0, x1));
@@ -133,18 +177,36 @@ export function Plot({ at, stepMs, range, drawn, unit, isBit, marks, colours, la
       });
       ctx.fillStyle = ink;
       ctx.strokeStyle = ink;
-      for (const mark of marks) {
-        const cx = x(mark / 1000);
+      ctx.font = font.replace("12px", `${11 * px}px`);
+      ctx.textBaseline = "top";
+      ctx.textAlign = "left";
+      const msPerPx = (1000 * ((u.scales["x"]?.max ?? 0) - (u.scales["x"]?.min ?? 0))) / (bbox.width / px);
+      for (const flag of flags(acts.current.marks, FLAG_PX * msPerPx)) {
+        const cx = Math.round(x(flag.at / 1000));
         if (cx < bbox.left || cx > bbox.left + bbox.width) continue;
         ctx.beginPath();
         ctx.moveTo(cx, bbox.top);
-        ctx.lineTo(cx, bbox.top + 14 * px);
+        ctx.lineTo(cx, bbox.top + 16 * px);
         ctx.stroke();
+        // A flag for a note, an open one for an event.
         ctx.beginPath();
         ctx.moveTo(cx, bbox.top);
-        ctx.lineTo(cx + 8 * px, bbox.top + 3 * px);
-        ctx.lineTo(cx, bbox.top + 6 * px);
-        ctx.fill();
+        ctx.lineTo(cx + 7 * px, bbox.top + 3.5 * px);
+        ctx.lineTo(cx, bbox.top + 7 * px);
+        if (flag.hasNote) ctx.fill();
+        else ctx.stroke();
+        ctx.fillText(flag.text, cx + 3 * px, bbox.top + 8 * px);
+      }
+      const pinned = acts.current.pin;
+      if (pinned !== undefined) {
+        const cx = x(pinned / 1000);
+        if (cx >= bbox.left && cx <= bbox.left + bbox.width) {
+          ctx.setLineDash([4 * px, 3 * px]);
+          ctx.beginPath();
+          ctx.moveTo(cx, bbox.top);
+          ctx.lineTo(cx, bbox.top + bbox.height);
+          ctx.stroke();
+        }
       }
       ctx.restore();
     };
@@ -165,12 +227,17 @@ export function Plot({ at, stepMs, range, drawn, unit, isBit, marks, colours, la
           sync: { key: "trends" },
           points: { show: false },
           drag: { x: true, y: false, setScale: false },
+          // A drag moves the plot; with Shift it picks a range.
+          bind: { mousedown: (_u, _element, act) => (event) => (event.shiftKey ? act(event) : null) },
         },
         select: { show: true, left: 0, top: 0, width: 0, height: 0 },
         series,
-        bands: drawn.map((_, i) => ({ series: [3 * i + 3, 3 * i + 2] as [number, number], fill: isBit ? "transparent" : band })),
+        bands: [
+          ...drawn.map((_, i): uPlot.Band => ({ series: [3 * i + 3, 3 * i + 2], fill: isBit ? "transparent" : band })),
+          ...expectedBands,
+        ],
         scales: {
-          x: { time: true, range: [range.from / 1000, range.to / 1000] },
+          x: { time: true, range: () => [acts.current.range.from / 1000, acts.current.range.to / 1000] },
           y: isBit ? { range: [-0.2, drawn.length] } : {},
         },
         axes: [
@@ -215,7 +282,8 @@ export function Plot({ at, stepMs, range, drawn, unit, isBit, marks, colours, la
               if (u.select.width < 8) return;
               const from = u.posToVal(u.select.left, "x") * 1000;
               const to = u.posToVal(u.select.left + u.select.width, "x") * 1000;
-              acts.current.onPick({ from: Math.round(from), to: Math.round(to) });
+              u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+              acts.current.onRange({ from: Math.round(from), to: Math.round(to) });
             },
           ],
           setCursor: [(u) => acts.current.onCursor(u.cursor.idx ?? undefined)],
@@ -224,17 +292,52 @@ export function Plot({ at, stepMs, range, drawn, unit, isBit, marks, colours, la
       data,
       element,
     );
-    const watch = new ResizeObserver(() => plot.setSize({ width: element.clientWidth, height }));
+    made.current = plot;
+    lastAs.current = drawnAs;
+    const release = hold({
+      over: plot.over,
+      range: () => acts.current.range,
+      now: () => acts.current.now(),
+      onRange: (range) => acts.current.onRange(range),
+      onPin: (ms) => acts.current.onPin(ms),
+    });
+    // How long it took from the answer to the drawing, for whoever measures.
+    const asked = performance.getEntriesByName("trends:data").at(-1);
+    if (asked) requestAnimationFrame(() => performance.measure("trends:drawn", { start: asked.startTime }));
+    const watch = new ResizeObserver(() => {
+      if (element.clientWidth !== plot.width) plot.setSize({ width: element.clientWidth, height });
+    });
     watch.observe(element);
     return () => {
+      made.current = undefined;
       watch.disconnect();
+      release();
       plot.destroy();
     };
-  }, [at, drawn, isBit, marks, colours, stepMs]);
+  }, [at, drawn, isBit, colours, stepMs]);
+  useEffect(() => {
+    if (lastAs.current === drawnAs) return;
+    lastAs.current = drawnAs;
+    // Moving and zooming draws what is there again; what is asked for meanwhile comes later.
+    made.current?.setScale("x", { min: range.from / 1000, max: range.to / 1000 });
+  }, [drawnAs, marks]);
   return (
     <figure class="plot">
       <figcaption class="note">{unit}</figcaption>
-      <div ref={place} class="canvas" role="img" aria-label={label} />
+      <div
+        ref={place}
+        class="canvas"
+        role="img"
+        tabIndex={0}
+        aria-label={label}
+        onKeyDown={(event) => {
+          if (event.ctrlKey || event.metaKey || event.altKey) return;
+          const next = keyed(event.key, acts.current.range, acts.current.now());
+          if (!next) return;
+          event.preventDefault();
+          acts.current.onRange(next);
+        }}
+      />
     </figure>
   );
 }

@@ -1,25 +1,33 @@
-// Trends: any series over any range, with gaps, quality and notes; the same as a table; the same as a file.
+// Trends: any series over any range, with gaps, quality, events and notes; a day before and what was expected beside it; as a table, as a
+// file, as a picture.
 
-import { lazy, Suspense } from "preact/compat";
-import { useEffect, useMemo, useState } from "preact/hooks";
-import { get } from "../api/client.ts";
-import type { Note, Series, Trend } from "../api/types.ts";
+import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { get, post, said } from "../api/client.ts";
+import type { EventRow, Note, Series, Trend } from "../api/types.ts";
 import { state, stationNow } from "../live.ts";
 import { useLoaded } from "../load.ts";
+import { text } from "../parts/ask.tsx";
 import { Waits } from "../parts/state.tsx";
+import { mayAct } from "../session.ts";
 import { colours } from "../settings.ts";
-import { clock, day, forInput, moment, span } from "../time.ts";
-import { type Columns, columns, gridOf, RANGES, type Range, row, scaled, shifted, summary, times } from "../trend/columns.ts";
-import type { Drawn } from "../trend/plot.tsx";
-import { shownUnit, system, type System } from "../units.ts";
-import { ended, named, words } from "../words.ts";
-
-// The library that draws is fetched when somebody looks at trends.
-const Plot = lazy(() => import("../trend/plot.tsx").then((module) => module.Plot));
+import { forInput, moment } from "../time.ts";
+import { around, columns, gridOf, largest, later, RANGES, type Range, times, within } from "../trend/columns.ts";
+import { type Mark, marksOf } from "../trend/marks.ts";
+import { MOST, Pick } from "../trend/pick.tsx";
+import { type Drawn, Plot } from "../trend/plot.tsx";
+import { RangeForm } from "../trend/range.tsx";
+import { inWords, type Read, shown } from "../trend/read.ts";
+import { Table } from "../trend/table.tsx";
+import { shownUnit, system } from "../units.ts";
+import { ended, named, sentence, words } from "../words.ts";
 
 const w = words.trends;
-const MOST = 5;
-const TABLE_ROWS = 24;
+/** Data are asked for when a movement has rested so long, ms. */
+const REST_MS = 140;
+/** Events that are shown on the axis at most; the newest. */
+const EVENTS = 200;
+/** Marks that are read out below the plot. */
+const LISTED = 12;
 
 /** The end of what there is: now, or the newest data of a board of software that lives faster. */
 function newest(): number {
@@ -39,206 +47,145 @@ function fromAddress(): { ids?: number[]; range?: Range } {
   return { ...(ids.length > 0 ? { ids } : {}), ...(from > 0 && to > from ? { range: { from, to } } : {}) };
 }
 
+/** A value once it has not changed for a while. */
+function useRested<T>(value: T, ms: number): T {
+  const [rested, setRested] = useState(value);
+  useEffect(() => {
+    const timer = setTimeout(() => setRested(value), ms);
+    return () => clearTimeout(timer);
+  }, [value]);
+  return rested;
+}
+
 export function Trends() {
   const asked = useMemo(fromAddress, []);
   const all = useLoaded(() => get<Series[]>("series"), []);
   const [picked, setPicked] = useState<number[] | undefined>(asked.ids);
   const [range, setRange] = useState<Range>(() => asked.range ?? { from: newest() - RANGES.d1, to: newest() });
-  const [isTable, setTable] = useState(false);
+  const rested = useRested(range, REST_MS);
   useEffect(() => {
     if (all.value && picked === undefined) setPicked(firstPick(all.value));
   }, [all.value]);
   useEffect(() => {
-    if (picked) history.replaceState(null, "", `/trends?s=${picked.join(",")}&from=${range.from}&to=${range.to}`);
-  }, [picked, range]);
+    if (picked) history.replaceState(null, "", `/trends?s=${picked.join(",")}&from=${rested.from}&to=${rested.to}`);
+  }, [picked, rested]);
   const chosen = (picked ?? []).flatMap((id) => all.value?.filter((series) => series.id === id) ?? []);
   return (
     <>
       <Waits of={all} />
       {all.value && <Pick all={all.value} picked={picked ?? []} onPick={setPicked} />}
-      <RangeForm range={range} onRange={setRange} />
+      <RangeForm range={range} newest={newest} onRange={setRange} />
       {all.value && chosen.length === 0 && <p class="calm">{w.none}</p>}
-      {chosen.length > 0 && <Shown chosen={chosen} range={range} isTable={isTable} onRange={setRange} />}
-      {chosen.length > 0 && (
-        <div class="row no-print">
-          <button type="button" onClick={() => setTable(!isTable)} aria-pressed={isTable}>
-            {isTable ? w.plot : w.table}
-          </button>
-          <a class="button" download href={`/api/v1/export?from=${range.from}&to=${range.to}&series=${chosen.map(({ id }) => id).join(",")}&format=csv`}>
-            {w.csv}
-          </a>
-          <button type="button" onClick={() => print()}>
-            {w.print}
-          </button>
-        </div>
-      )}
+      {chosen.length > 0 && <Shown chosen={chosen} range={range} rested={rested} onRange={setRange} />}
     </>
   );
-}
-
-function Pick({ all, picked, onPick }: { all: Series[]; picked: number[]; onPick(ids: number[]): void }) {
-  const [find, setFind] = useState("");
-  const boards = [...new Set(all.map((series) => series.board))];
-  const fits = (series: Series) => named(series.name).toLowerCase().includes(find.trim().toLowerCase());
-  const isFull = picked.length >= MOST;
-  return (
-    <details class="pick no-print">
-      <summary>
-        {w.pick} <span class="note">({picked.length})</span>
-      </summary>
-      <label class="field">
-        <span>{w.find}</span>
-        <input type="search" value={find} onInput={(event) => setFind(event.currentTarget.value)} />
-      </label>
-      {isFull && <p class="note">{w.atMost(MOST)}</p>}
-      {boards.map((board) => (
-        <fieldset key={board}>
-          <legend>{board}</legend>
-          <div class="choices">
-            {all
-              .filter((series) => series.board === board && fits(series))
-              .map((series) => (
-                <label class="check" key={series.id}>
-                  <input
-                    type="checkbox"
-                    checked={picked.includes(series.id)}
-                    disabled={isFull && !picked.includes(series.id)}
-                    onChange={(event) =>
-                      onPick(event.currentTarget.checked ? [...picked, series.id] : picked.filter((id) => id !== series.id))
-                    }
-                  />
-                  {named(series.name)}
-                </label>
-              ))}
-          </div>
-        </fieldset>
-      ))}
-    </details>
-  );
-}
-
-function RangeForm({ range, onRange }: { range: Range; onRange(range: Range): void }) {
-  const [isWrong, setWrong] = useState(false);
-  const length = range.to - range.from;
-  const submit = (event: SubmitEvent) => {
-    event.preventDefault();
-    const form = new FormData(event.currentTarget as HTMLFormElement);
-    const from = new Date(String(form.get("from"))).getTime();
-    const to = new Date(String(form.get("to"))).getTime();
-    setWrong(!(from < to));
-    if (from < to) onRange({ from, to });
-  };
-  return (
-    <div class="range no-print" role="group" aria-label={w.range}>
-      <div class="row">
-        {Object.entries(RANGES).map(([key, ms]) => (
-          <button
-            type="button"
-            class="small"
-            key={key}
-            aria-pressed={Math.abs(length - ms) < 1000}
-            onClick={() => onRange({ from: newest() - ms, to: newest() })}
-          >
-            {w.ranges[key as keyof typeof w.ranges]}
-          </button>
-        ))}
-      </div>
-      <div class="row">
-        <button type="button" class="small" onClick={() => onRange(shifted(range, -0.5, newest()))}>
-          ← {w.earlier}
-        </button>
-        <button type="button" class="small" onClick={() => onRange(shifted(range, 0.5, newest()))}>
-          {w.later} →
-        </button>
-        <button type="button" class="small" onClick={() => onRange(scaled(range, 0.5, newest()))}>
-          + {w.closer}
-        </button>
-        <button type="button" class="small" onClick={() => onRange(scaled(range, 2, newest()))}>
-          − {w.wider}
-        </button>
-        <button type="button" class="small" onClick={() => onRange({ from: newest() - length, to: newest() })}>
-          {w.untilNow}
-        </button>
-      </div>
-      <details>
-        <summary>
-          {w.from} {moment(range.from, 0)} {w.to.toLowerCase()} {moment(range.to, 0)}
-        </summary>
-        <form class="row" onSubmit={submit} key={`${range.from}-${range.to}`}>
-          <label class="field inline">
-            <span>{w.from}</span>
-            <input type="datetime-local" name="from" required defaultValue={forInput(range.from)} />
-          </label>
-          <label class="field inline">
-            <span>{w.to}</span>
-            <input type="datetime-local" name="to" required defaultValue={forInput(range.to)} />
-          </label>
-          <button type="submit" class="small">
-            {w.show}
-          </button>
-        </form>
-        {isWrong && (
-          <p class="bad" role="alert">
-            {w.badRange}
-          </p>
-        )}
-      </details>
-    </div>
-  );
-}
-
-interface Read {
-  series: Series;
-  columns: Columns;
-  n: number;
 }
 
 interface ShownProps {
   chosen: Series[];
   range: Range;
-  isTable: boolean;
+  /** The range once it has rested. */
+  rested: Range;
   onRange(range: Range): void;
 }
 
-function Shown({ chosen, range, isTable, onRange }: ShownProps) {
-  const width = Math.max(120, Math.min(innerWidth, 1200));
-  const trends = useLoaded(
-    () =>
-      Promise.all(chosen.map(({ id }) => get<Trend>(`series/${id}/trend?from=${range.from}&to=${range.to}&width=${width}`))),
-    [chosen.map(({ id }) => id).join(), range.from, range.to],
-  );
-  const notes = useLoaded(() => get<Note[]>(`notes?from=${range.from}&to=${range.to}`), [range.from, range.to]);
+const DAY = RANGES.d1;
+
+async function trendsOf(chosen: Series[], { from, to }: Range, width: number): Promise<Trend[]> {
+  return Promise.all(chosen.map(({ id }) => get<Trend>(`series/${id}/trend?from=${from}&to=${to}&width=${width}`)));
+}
+
+function Shown({ chosen, range, rested, onRange }: ShownProps) {
+  const [isTable, setTable] = useState(false);
+  const [hasBefore, setBefore] = useState(false);
   const [cursor, setCursor] = useState<number>();
+  const [pin, setPin] = useState<number>();
+  const [problem, setProblem] = useState("");
+  const place = useRef<HTMLElement>(null);
+  const ask = around(rested, newest());
+  const ids = chosen.map(({ id }) => id).join();
+  // As much again lies on both sides, so that a column is about two pixels wide.
+  const width = Math.round(Math.max(240, Math.min(1.2 * innerWidth, 1600)));
+  const trends = useLoaded(async () => {
+    const [now, before] = await Promise.all([
+      trendsOf(chosen, ask, width),
+      hasBefore ? trendsOf(chosen, { from: ask.from - DAY, to: ask.to - DAY }, width) : undefined,
+    ]);
+    performance.clearMarks("trends:data");
+    performance.mark("trends:data");
+    return { ids, toMs: ask.to, now, before };
+  }, [ids, ask.from, ask.to, hasBefore]);
+  const notes = useLoaded(() => get<Note[]>(`notes?from=${ask.from}&to=${ask.to}`), [ask.from, ask.to]);
+  const events = useLoaded(() => get<EventRow[]>(`events?from=${ask.from}&to=${ask.to}&limit=${EVENTS}`), [ask.from, ask.to]);
   const units = system.value;
   const made = useMemo(() => {
-    if (!trends.value || trends.value.length !== chosen.length) return undefined;
-    const grid = gridOf(trends.value, range.to);
-    const read = trends.value.map((trend, n): Read | undefined => {
+    const loaded = trends.value;
+    if (!loaded || loaded.ids !== ids) return undefined;
+    const grid = gridOf(loaded.now, loaded.toMs);
+    const read = loaded.now.flatMap((trend, n) => {
       const series = chosen[n];
-      if (!series) return undefined;
-      const { factor, offset } = shownUnit(series.unit, units);
-      return { series, columns: columns(trend, grid, factor, offset ?? 0), n };
+      if (!series) return [];
+      // What is much of a unit is said in a larger one.
+      const as = shownUnit(series.unit, units, largest(trend));
+      const of = (one: Trend) => columns(one, grid, as.factor, as.offset ?? 0);
+      const earlier = loaded.before?.[n];
+      return [{ series, as, n, columns: of(trend), before: earlier && of(later(earlier, DAY)).mean }];
     });
-    return { at: times(grid), stepMs: grid.stepMs, read: read.filter((one) => one !== undefined) };
-  }, [trends.value, units]);
+    return { at: times(grid), stepMs: grid.stepMs, read };
+  }, [trends.value, ids, units]);
   const groups = useMemo(() => {
-    const groups = new Map<string, Read[]>();
+    const groups = new Map<string, NonNullable<typeof made>["read"]>();
     for (const one of made?.read ?? []) {
-      const key = one.series.is_bit ? "bit" : shownUnit(one.series.unit, units).unit;
+      const key = one.series.is_bit ? "bit" : one.as.unit;
       groups.set(key, [...(groups.get(key) ?? []), one]);
     }
     return [...groups].map(([key, list]) => ({
       key,
       list,
-      drawn: list.map(({ series, n, columns }): Drawn => ({ name: named(series.name), n, columns })),
+      drawn: list.map(({ series, n, columns, before }): Drawn => ({ name: named(series.name), n, columns, before, expected: undefined })),
     }));
   }, [made]);
-  const marks = useMemo(() => notes.value?.map((note) => note.from_ms) ?? [], [notes.value]);
+  const marks = useMemo(() => marksOf(events.value ?? [], notes.value ?? []), [events.value, notes.value]);
+  const [first, after] = useMemo(() => (made ? within(made.at, rested) : [0, 0]), [made, rested]);
+  const wordsOf = (one: Read) => inWords(one, first, after, rested.from, rested.to);
+  const seen = marks.filter((mark) => mark.at >= rested.from && mark.at <= rested.to);
+
+  const savePicture = async () => {
+    setProblem("");
+    try {
+      const { picture, save } = await import("../trend/picture.ts");
+      const element = place.current;
+      const canvases = [...(element?.querySelectorAll<HTMLCanvasElement>(".plot canvas") ?? [])];
+      if (!element || canvases.length === 0) return;
+      const blob = await picture(
+        state.peek()?.station ?? words.product,
+        `${w.from} ${moment(rested.from, 0)} ${w.to.toLowerCase()} ${moment(rested.to, 0)}`,
+        groups.flatMap(({ key, list }, i) => {
+          const canvas = canvases[i];
+          const legend = list.map((one, row) => ({ text: one.series.is_bit ? `${row + 1}  ${wordsOf(one)}` : wordsOf(one), n: one.series.is_bit ? undefined : one.n }));
+          return canvas ? [{ canvas, unit: key === "bit" ? "" : key, legend }] : [];
+        }),
+        element,
+      );
+      save(blob, `trends-${forInput(rested.from).replace(":", "")}.png`);
+    } catch (error) {
+      setProblem(said(error));
+    }
+  };
+
   return (
-    <section aria-label={words.viewTitles.trends} aria-busy={trends.isLoading}>
+    <section ref={place} aria-label={words.viewTitles.trends} aria-busy={trends.isLoading}>
       <p class="print-only">
-        {w.from} {moment(range.from, 0)} {w.to.toLowerCase()} {moment(range.to, 0)}
+        {w.from} {moment(rested.from, 0)} {w.to.toLowerCase()} {moment(rested.to, 0)}
       </p>
+      <div class="row no-print">
+        <button type="button" class="small" aria-pressed={hasBefore} onClick={() => setBefore(!hasBefore)}>
+          {w.before}
+        </button>
+        <button type="button" class="small" aria-pressed={isTable} onClick={() => setTable(!isTable)}>
+          {w.table}
+        </button>
+      </div>
       <Waits of={trends} />
       {made && (
         <>
@@ -246,76 +193,138 @@ function Shown({ chosen, range, isTable, onRange }: ShownProps) {
             <div key={key} class="group">
               <ol class="legend">
                 {list.map((one, row) => (
-                  <Legend key={one.series.id} read={one} row={row} cursor={cursor} at={made.at} units={units} />
+                  <Legend key={one.series.id} read={one} row={row} text={wordsOf(one)} cursor={cursor ?? columnOf(made.at, pin)} at={made.at} />
                 ))}
               </ol>
               {!isTable && (
-                <Suspense fallback={<p class="pending">{words.loading}</p>}>
-                  <Plot
-                    at={made.at}
-                    stepMs={made.stepMs}
-                    range={range}
-                    drawn={drawn}
-                    unit={key === "bit" ? "" : key}
-                    isBit={key === "bit"}
-                    marks={marks}
-                    colours={colours.value}
-                    label={list.map((one) => inWords(one, units)).join(". ")}
-                    onPick={onRange}
-                    onCursor={setCursor}
-                  />
-                </Suspense>
+                <Plot
+                  at={made.at}
+                  stepMs={made.stepMs}
+                  range={range}
+                  drawn={drawn}
+                  unit={key === "bit" ? "" : key}
+                  isBit={key === "bit"}
+                  marks={marks}
+                  pin={pin}
+                  colours={colours.value}
+                  label={list.map(wordsOf).join(". ")}
+                  now={newest}
+                  onRange={onRange}
+                  onPin={setPin}
+                  onCursor={setCursor}
+                />
               )}
             </div>
           ))}
-          {isTable && <Table read={made.read} at={made.at} stepMs={made.stepMs} range={range} units={units} />}
-          {!isTable && <p class="note">{w.legend}</p>}
+          {isTable && <Table read={made.read} at={made.at} stepMs={made.stepMs} range={rested} />}
+          {!isTable && (
+            <p class="note">
+              {w.legend} {hasBefore && w.beforeLegend} <span class="no-print">{w.hands}</span>
+            </p>
+          )}
         </>
       )}
-      {notes.value && notes.value.length > 0 && (
-        <>
-          <h2>{w.notes}</h2>
-          <ul>
-            {notes.value.map((note) => (
-              <li key={note.id}>
-                {moment(note.from_ms, stationNow.value)}: {ended(words.log.noteBy(note.who, note.text))}
-              </li>
-            ))}
-          </ul>
-        </>
+      {problem !== "" && (
+        <p class="bad" role="alert">
+          {problem}
+        </p>
       )}
+      <div class="row no-print">
+        <a class="button small" download href={`/api/v1/export?from=${rested.from}&to=${rested.to}&series=${ids}&format=csv`}>
+          {w.csv}
+        </a>
+        <button type="button" class="small" disabled={isTable} onClick={() => void savePicture()}>
+          {w.png}
+        </button>
+        <button type="button" class="small" onClick={() => print()}>
+          {w.print}
+        </button>
+      </div>
+      <Marks list={seen} />
+      {mayAct.value && <NewNote at={pin ?? Math.round((rested.from + rested.to) / 2)} onWritten={notes.again} />}
     </section>
   );
 }
 
-function shown(value: number | null | undefined, series: Series, units: System): string {
-  if (typeof value !== "number") return "–";
-  const { unit, digits } = shownUnit(series.unit, units);
-  const figure = value.toFixed(series.is_bit ? 2 : digits).replace("-", "−");
-  return unit === "" ? figure : `${figure}\u00a0${unit}`;
+/** The column of a moment. */
+function columnOf(at: number[], ms: number | undefined): number | undefined {
+  if (ms === undefined) return undefined;
+  const i = at.findIndex((s) => s * 1000 >= ms);
+  return i < 0 ? undefined : i;
 }
 
-function inWords({ series, columns }: Read, units: System): string {
-  const all = summary(columns);
-  const longest = Math.max(0, ...columns.gaps.map(([from, to]) => to - from));
-  const gaps = w.gaps(columns.gaps.length, span(longest));
-  if (!all) return `${named(series.name)}: ${w.empty}`;
-  const text = (value: number) => shown(value, series, units);
-  return `${w.summary(named(series.name), text(all.low), text(all.mean), text(all.high))}. ${gaps}`;
+function Marks({ list }: { list: Mark[] }) {
+  if (list.length === 0) return null;
+  const newestFew = list.slice(-LISTED);
+  return (
+    <>
+      <h2>{w.marks}</h2>
+      <ol class="marks" start={newestFew[0]?.n ?? 1}>
+        {newestFew.map((mark) => (
+          <li key={mark.n} value={mark.n}>
+            <span class="mark-kind">{words.log.kind[mark.kind]}</span> {moment(mark.at, stationNow.value)}:{" "}
+            {mark.kind === "note" ? ended(words.log.noteBy(mark.who, mark.text)) : sentence(mark.text)}
+          </li>
+        ))}
+      </ol>
+      {list.length > newestFew.length && <p class="note">{w.moreMarks(list.length - newestFew.length)}</p>}
+    </>
+  );
+}
+
+function NewNote({ at, onWritten }: { at: number; onWritten(): void }) {
+  const [problem, setProblem] = useState("");
+  const submit = async (event: SubmitEvent) => {
+    event.preventDefault();
+    const form = event.currentTarget as HTMLFormElement;
+    const given = new FormData(form);
+    try {
+      await post<Note>("notes", { text: text(given, "text"), from_ms: new Date(text(given, "at")).getTime() });
+      form.reset();
+      setProblem("");
+      onWritten();
+    } catch (error) {
+      setProblem(said(error));
+    }
+  };
+  return (
+    <details class="no-print">
+      <summary>{w.annotate}</summary>
+      <form class="row" onSubmit={submit}>
+        <label class="field inline">
+          <span>{w.time}</span>
+          <input key={at} type="datetime-local" name="at" required defaultValue={forInput(at)} />
+        </label>
+        <label class="field inline grow">
+          <span>{words.log.note}</span>
+          <input name="text" required maxLength={2000} placeholder={words.log.noteExample} autocomplete="off" />
+        </label>
+        <button type="submit" class="small">
+          {words.log.save}
+        </button>
+      </form>
+      <p class="note">{w.annotateHint}</p>
+      {problem !== "" && (
+        <p class="bad" role="alert">
+          {problem}
+        </p>
+      )}
+    </details>
+  );
 }
 
 interface LegendProps {
   read: Read;
   row: number;
+  text: string;
   cursor: number | undefined;
   at: number[];
-  units: System;
 }
 
 const DASHES = ["", "7 4", "2 3", "9 3 2 3", "14 5"];
 
-function Legend({ read, row, cursor, at, units }: LegendProps) {
-  const { series, columns, n } = read;
+function Legend({ read, row, text, cursor, at }: LegendProps) {
+  const { series, as, columns, n } = read;
   const s = cursor === undefined ? undefined : at[cursor];
   const value = cursor === undefined ? undefined : columns.mean[cursor];
   return (
@@ -327,78 +336,12 @@ function Legend({ read, row, cursor, at, units }: LegendProps) {
           <path d="M0 4H36" stroke-dasharray={DASHES[n]} />
         </svg>
       )}
-      <span>{inWords(read, units)}</span>
+      <span>{text}</span>
       {s !== undefined && (
         <b class="cursor" aria-hidden="true">
-          {`${moment(s * 1000, newest())}: ${shown(value, series, units)}`}
+          {`${moment(s * 1000, newest())}: ${shown(value, series, as)}`}
         </b>
       )}
     </li>
-  );
-}
-
-interface TableProps {
-  read: Read[];
-  at: number[];
-  stepMs: number;
-  range: Range;
-  units: System;
-}
-
-function Table({ read, at, stepMs, range, units }: TableProps) {
-  const each = Math.max(1, Math.ceil(at.length / TABLE_ROWS));
-  const rows = Array.from({ length: Math.ceil(at.length / each) }, (_, i) => i * each);
-  const isLong = range.to - range.from > 2 * 86_400_000;
-  return (
-    <div class="scroll" tabIndex={0} role="group" aria-label={w.table}>
-      <table>
-        <thead>
-          <tr>
-            <th scope="col" rowSpan={2}>
-              {w.time}
-            </th>
-            {read.map(({ series }) => (
-              <th key={series.id} scope="colgroup" colSpan={3}>
-                {named(series.name)}
-              </th>
-            ))}
-          </tr>
-          <tr>
-            {read.flatMap(({ series }) =>
-              [w.low, w.mean, w.high].map((word) => (
-                <th key={`${series.id}${word}`} scope="col" class="number">
-                  {word}
-                </th>
-              )),
-            )}
-          </tr>
-        </thead>
-        <tbody>
-          {rows.map((i) => {
-            const ms = (at[i] ?? 0) * 1000 - stepMs / 2;
-            return (
-              <tr key={i}>
-                <th scope="row">{isLong ? `${day(ms)} ${clock(ms)}` : clock(ms)}</th>
-                {read.flatMap(({ series, columns }) => {
-                  const found = row(columns, i, i + each);
-                  if (!found) {
-                    return [
-                      <td key={series.id} colSpan={3} class="note">
-                        {w.noData}
-                      </td>,
-                    ];
-                  }
-                  return [found.low, found.mean, found.high].map((value, n) => (
-                    <td key={`${series.id}${n}`} class="number">
-                      {shown(value, series, units)}
-                    </td>
-                  ));
-                })}
-              </tr>
-            );
-          })}
-        </tbody>
-      </table>
-    </div>
   );
 }

@@ -28,7 +28,10 @@ export async function open(browser: Browser, size: Size, theme: Theme, url: stri
   return { page, context, complaints };
 }
 
+/** Logs in, unless somebody is logged in already. */
 export async function logIn(page: Page, name: string, password: string): Promise<void> {
+  await page.waitForSelector("#password, #attention, input[name=password]");
+  if (await page.locator("#attention").isVisible()) return;
   await page.getByLabel("Name").fill(name);
   await page.getByLabel("Password").fill(password);
   await page.getByRole("button", { name: "Log in" }).click();
