@@ -201,6 +201,12 @@ pub const FINDINGS: &[Entry] = &[
         "Order the next one.",
     ),
     entry(
+        "proof-test-not-enough",
+        "No test that anybody keeps makes a protection safe enough alone.",
+        "The interval by failure rate, demand rate and what is tolerated is below a week.",
+        "A second protection of another kind.",
+    ),
+    entry(
         "pump-far-from-file",
         "A pump gives much more or less than the system file says.",
         "50 % (assumed).",

@@ -11,10 +11,16 @@
 //! * [`calibration`]: pH electrodes, thermometers, conductivity, metered pumps; whether a reading stands still; how calibrations drift
 //!   and when a probe will be out.
 //! * [`water`]: tests, consumption, doses by molar mass, limewater, water changes, the books of the ions.
+//! * [`proof`]: which protection has to be tried how often, why, and how.
+//! * [`tasks`]: maintenance by calendar, by hours run, by evidence.
+//! * [`calendar`]: dates, and what is due as iCalendar.
 
+pub mod calendar;
 pub mod calibration;
 mod catalogue;
+pub mod proof;
 pub mod stats;
+pub mod tasks;
 pub mod water;
 
 pub use catalogue::{FINDINGS, page};

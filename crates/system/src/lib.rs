@@ -16,6 +16,7 @@ pub mod parts;
 pub mod places;
 mod queries;
 mod raw;
+pub mod reading;
 pub mod render;
 mod resolve;
 pub mod starter;
