@@ -337,7 +337,7 @@ export const words = {
     tokens: "Tokens for programs",
     tokenFor: "What it is for",
     scopes: "It may",
-    scope: { read: "read", act: "act", import: "bring in logs", metrics: "read the metrics" },
+    scope: { read: "read", act: "act", import: "bring in logs", metrics: "read the metrics", program: "deploy programs" },
     days: "It ends after days",
     addToken: "Make a token",
     tokenOnce: "The token is shown only now. Keep it where its program reads it.",

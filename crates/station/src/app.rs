@@ -45,6 +45,8 @@ pub struct App {
     pub host_names: Vec<String>,
     /// When the process began, ms since 1970.
     pub started_ms: i64,
+    /// A board runs another revision than the station reads it by: the station is to begin anew.
+    pub begin_anew: tokio::sync::Notify,
     /// Streams that are open now.
     pub streams: tokio::sync::Semaphore,
     /// Commands that wait for their outcome now.

@@ -325,6 +325,11 @@ impl Ingest {
             self.failed(&error);
             self.keep_row(Row::Event(at_ms, name.clone(), "link", words));
         }
+        if let LinkState::Up { hello, .. } = state
+            && let Err(error) = crate::revisions::met(&self.app, board, hello, at_ms)
+        {
+            self.failed(&error);
+        }
         if !state.is_up() {
             let here = &mut self.boards[board.id.0];
             let mut book = self.app.book.lock().unwrap_or_else(PoisonError::into_inner);

@@ -9,6 +9,7 @@
 //! | [`checks`], [`telling`] | the station's own checks; how people are told |
 //! | [`design`] | how much of the machine design work may take |
 //! | [`orders`] | what people order, written down before it goes out and after |
+//! | [`revisions`] | every program that a board was given; which runs; the way back |
 //! | [`auth`] | accounts, sessions, tokens, who may do what |
 //! | [`http`] | the API and the page |
 //! | `memory` | how the allocator is set for a process that runs for years |
@@ -28,6 +29,7 @@ pub mod live;
 pub mod log;
 mod memory;
 pub mod orders;
+pub mod revisions;
 pub mod serve;
 pub mod settings;
 pub mod site;

@@ -30,7 +30,7 @@ use crate::live::Live;
 use crate::orders::Hands;
 use crate::settings::{Line, PastFault, Settings, TlsChoice};
 use crate::site::{Site, SiteBoard};
-use crate::{http, state, telling, watchdog};
+use crate::{http, revisions, state, telling, watchdog};
 
 /// How long a board may take to do what it is told.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -84,6 +84,18 @@ fn failed(what: &str) -> impl Fn(&dyn std::fmt::Display) -> Failure + '_ {
     move |error| Failure(format!("{what}: {error}"))
 }
 
+/// How serving ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ending {
+    /// It was told to end.
+    Over,
+    /// A board runs another revision: the station is to begin anew, on this port of the machine.
+    Anew {
+        /// The port.
+        port: u16,
+    },
+}
+
 /// A station that has begun.
 pub struct Station {
     app: Arc<App>,
@@ -128,7 +140,8 @@ fn setup(settings: &Settings, site: &Site, n: usize, store: &Store) -> Result<Bo
                 state: Some(settings.data.join(format!("{name}.tank"))),
                 ..virtual_board::Setup::default()
             };
-            let board = Virtual::start(&board.system, setup).map_err(|error| failed(&of)(&error))?;
+            // What it was flashed with is what it is; what runs on it stands in its memory.
+            let board = Virtual::start(&board.flashed.system, setup).map_err(|error| failed(&of)(&error))?;
             BoardLine::Virtual(Arc::new(board))
         }
     };
@@ -220,7 +233,6 @@ impl Station {
     /// What stands against it.
     pub fn begin(settings: Settings, site: Site, store_options: store::Options) -> Result<Station, Failure> {
         let started_ms = now_ms();
-        let site = Arc::new(site);
         make_folder(&settings.data).map_err(|error| {
             Failure(format!(
                 "the folder {} cannot be made: {error}; name another as `data` in [station]",
@@ -229,6 +241,7 @@ impl Station {
         })?;
         let store = Store::open_with(settings.data.join("station.db"), store_options)
             .map_err(|error| failed("the store cannot be opened")(&error))?;
+        let site = Arc::new(revisions::as_run(site, &store));
         let in_store = failed("the store");
         let series = ingest::series(&site, &store).map_err(|error| in_store(&error))?;
         let life = SessionLife {
@@ -258,6 +271,7 @@ impl Station {
             intake: Intake::default(),
             host_names: host_names(&settings),
             started_ms,
+            begin_anew: tokio::sync::Notify::new(),
             streams: Semaphore::new(MOST_STREAMS),
             commands: Semaphore::new(MOST_COMMANDS),
             design: Design::default(),
@@ -296,7 +310,7 @@ impl Station {
         http::router(self.app.clone())
     }
 
-    /// Serves until `end` is true, then ends everything in order. `say` gets lines for whoever started it.
+    /// Serves until `end` is true or it is to begin anew, then ends everything in order. `say` gets lines for whoever started it.
     ///
     /// # Errors
     /// It cannot listen, or a part has died.
@@ -305,7 +319,7 @@ impl Station {
         say: impl Fn(&str) + Send + Sync,
         is_terminal: bool,
         end: watch::Receiver<bool>,
-    ) -> Result<(), Failure> {
+    ) -> Result<Ending, Failure> {
         let (stop, stopped) = watch::channel(false);
         let router = self.router();
         let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
@@ -338,8 +352,9 @@ impl Station {
             let mut is_open = false;
             loop {
                 tokio::select! {
-                    () = until(&mut end) => break Ok(()),
-                    died = watched.as_mut() => break died.map_err(Failure),
+                    () = until(&mut end) => break Ok(Ending::Over),
+                    () = self.app.begin_anew.notified() => break Ok(Ending::Anew { port }),
+                    died = watched.as_mut() => break died.map(|()| Ending::Over).map_err(Failure),
                     () = until(&mut owner), if !is_open => {
                         is_open = true;
                         let _ = fs::remove_file(self.code_file());
@@ -522,24 +537,50 @@ pub fn run(
     is_terminal: bool,
 ) -> Result<(), Failure> {
     crate::memory::be_sparing();
-    let station = Station::begin(settings, site, store::Options::default())?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .max_blocking_threads(BLOCKING_THREADS)
         .enable_all()
         .build()
         .map_err(|error| failed("the station's runtime cannot start")(&error))?;
-    runtime.block_on(async move {
-        let (end, ended) = watch::channel(false);
-        tokio::spawn(async move {
-            wait_for_signal().await;
-            end.send_replace(true);
-            // Whoever asks twice does not want to wait.
-            wait_for_signal().await;
-            std::process::exit(130);
-        });
-        station.serve(say, is_terminal, ended).await
-    })
+    let (end, ended) = watch::channel(false);
+    runtime.spawn(async move {
+        wait_for_signal().await;
+        end.send_replace(true);
+        // Whoever asks twice does not want to wait.
+        wait_for_signal().await;
+        std::process::exit(130);
+    });
+    keep_serving(runtime.handle(), settings, site, &say, is_terminal, &ended)
+}
+
+/// Serves until `ended` is true. Where a board turns out to run another revision, the station begins anew within the process.
+///
+/// # Errors
+/// What stands against it, or what it ended of.
+pub fn keep_serving(
+    runtime: &tokio::runtime::Handle,
+    mut settings: Settings,
+    site: Site,
+    say: &(impl Fn(&str) + Send + Sync),
+    is_terminal: bool,
+    ended: &watch::Receiver<bool>,
+) -> Result<(), Failure> {
+    let mut station = Station::begin(settings.clone(), site, store::Options::default())?;
+    loop {
+        match runtime.block_on(station.serve(say, is_terminal, ended.clone()))? {
+            Ending::Over => return Ok(()),
+            Ending::Anew { port } => {
+                say("a board runs another revision: the station begins anew");
+                settings.http.here_port = port;
+                let site = Site::new(&settings).map_err(|unfit| {
+                    let first = unfit.findings.first().map_or("", |finding| finding.message.as_str());
+                    Failure(format!("{} cannot be served any more: {first}", unfit.file))
+                })?;
+                station = Station::begin(settings.clone(), site, store::Options::default())?;
+            }
+        }
+    }
 }
 
 async fn wait_for_signal() {

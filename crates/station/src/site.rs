@@ -1,9 +1,10 @@
-//! What the station file leads to: each board with its system file read, compiled and named. Fixed for the life of the process.
+//! What the station file leads to: each board with its system file read, compiled and named. Fixed until the
+//! station begins anew, which it does when a board runs another revision.
 
 use std::sync::Arc;
 
 use electrics::assign::Lock;
-use system::{Diagnostic, System};
+use system::{Diagnostic, Loaded, System};
 use virtual_board::Made;
 use workbench::Beside;
 
@@ -27,6 +28,19 @@ pub struct SiteBoard {
     pub made: Made,
     /// Names of what its records hold.
     pub names: Arc<Names>,
+    /// What the file in the station file says, which the board was flashed with.
+    pub flashed: Flashed,
+    /// Number of the revision that the text is, where it is not the file's.
+    pub revision: Option<i64>,
+}
+
+/// What a board was flashed with.
+#[derive(Clone, Debug)]
+pub struct Flashed {
+    /// The system of the file.
+    pub system: Arc<System>,
+    /// Its program.
+    pub program_crc: u32,
 }
 
 impl SiteBoard {
@@ -56,53 +70,72 @@ pub struct Unfit {
     pub findings: Vec<Diagnostic>,
 }
 
+/// A board from the text of a system file, with the wiring lock that stands beside the file.
+fn read(id: BoardId, settings: &BoardSettings, loaded: Loaded, source: String) -> Result<SiteBoard, Unfit> {
+    let name = settings.system.display().to_string();
+    let unfit = |source: String, findings| Unfit { file: name.clone(), source, findings };
+    let Some(mut system) = loaded.system else { return Err(unfit(source, loaded.diagnostics)) };
+    // Pins and contacts that `wire` planned stand beside the file.
+    let lock = settings.system.with_extension("wiring.lock");
+    let mut planned = None;
+    if let Ok(text) = std::fs::read_to_string(&lock) {
+        match Lock::read(&text) {
+            Ok(lock) => {
+                lock.apply(&mut system);
+                planned = Some(lock);
+            }
+            Err(error) => {
+                let finding = Diagnostic::error(
+                    "lock-unreadable",
+                    format!("`{}` cannot be read: {error}", lock.display()),
+                )
+                .help("write it anew: `tidewright wire --lock`");
+                return Err(unfit(source, vec![finding]));
+            }
+        }
+    }
+    let made = match Made::new(&system) {
+        Ok(made) => made,
+        Err(findings) => return Err(unfit(source, findings)),
+    };
+    let names = Arc::new(Names::new(&system, &made.compiled));
+    let system = Arc::new(system);
+    let flashed = Flashed { system: system.clone(), program_crc: made.program_crc };
+    Ok(SiteBoard {
+        id,
+        settings: settings.clone(),
+        system,
+        text: source,
+        made,
+        names,
+        flashed,
+        revision: None,
+    })
+}
+
+impl SiteBoard {
+    /// The same board with another text of its system file, for the same wiring.
+    ///
+    /// # Errors
+    /// What is wrong with the text.
+    pub fn revised(&self, text: &str) -> Result<SiteBoard, Unfit> {
+        let loaded = system::load_with(text, Arc::clone(&self.system.library));
+        let revised = read(self.id, &self.settings, loaded, text.to_owned())?;
+        Ok(SiteBoard { flashed: self.flashed.clone(), ..revised })
+    }
+}
+
 impl Site {
     /// Reads and compiles every system file, each with its wiring lock where there is one.
     ///
     /// # Errors
     /// The first file that cannot be served.
     pub fn new(settings: &Settings) -> Result<Site, Unfit> {
-        let mut boards = vec![];
-        for (n, board) in settings.boards.iter().enumerate() {
+        let read = |(n, board): (usize, &BoardSettings)| {
             let file = system::load_file(&board.system);
-            let name = board.system.display().to_string();
-            let Some(mut system) = file.loaded.system else {
-                return Err(Unfit { file: name, source: file.source, findings: file.loaded.diagnostics });
-            };
-            // Pins and contacts that `wire` planned stand beside the file.
-            let lock = board.system.with_extension("wiring.lock");
-            let mut planned = None;
-            if let Ok(text) = std::fs::read_to_string(&lock) {
-                match Lock::read(&text) {
-                    Ok(lock) => {
-                        lock.apply(&mut system);
-                        planned = Some(lock);
-                    }
-                    Err(error) => {
-                        let finding = Diagnostic::error(
-                            "lock-unreadable",
-                            format!("`{}` cannot be read: {error}", lock.display()),
-                        )
-                        .help("write it anew: `tidewright wire --lock`");
-                        return Err(Unfit { file: name, source: file.source, findings: vec![finding] });
-                    }
-                }
-            }
-            let made = match Made::new(&system) {
-                Ok(made) => made,
-                Err(findings) => return Err(Unfit { file: name, source: file.source, findings }),
-            };
-            let names = Arc::new(Names::new(&system, &made.compiled));
-            boards.push(SiteBoard {
-                id: BoardId(n),
-                settings: board.clone(),
-                system: Arc::new(system),
-                text: file.source,
-                lock: planned,
-                made,
-                names,
-            });
-        }
+            read(BoardId(n), board, file.loaded, file.source)
+        };
+        let boards = settings.boards.iter().enumerate().map(read).collect::<Result<_, _>>()?;
         Ok(Site { name: settings.name.clone(), boards })
     }
 

@@ -107,7 +107,9 @@ fn an_act_is_done_refused_or_not_done() {
     // Done: with the output and the scan in whose record it stands.
     let circulation = actuator(&system, "circulation_1");
     let off = Act::Hand { actuator: circulation, value: 0, time_ms: 600_000 };
-    let Outcome::Done(done) = boards.act_and_wait(tank_id, off, PATIENCE) else { panic!("it is done") };
+    let Outcome::Done(done) = boards.act_and_wait(tank_id, off.clone(), PATIENCE) else {
+        panic!("it is done")
+    };
     assert_eq!((done.output, done.remark), (Some(0), None));
     assert!(
         done.hand_left_ms.is_some_and(|left| (500_000..600_000).contains(&left)),
@@ -124,7 +126,7 @@ fn an_act_is_done_refused_or_not_done() {
     let heater = Act::Hand { actuator: actuator(&system, "heater_sump"), value: 1, time_ms: 600_000 };
     let end = Instant::now() + Duration::from_secs(60);
     let why = loop {
-        match boards.act_and_wait(tank_id, heater, PATIENCE) {
+        match boards.act_and_wait(tank_id, heater.clone(), PATIENCE) {
             Outcome::Refused { why } => break why,
             other => assert!(Instant::now() < end, "it stays permitted: {other:?}"),
         }
@@ -135,7 +137,7 @@ fn an_act_is_done_refused_or_not_done() {
     assert!(matches!(reset, Outcome::Refused { .. }), "nothing has tripped: {reset:?}");
 
     // Not done: there is no board.
-    let outcome = boards.act_and_wait(away, off, PATIENCE);
+    let outcome = boards.act_and_wait(away, off.clone(), PATIENCE);
     assert!(matches!(outcome, Outcome::NotDone { .. }), "{outcome:?}");
     // Or no time.
     let outcome = boards.act_and_wait(tank_id, off, Duration::ZERO);
@@ -143,8 +145,9 @@ fn an_act_is_done_refused_or_not_done() {
 
     // Make safe: what adds stops, what moves runs, heat keeps to its thermostats.
     let steps = boards.make_safe(tank_id);
-    let of =
-        |name: &str| steps.iter().find(|step| step.actuator == actuator(&system, name)).map(|step| step.act);
+    let of = |name: &str| {
+        steps.iter().find(|step| step.actuator == actuator(&system, name)).map(|step| step.act.clone())
+    };
     let value = |act: Option<Act>| match act {
         Some(Act::Hand { value, .. }) => Some(value),
         _ => None,
@@ -154,7 +157,7 @@ fn an_act_is_done_refused_or_not_done() {
     assert_eq!(value(of("heater_display")), Some(1), "its own dial holds it");
     assert_eq!((of("light"), of("router")), (None, None), "left alone");
     for step in &steps {
-        let outcome = boards.act_and_wait(tank_id, step.act, PATIENCE);
+        let outcome = boards.act_and_wait(tank_id, step.act.clone(), PATIENCE);
         let is_heater = step.words.contains("heater_sump");
         match outcome {
             Outcome::Done(_) => {}

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, ServerName};
 use serde_json::{Value, json};
-use station::serve::{Failure, Station};
+use station::serve::{Ending, Failure, Station, keep_serving};
 use station::settings::{Line, Settings};
 use station::site::Site;
 use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
@@ -23,7 +23,7 @@ struct Running {
     port: u16,
     code: Option<String>,
     end: watch::Sender<bool>,
-    served: JoinHandle<Result<(), Failure>>,
+    served: JoinHandle<Result<Ending, Failure>>,
     lines: mpsc::UnboundedReceiver<String>,
 }
 
@@ -96,6 +96,19 @@ impl Running {
 
 /// One request on a connection of its own.
 async fn ask<S: AsyncRead + AsyncWrite + Unpin>(
+    stream: S,
+    method: &str,
+    path: &str,
+    cookie: &str,
+    body: Option<Value>,
+) -> (u16, String) {
+    let (status, text) = ask_if_there(stream, method, path, cookie, body).await;
+    assert!(status != 0, "no answer to {method} {path}");
+    (status, text)
+}
+
+/// The same of a station that may just be ending: status 0 then.
+async fn ask_if_there<S: AsyncRead + AsyncWrite + Unpin>(
     mut stream: S,
     method: &str,
     path: &str,
@@ -108,7 +121,9 @@ async fn ask<S: AsyncRead + AsyncWrite + Unpin>(
          Content-Type: application/json\r\nContent-Length: {}\r\nConnection: close\r\n\r\n",
         body.len()
     );
-    stream.write_all(format!("{head}{body}").as_bytes()).await.expect("it takes the request");
+    if stream.write_all(format!("{head}{body}").as_bytes()).await.is_err() {
+        return (0, String::new());
+    }
     let mut answer = vec![];
     // A peer that closes TLS without saying so has still sent its answer.
     let _ = stream.read_to_end(&mut answer).await;
@@ -123,6 +138,112 @@ async fn first_owner(station: &Running) -> String {
     assert_eq!(status, 200, "{text}");
     let line = text.lines().find(|line| line.to_lowercase().starts_with("set-cookie:")).expect("a cookie");
     line.split_once(": ").expect("a value").1.split(';').next().expect("a part").to_owned()
+}
+
+/// Asks until it is so; the station may be beginning anew meanwhile.
+async fn until_so(
+    here: SocketAddr,
+    path: &str,
+    cookie: &str,
+    what: &str,
+    is_so: impl Fn(&Value) -> bool,
+) -> Value {
+    let until = Instant::now() + Duration::from_secs(60);
+    let mut last = Value::Null;
+    loop {
+        if let Ok(stream) = TcpStream::connect(here).await {
+            let (_, text) = ask_if_there(stream, "GET", path, cookie, None).await;
+            let body = text.split_once("\r\n\r\n").map_or("", |(_, body)| body);
+            last = serde_json::from_str(body).unwrap_or(last);
+            if is_so(&last) {
+                return last;
+            }
+        }
+        assert!(Instant::now() < until, "{what} never came: {last}");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_revision_is_tried_falls_back_is_kept_and_taken_back() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (say, mut lines) = mpsc::unbounded_channel();
+    let (end, ended) = watch::channel(false);
+    let settings = settings(folder.path(), None);
+    let handle = tokio::runtime::Handle::current();
+    let served = tokio::task::spawn_blocking(move || {
+        let site = Site::new(&settings).expect("the example compiles");
+        let say = move |line: &str| drop(say.send(line.to_owned()));
+        keep_serving(&handle, settings, site, &say, true, &ended)
+    });
+    let first = lines.recv().await.expect("a line");
+    let port: u16 = first.rsplit(':').next().expect("a port").parse().expect("a port");
+    let line = lines.recv().await.expect("a line");
+    let code = line.split_once("first account: ").map(|(_, code)| code.to_owned());
+    let here = SocketAddr::from((Ipv4Addr::LOCALHOST, port));
+    let post = |path: String, cookie: String, body: Value| async move {
+        let stream = TcpStream::connect(here).await.expect("it listens");
+        let (status, text) = ask(stream, "POST", &path, &cookie, Some(body)).await;
+        (status, text.clone(), text.split_once("\r\n\r\n").map_or(String::new(), |(_, body)| body.to_owned()))
+    };
+    let body = json!({ "code": code, "name": "Keeper", "password": PASSWORD });
+    let (_, text, _) = post("/api/v1/account/first".into(), String::new(), body).await;
+    let cookie = text.lines().find(|line| line.to_lowercase().starts_with("set-cookie:")).expect("a cookie");
+    let cookie = cookie.split_once(": ").expect("a value").1.split(';').next().expect("a part").to_owned();
+    let path = "/api/v1/boards/board/revisions";
+    let known =
+        until_so(here, path, &cookie, "the first revision", |list| list["running"]["revision"] == 1).await;
+    assert_eq!(
+        (&known["running"]["kind"], &known["revisions"][0]["who"]),
+        (&json!("flashed"), &json!("station"))
+    );
+
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../examples/harbour-lane/system.toml");
+    let before = std::fs::read_to_string(example).expect("the example");
+    let after = before.replace("display_temp < 24.9 degC", "display_temp < 24.8 degC");
+    assert_ne!(before, after, "a threshold of the example");
+    let send = |path: &str, body: Value| post(path.to_owned(), cookie.clone(), body);
+    let broken = json!({ "text": before.replace("[[rule", "[[rool"), "why": "a slip of the finger" });
+    let (status, _, body) = send(path, broken).await;
+    assert!(status == 422 && body.contains("Nothing was sent"), "{status} {body}");
+    let same = json!({ "text": before, "why": "nothing new" });
+    assert_eq!(send(path, same).await.0, 409);
+
+    // Not confirmed: the board goes back, and the station with it.
+    let tried = json!({ "text": after, "why": "cooler at night", "minutes": 4 });
+    let (status, _, body) = send(path, tried.clone()).await;
+    assert!(status == 200 && body.contains("\"status\":\"done\""), "{status} {body}");
+    let on_trial = |list: &Value| list["running"]["revision"] == 2 && list["running"]["kind"] == "trial";
+    let list = until_so(here, path, &cookie, "the trial", on_trial).await;
+    assert_eq!((&list["trial"]["revision"], &list["trial"]["who"]), (&json!(2), &json!("Keeper")), "{list}");
+    let is_back = |list: &Value| list["running"]["revision"] == 1;
+    let list = until_so(here, path, &cookie, "the way back", is_back).await;
+    assert_eq!(list["trial"], Value::Null, "{list}");
+    let is_named = |events: &Value| events.to_string().contains("was not confirmed in time");
+    until_so(here, "/api/v1/events?board=board", &cookie, "the reason", is_named).await;
+
+    // Confirmed, it stays, also when the station starts anew.
+    let tried = json!({ "text": after, "why": "cooler at night", "minutes": 255 });
+    assert_eq!(send(path, tried).await.0, 200);
+    until_so(here, path, &cookie, "the second trial", on_trial).await;
+    let read_by = |text: &str, state: &Value| state["boards"][0]["link"]["state"] == "up" && !text.is_empty();
+    until_so(here, "/api/v1/state", &cookie, "the board", |state| read_by("x", state)).await;
+    let (status, _, body) =
+        send("/api/v1/boards/board/trial/confirm", json!({ "why": "it holds 24.8" })).await;
+    assert!(status == 200 && body.contains("\"status\":\"done\""), "{status} {body}");
+    let is_kept = |list: &Value| list["running"]["revision"] == 2 && list["running"]["kind"] == "confirmed";
+    until_so(here, path, &cookie, "the confirmed revision", is_kept).await;
+    let stream = TcpStream::connect(here).await.expect("it listens");
+    let (_, text) = ask(stream, "GET", "/api/v1/system", &cookie, None).await;
+    assert!(text.contains("display_temp < 24.8 degC"), "the station reads by the revision that runs");
+
+    // And back with one request.
+    let (status, _, body) =
+        send(&format!("{path}/1/deploy"), json!({ "why": "too cold", "minutes": 255 })).await;
+    assert!(status == 200 && body.contains("\"status\":\"done\""), "{status} {body}");
+    until_so(here, path, &cookie, "revision 1", |list| list["running"]["revision"] == 1).await;
+    end.send_replace(true);
+    served.await.expect("no panic").expect("it ends in order");
 }
 
 fn free_port() -> SocketAddr {

@@ -2,7 +2,7 @@
 
 export type Quality = "good" | "uncertain" | "bad";
 export type Role = "viewer" | "operator" | "owner";
-export type Scope = "read" | "act" | "import" | "metrics";
+export type Scope = "read" | "act" | "import" | "metrics" | "program";
 
 export interface LinkNow {
   state: "down" | "up" | "silent" | "refused";

@@ -18,11 +18,13 @@ pub enum Scope {
     Import,
     /// The metrics, nothing else.
     Metrics,
+    /// Gives a board another program, on trial, keeps it or gives it up.
+    Program,
 }
 
 impl Scope {
     /// All of them.
-    pub const ALL: [Scope; 4] = [Scope::Read, Scope::Act, Scope::Import, Scope::Metrics];
+    pub const ALL: [Scope; 5] = [Scope::Read, Scope::Act, Scope::Import, Scope::Metrics, Scope::Program];
 
     /// The word in the store and in the API.
     pub fn word(self) -> &'static str {
@@ -31,6 +33,7 @@ impl Scope {
             Scope::Act => "act",
             Scope::Import => "import",
             Scope::Metrics => "metrics",
+            Scope::Program => "program",
         }
     }
 
@@ -39,6 +42,7 @@ impl Scope {
         match self {
             Scope::Read | Scope::Metrics => Role::Viewer,
             Scope::Act | Scope::Import => Role::Operator,
+            Scope::Program => Role::Owner,
         }
     }
 }
@@ -94,6 +98,12 @@ pub const ROUTES: &[(Method, &str, Need)] = &[
     (Method::POST, "/api/v1/boards/{board}/hand", Need::Scope(Scope::Act)),
     (Method::POST, "/api/v1/boards/{board}/trips/{trip}/reset", Need::Scope(Scope::Act)),
     (Method::POST, "/api/v1/boards/{board}/procedures/{procedure}", Need::Scope(Scope::Act)),
+    (Method::GET, "/api/v1/boards/{board}/revisions", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/boards/{board}/revisions/{revision}/file", Need::Scope(Scope::Read)),
+    (Method::POST, "/api/v1/boards/{board}/revisions", Need::Scope(Scope::Program)),
+    (Method::POST, "/api/v1/boards/{board}/revisions/{revision}/deploy", Need::Scope(Scope::Program)),
+    (Method::POST, "/api/v1/boards/{board}/trial/confirm", Need::Scope(Scope::Program)),
+    (Method::POST, "/api/v1/boards/{board}/trial/revert", Need::Scope(Scope::Program)),
     (Method::POST, "/api/v1/make-safe", Need::Scope(Scope::Act)),
     (Method::GET, "/api/v1/tell", Need::Scope(Scope::Read)),
     (Method::POST, "/api/v1/tell/test", Need::Scope(Scope::Act)),

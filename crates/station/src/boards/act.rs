@@ -1,10 +1,12 @@
 //! What people want of a board, and what became of it: done, refused or not done, never assumed.
 
+use std::sync::Arc;
+
 use link::message::ProcedureCommand;
 use system::model::{ActuatorIdx, ProcedureIdx};
 
 /// One act on one board.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Act {
     /// Takes an actuator into hand for a time; 0 ms gives it back.
     Hand {
@@ -32,6 +34,17 @@ pub enum Act {
         /// The entry.
         entry: [u8; 14],
     },
+    /// Gives the board another program for its wiring, on trial: unless it is confirmed in time, the board goes back by itself.
+    Try {
+        /// The program.
+        program: Arc<[u8]>,
+        /// How long it is tried, min, 1 to 255.
+        minutes: u8,
+    },
+    /// Keeps the program that is tried.
+    Confirm,
+    /// Gives up the program that is tried; the board starts anew with the confirmed one.
+    Revert,
 }
 
 /// What became of an act.

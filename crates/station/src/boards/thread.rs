@@ -500,12 +500,18 @@ impl Thread {
 
     fn act(&mut self, connection: &mut Connection, wish: &Wish) -> Result<Outcome, End> {
         let refused = |why: &str| Ok(Outcome::Refused { why: why.to_owned() });
+        if let Act::Try { .. } | Act::Confirm | Act::Revert = wish.act {
+            return self.change_program(connection, &wish.act);
+        }
         if connection.trust != Trust::All {
             return refused("the board does not run this file's program, so nothing is sent to it");
         }
         let names = &self.known.names;
         let client = &mut connection.client;
         let taken = match wish.act {
+            Act::Try { .. } | Act::Confirm | Act::Revert => {
+                return refused("this is no command of a program");
+            }
             Act::Hand { actuator, value, time_ms } => {
                 let Some(drive) = names.drive(actuator) else {
                     return refused("no rule drives this actuator, so nobody can take it in hand");
@@ -544,6 +550,37 @@ impl Thread {
         }
     }
 
+    /// Another program, or an end of the trial. The board of the file may run any program meanwhile, but must be wired as the file says.
+    fn change_program(&mut self, connection: &mut Connection, act: &Act) -> Result<Outcome, End> {
+        if connection.trust == Trust::Nothing {
+            let why = "the board is wired by another file, and a program is for one wiring: flash it with `tidewright flash`";
+            return Ok(Outcome::Refused { why: why.to_owned() });
+        }
+        let client = &mut connection.client;
+        let (result, remark) = match act {
+            Act::Try { program, minutes } => (
+                client.upload(program, *minutes, |_| {}),
+                format!("its loader found the program sound; it starts anew and tries it for {minutes} min"),
+            ),
+            Act::Confirm => (client.confirm(), "it keeps the program".to_owned()),
+            _ => (client.revert(), "it starts anew with the program before".to_owned()),
+        };
+        match result {
+            Ok(()) => {
+                // It has other things to say after it has started anew.
+                connection.last_hello = Instant::now().checked_sub(KEEP_ALIVE).unwrap_or_else(Instant::now);
+                let remark = Some(remark);
+                let at_ms = now_ms();
+                Ok(Outcome::Done(Done { scan: None, at_ms, output: None, hand_left_ms: None, remark }))
+            }
+            Err(ClientError::Refused(code, _)) => Ok(Outcome::Refused { why: code.words().to_owned() }),
+            Err(ClientError::TooLong) => {
+                Ok(Outcome::Refused { why: "the program is longer than any board holds".to_owned() })
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
     /// Waits for the record of the scan that took the act.
     fn seen(&mut self, connection: &mut Connection, wish: &Wish, low: u8) -> Result<Outcome, End> {
         let period = Duration::from_millis(connection.hello.period_ms.into());
@@ -573,7 +610,7 @@ impl Thread {
             Act::Procedure { procedure, .. } => {
                 command.kind == 3 && names.procedure(procedure) == Some(command.part)
             }
-            Act::Calibrate { .. } => false,
+            Act::Calibrate { .. } | Act::Try { .. } | Act::Confirm | Act::Revert => false,
         }
     }
 
@@ -612,7 +649,8 @@ impl Thread {
     /// What stands against a hand that was refused: by the next record.
     fn against(&mut self, connection: &mut Connection, wish: &Wish) -> Result<String, End> {
         let mut why = None;
-        if let (Act::Hand { actuator, .. }, Some(record)) = (wish.act, connection.client.next_record(LATE)?) {
+        if let (&Act::Hand { actuator, .. }, Some(record)) = (&wish.act, connection.client.next_record(LATE)?)
+        {
             why = words::against(&self.setup.system, &self.known.names, actuator, &record);
             self.record(connection, record)?;
         }

@@ -160,6 +160,7 @@ impl Bench {
             intake: Intake::default(),
             host_names: vec!["reef.home.arpa".to_owned()],
             started_ms,
+            begin_anew: tokio::sync::Notify::new(),
             streams: Semaphore::new(4),
             commands: Semaphore::new(4),
             design: station::design::Design::default(),

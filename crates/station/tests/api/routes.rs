@@ -73,7 +73,7 @@ async fn every_route_refuses_who_may_not() {
     let operator = bench.person("operator", Role::Operator);
     let silent = bench.person_since("silent", Role::Owner, now_ms() - LIFE.idle_ms - 1000);
     let far_future = now_ms() + 86_400_000;
-    let ended = bench.token("owner", "read act import metrics", now_ms() - 1000);
+    let ended = bench.token("owner", "read act import metrics program", now_ms() - 1000);
     let wrong_cookie = Sender::cookie(format!("{COOKIE}={}", "A".repeat(43)));
     let mut n_tried = 0;
     for (method, path, need) in ROUTES {
@@ -111,7 +111,7 @@ async fn every_route_refuses_who_may_not() {
             Need::Session(role) => {
                 small.push((
                     "token with all scopes".to_owned(),
-                    bench.token("owner", "read act import metrics", far_future),
+                    bench.token("owner", "read act import metrics program", far_future),
                 ));
                 if *role > Role::Viewer {
                     small.push(("viewer".to_owned(), viewer.clone()));
@@ -132,6 +132,11 @@ async fn every_route_refuses_who_may_not() {
                 small.push(("token without scope".to_owned(), bench.token("owner", "", far_future)));
                 if scope.role() > Role::Viewer {
                     small.push(("viewer".to_owned(), viewer.clone()));
+                    if scope.role() == Role::Owner {
+                        small.push(("operator".to_owned(), operator.clone()));
+                        let token = bench.token("operator", scope.word(), far_future);
+                        small.push(("token of an operator".to_owned(), token));
+                    }
                     small.push((
                         "token of a viewer".to_owned(),
                         bench.token("viewer", scope.word(), far_future),
@@ -173,7 +178,8 @@ async fn every_route_lets_in_who_may() {
         }
         let mut senders = vec![owner.clone()];
         if let Need::Scope(scope) = need {
-            senders.push(bench.token("operator", scope.word(), far_future));
+            let maker = if scope.role() == Role::Owner { "owner" } else { "operator" };
+            senders.push(bench.token(maker, scope.word(), far_future));
         }
         for sender in senders {
             let answer = bench.send(&sender, method.clone(), &filled(path), body(method)).await;

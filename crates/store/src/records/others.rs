@@ -202,6 +202,36 @@ impl Store {
         })
     }
 
+    /// One revision of a board, by its number.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::read`].
+    pub fn revision(&self, source: &str, id: i64) -> Result<Option<Revision>> {
+        self.read(|c| {
+            c.prepare_cached(
+                "select id, at, source, who, why, crc, program, system from revisions where source = ? and id = ?",
+            )
+            .and_then(|mut s| s.query_row((source, id), revision_from_row).optional())
+            .doing("reading a revision")
+        })
+    }
+
+    /// The newest revision of a board with this program.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::read`].
+    pub fn revision_of_program(&self, source: &str, crc: u32) -> Result<Option<Revision>> {
+        self.read(|c| {
+            c.prepare_cached(
+                "select id, at, source, who, why, crc, program, system from revisions where source = ? and crc = ? order by id desc limit 1",
+            )
+            .and_then(|mut s| s.query_row((source, crc), revision_from_row).optional())
+            .doing("reading a revision")
+        })
+    }
+
     /// A small value that survives restarts.
     ///
     /// # Errors

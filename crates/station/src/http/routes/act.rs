@@ -18,10 +18,10 @@ use crate::live::trip_id;
 use crate::orders::{Order, carry_out};
 
 /// Waits for a place, carries out, gives the outcome. A reader that goes away stops nothing.
-async fn order(
+pub(super) async fn order<T: Send + 'static>(
     app: Arc<App>,
-    act: impl FnOnce(&App) -> Result<Vec<Order>, Problem> + Send + 'static,
-) -> Result<Vec<Order>, Problem> {
+    act: impl FnOnce(&App) -> Result<T, Problem> + Send + 'static,
+) -> Result<T, Problem> {
     let task = {
         let app = app.clone();
         tokio::spawn(async move {
@@ -90,7 +90,7 @@ pub(super) async fn hand(
 #[serde(deny_unknown_fields)]
 pub(super) struct Why {
     /// Why, 1 to 200 characters.
-    why: String,
+    pub(super) why: String,
 }
 
 /// Resets a trip. It latches again at once while its condition holds.
@@ -192,7 +192,7 @@ pub(super) async fn make_safe(
     let why = said(&why.why, "why", 200)?;
     let board = of.find(&app)?.id;
     let who = who.signature();
-    let steps = order(app, move |app| {
+    let steps: Vec<Order> = order(app, move |app| {
         let steps = app.hands.safe_steps(board).into_iter();
         steps
             .map(|step| carry_out(app, board.0, &who, &why, format!("make safe: {}", step.words), step.act))

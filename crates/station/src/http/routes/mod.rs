@@ -11,6 +11,7 @@ mod drawing;
 mod history;
 mod live;
 mod people;
+mod revisions;
 mod stream;
 mod tell;
 
@@ -73,6 +74,7 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(act::procedure))
         .routes(routes!(act::make_safe))
         .routes(routes!(act::commands))
+        .merge(revisions::routes())
         .routes(routes!(tell::ways))
         .routes(routes!(tell::test))
         .merge(design::routes())
