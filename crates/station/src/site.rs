@@ -106,6 +106,7 @@ fn read(id: BoardId, settings: &BoardSettings, loaded: Loaded, source: String) -
         settings: settings.clone(),
         system,
         text: source,
+        lock: planned,
         made,
         names,
         flashed,
@@ -119,7 +120,7 @@ impl SiteBoard {
     /// # Errors
     /// What is wrong with the text.
     pub fn revised(&self, text: &str) -> Result<SiteBoard, Unfit> {
-        let loaded = system::load_with(text, Arc::clone(&self.system.library));
+        let loaded = system::load_with(text, &self.system.library);
         let revised = read(self.id, &self.settings, loaded, text.to_owned())?;
         Ok(SiteBoard { flashed: self.flashed.clone(), ..revised })
     }

@@ -94,21 +94,8 @@ impl Running {
     }
 }
 
-/// One request on a connection of its own.
+/// One request on a connection of its own; status 0 without an answer.
 async fn ask<S: AsyncRead + AsyncWrite + Unpin>(
-    stream: S,
-    method: &str,
-    path: &str,
-    cookie: &str,
-    body: Option<Value>,
-) -> (u16, String) {
-    let (status, text) = ask_if_there(stream, method, path, cookie, body).await;
-    assert!(status != 0, "no answer to {method} {path}");
-    (status, text)
-}
-
-/// The same of a station that may just be ending: status 0 then.
-async fn ask_if_there<S: AsyncRead + AsyncWrite + Unpin>(
     mut stream: S,
     method: &str,
     path: &str,
@@ -152,7 +139,7 @@ async fn until_so(
     let mut last = Value::Null;
     loop {
         if let Ok(stream) = TcpStream::connect(here).await {
-            let (_, text) = ask_if_there(stream, "GET", path, cookie, None).await;
+            let (_, text) = ask(stream, "GET", path, cookie, None).await;
             let body = text.split_once("\r\n\r\n").map_or("", |(_, body)| body);
             last = serde_json::from_str(body).unwrap_or(last);
             if is_so(&last) {

@@ -212,8 +212,7 @@ async fn a_board_of_software_lives_its_history_in_its_own_time() {
         });
         scans.collect::<Vec<_>>()
     };
-    take_in(&bench, vec![minutes(0, 10, false), minutes(10, 30, true), minutes(30, 60, false)].concat())
-        .await;
+    take_in(&bench, [minutes(0, 10, false), minutes(10, 30, true), minutes(30, 60, false)].concat()).await;
     let changes = bench.app.store.alarm_changes(&store::Page::default()).expect("a log");
     let id = format!("{}/{}", bench.app.site.boards[0].settings.name, alarm_name(&bench));
     let of_it: Vec<(i64, &str)> = (changes.iter().filter(|change| id.ends_with(&change.alarm)))
