@@ -36,4 +36,5 @@ export default defineConfig({
     modulePreload: { polyfill: false },
   },
   server: { proxy: { "/api": station } },
+  preview: { proxy: { "/api": station } },
 });

@@ -5,8 +5,8 @@ import { lazy, Suspense } from "preact/compat";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { said } from "./api/client.ts";
 import { line, type LineState, restarted, state, stationNow, tick, unacknowledged } from "./live.ts";
-import { FIRST, go, pathOf, type View, VIEWS, view } from "./router.ts";
-import { me, session, sessionProblem, whoAmI } from "./session.ts";
+import { ACTING, FIRST, go, pathOf, type View, VIEWS, view } from "./router.ts";
+import { mayAct, me, session, sessionProblem, whoAmI } from "./session.ts";
 import { clock, day, span } from "./time.ts";
 import { Account, Browser, First, LogIn } from "./views/account.tsx";
 import { Alarms } from "./views/alarms.tsx";
@@ -17,6 +17,7 @@ import { Now } from "./views/now.tsx";
 import { words } from "./words.ts";
 
 // What is seldom opened on a phone is fetched when it is opened.
+const Design = lazy(() => import("./views/design.tsx").then((module) => module.Design));
 const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
 
 const CONTENT: Record<View, FunctionComponent> = {
@@ -25,6 +26,7 @@ const CONTENT: Record<View, FunctionComponent> = {
   trends: Trends,
   alarms: Alarms,
   hand: Hand,
+  design: Design,
   log: Log,
   account: Account,
 };
@@ -107,7 +109,7 @@ function Nav({ shown }: { shown: View }) {
   return (
     <nav aria-label={words.nav} onKeyDown={(event) => event.key === "Escape" && setOpen(false)}>
       <ul class={isOpen ? "open" : ""} id="views">
-        {VIEWS.map((one) => (
+        {VIEWS.filter((one) => mayAct.value || !ACTING.has(one)).map((one) => (
           <li key={one} class={FIRST.has(one) ? "" : "later"}>
             <a
               href={pathOf(one)}

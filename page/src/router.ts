@@ -2,9 +2,11 @@
 
 import { signal } from "@preact/signals";
 
-export const VIEWS = ["now", "night", "trends", "alarms", "hand", "log", "account"] as const;
+export const VIEWS = ["now", "night", "trends", "alarms", "hand", "design", "log", "account"] as const;
 /** Those that a phone's bar shows; the others stand behind a word. */
 export const FIRST: ReadonlySet<View> = new Set<View>(["now", "night", "trends", "alarms", "hand"]);
+/** Those that are for who may act. */
+export const ACTING: ReadonlySet<string> = new Set(["design"]);
 export type View = (typeof VIEWS)[number];
 
 export function viewOf(path: string): View {

@@ -5,6 +5,7 @@ import { readFileSync } from "node:fs";
 import { createServer, type IncomingMessage, type ServerResponse } from "node:http";
 import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
+import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
 import type { AlarmNow, DriveNow, Order, Role, SignalNow, State, Trend } from "../src/api/types.ts";
 
 const dist = new URL("../dist/", import.meta.url);
@@ -128,6 +129,78 @@ function state(now: number): State {
   };
 }
 
+/** A text for the desk, small enough to be read here. */
+const DESK_TEXT = `# A tank for tests.
+[system]
+name = "Harbour Lane reading-room reef"
+
+[[vessel]]
+name = "sump_c"
+height = "400 mm"   # to the rim
+
+[[sensor]]
+name = "float_c_high"
+kind = "float"
+high = "215 mm"
+low = "213 mm"
+
+[[actuator]]
+name = "heater_sump"
+kind = "heater"
+power = "200 W"
+`;
+
+/** Looks at a text as the station does, as far as the tests need it: one handle, one finding. */
+function look(text: string, edits: Edit[]): Look {
+  let refused: Look["refused"];
+  let made = text;
+  edits.forEach((edit, n) => {
+    const name = "path" in edit ? edit.path.split(".")[1] : "";
+    if (edit.op === "set") {
+      if (String(edit.value).includes("?")) refused ??= { edit: n, message: `\`${edit.value}\` is no quantity`, diagnostics: [] };
+      const line = new RegExp(`(name = "${name}"[^[]*?\\n${edit.key} = )("[^"]*"|[\\w.]+)`);
+      made = made.replace(line, (_, before: string) => before + JSON.stringify(edit.value));
+    }
+  });
+  if (refused) made = text;
+  const lines = made.split("\n");
+  const at = lines.findIndex((line) => line.startsWith("high = "));
+  const high = Number(/\d+/.exec(lines[at] ?? "")?.[0]);
+  const low = Number(/low = "(\d+)/.exec(made)?.[1]);
+  const sheet = JSON.parse(readFileSync(new URL("fixtures/section.json", import.meta.url), "utf8"));
+  const handle = (key: string, mm: number): Handle => ({
+    id: `sensor.float_c_high.${key}`,
+    path: "sensor.float_c_high",
+    key,
+    kind: "height",
+    part: "sensor.float_c_high",
+    at: { x: 170, y: 143.77 - mm / 12 },
+    axis: "y",
+    value_m: mm / 1000,
+    min: 0,
+    max: 0.4,
+    unit_m_per_sheet: -0.012,
+    unit: "mm",
+    text: `${mm} mm`,
+  });
+  return {
+    text: made,
+    hash: String(made.length),
+    ...(refused ? { refused } : {}),
+    diagnostics: [
+      ...(high > 300
+        ? [{ id: "float-above-rim", severity: "warning" as const, message: "`float_c_high` never sees the water", cure: "lower it below 283 mm", where: { line: at + 1, column: 1, end_line: at + 1, end_column: 8 }, about: ["float_c_high"] }]
+        : []),
+      { id: "caution-mains", severity: "note", message: "mains beside salt water" },
+    ],
+    sheet,
+    lines: [{ vessel: "sump_c", id: "running", level_m: 0.2, overflows: false, text: "" }, { vessel: "sump_c", id: "worst", level_m: 0.4, overflows: true, text: "" }],
+    figures: [{ id: "volume", label: "Water of the system", value: 415, unit: "L", text: "415 L" }],
+    handles: [handle("high", high), handle("low", low)],
+    took_ms: 3,
+  };
+}
+
 export interface StandIn {
   url: string;
   /** Ends every stream and refuses new ones while `isOff`. */
@@ -145,6 +218,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
   const now = state(Date.now());
   const orders: Order[] = [];
   const notes = [{ id: 1, written_ms: now.at_ms - 5 * H, from_ms: now.at_ms - 5 * H, to_ms: now.at_ms - 5 * H, who: "mara", text: "Two new corals" }];
+  const drafts = new Map<string, Draft>();
   const streams = new Set<ServerResponse>();
   let hasOwner = options.hasOwner ?? true;
   let isCut = false;
@@ -315,6 +389,22 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return json(response, { is_all_done: true, steps });
     }
     if (what.startsWith("POST boards/tank/")) return json(response, order(path, body["why"] ?? "", "done", "done: scan 108100 took it"));
+    if (what === "GET boards/tank/file") return json(response, { text: DESK_TEXT, hash: "h0", revision: "00c0ffee" });
+    if (what === "POST design/look") return json(response, look(body["text"] ?? "", body["edits"] ?? []));
+    if (what === "GET drafts") return json(response, [...drafts.values()].map(({ text: _, ...draft }) => draft));
+    const ofDraft = /^drafts\/(.+)$/.exec(path);
+    if (ofDraft) {
+      const name = decodeURIComponent(ofDraft[1]!);
+      const old = drafts.get(name);
+      if (request.method === "GET" && old) return json(response, old);
+      if (request.method === "PUT") {
+        if (old?.hash !== body["base_hash"]) return problem(response, 409, "conflict", "It stands against what is now", `\`${name}\` was saved by ines meanwhile.`);
+        const draft = { name, hash: String(Math.random()), saved_ms: Date.now(), by: me.name, text: body["text"] ?? "" };
+        drafts.set(name, draft);
+        return json(response, draft);
+      }
+      if (request.method === "DELETE" && drafts.delete(name)) return json(response, { words: "gone" });
+    }
     if (what === "GET account") {
       const sessions = [
         { id: 1, is_this: true, begun_ms: now.at_ms - H, seen_ms: now.at_ms, address: "127.0.0.1", device: "Mozilla/5.0 (X11; Linux x86_64) Chrome/150" },

@@ -62,6 +62,10 @@ export async function post<T>(path: string, body?: unknown): Promise<T> {
   return (await (await ask("POST", `/api/v1/${path}`, body)).json()) as T;
 }
 
+export async function put<T>(path: string, body: unknown): Promise<T> {
+  return (await (await ask("PUT", `/api/v1/${path}`, body)).json()) as T;
+}
+
 export async function remove<T>(path: string, body?: unknown): Promise<T> {
   return (await (await ask("DELETE", `/api/v1/${path}`, body)).json()) as T;
 }

@@ -32,6 +32,10 @@ interface Props {
   balloons?: Balloon[];
   /** Drawn above everything, in mm of paper. */
   over?: (over: Over) => ComponentChildren;
+  /** A part was pointed at. */
+  onPart?: (id: string) => void;
+  /** First without texts and title block, whatever the room. */
+  isBare?: boolean;
   /** Further buttons beside those of the size. */
   children?: ComponentChildren;
 }
@@ -43,10 +47,10 @@ export function printOnly(what: "section" | "matrix"): void {
   print();
 }
 
-export function SheetView({ sheet, values, balloons = [], over, children }: Props) {
-  const [isWhole, setWhole] = useState(() => innerWidth >= NARROW);
+export function SheetView({ sheet, values, balloons = [], over, onPart, isBare = false, children }: Props) {
+  const [isWhole, setWhole] = useState(() => innerWidth >= NARROW && !isBare);
   const most = useMemo(() => (isWhole ? whole(sheet) : drawing(sheet)), [sheet, isWhole]);
-  const { frame, box, mmPerPx, isClose, at, zoom, fit, hands, step } = useWindow(most);
+  const { frame, box, mmPerPx, isClose, at, zoom, fit, hands, hasMoved, step } = useWindow(most);
   const fitted = useRef(fit);
   fitted.current = fit;
   useEffect(() => {
@@ -116,6 +120,10 @@ export function SheetView({ sheet, values, balloons = [], over, children }: Prop
         role="group"
         aria-label={`${sheet.title}. ${words.section.hint}`}
         {...hands}
+        onClick={(event) => {
+          const id = (event.target as Element).closest("[data-part]")?.getAttribute("data-part");
+          if (id && !hasMoved.current) onPart?.(id);
+        }}
       >
         <svg class="sheet" viewBox={view} role="img" aria-label={sheet.title}>
           {paper}

@@ -13,6 +13,8 @@ export function useWindow(most: Box) {
   const box = seen.most === most ? seen.box : most;
   const setBox = (change: (old: Box) => Box) => setSeen((old) => ({ most, box: change(old.most === most ? old.box : most) }));
   const [width, setWidth] = useState(600);
+  /** The press that ends was a movement. */
+  const hasMoved = useRef(false);
   const fingers = useRef(new Map<number, XY>());
   useEffect(() => {
     const element = frame.current;
@@ -52,7 +54,9 @@ export function useWindow(most: Box) {
     if (other) {
       const apart = (a: XY) => Math.hypot(a[0] - other[0], a[1] - other[1]);
       zoom(apart(now) / Math.max(apart(before), 1), at({ clientX: (now[0] + other[0]) / 2, clientY: (now[1] + other[1]) / 2 }));
+      hasMoved.current = true;
     } else if (isClose) {
+      hasMoved.current ||= Math.hypot(before[0] - now[0], before[1] - now[1]) > 1;
       setBox((old) => moved(old, (before[0] - now[0]) * mmPerPx, (before[1] - now[1]) * mmPerPx, most));
     }
     fingers.current.set(event.pointerId, now);
@@ -73,6 +77,7 @@ export function useWindow(most: Box) {
   const hands = {
     onKeyDown,
     onPointerDown(event: PointerEvent) {
+      if (fingers.current.size === 0) hasMoved.current = false;
       fingers.current.set(event.pointerId, [event.clientX, event.clientY]);
       if (isClose || fingers.current.size > 1) frame.current?.setPointerCapture(event.pointerId);
     },
@@ -81,5 +86,5 @@ export function useWindow(most: Box) {
     onPointerCancel: onLeave,
     onPointerLeave: onLeave,
   };
-  return { frame, box, mmPerPx, isClose, at, zoom, fit, hands, step: STEP };
+  return { frame, box, mmPerPx, isClose, at, zoom, fit, hands, hasMoved, step: STEP };
 }

@@ -1,6 +1,7 @@
 // The browser for tests and pictures: Debian's, found on this machine; nothing is downloaded.
 
 import { existsSync } from "node:fs";
+import axe from "axe-core";
 import { type Browser, type BrowserContext, chromium, type Page } from "playwright-core";
 
 const PLACES = [process.env["CHROMIUM"] ?? "", "/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"];
@@ -52,6 +53,17 @@ export const VIEWS = [
   { path: "/trends", name: "trends", ready: ".plot canvas" },
   { path: "/alarms", name: "alarms", ready: "#report" },
   { path: "/hand", name: "hand", ready: "#drives" },
+  { path: "/design", name: "design", ready: "#open" },
   { path: "/log", name: "log", ready: ".log li" },
   { path: "/account", name: "account", ready: "#tokens" },
 ];
+
+/** What axe finds against WCAG 2.2 A and AA and its best practices. The script is evaluated by the test, not by the page, so its policy stays. */
+export async function violations(page: Page): Promise<string[]> {
+  await page.evaluate(axe.source);
+  const found = await page.evaluate(async () => {
+    const { violations } = await (window as unknown as { axe: typeof axe }).axe.run();
+    return violations.map(({ id, nodes }) => `${id}: ${nodes.map((node) => node.html.slice(0, 120)).join(" | ")}`);
+  });
+  return found;
+}

@@ -1,10 +1,9 @@
 // The built page in a browser, against the stand-in: every view at every size, what a person does, what fails.
 
-import axe from "axe-core";
-import type { Browser, Page } from "playwright-core";
+import type { Browser } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import { PASSWORD, type StandIn, standIn } from "../stand-in.ts";
-import { executable, go, launch, logIn, open, type Size, SIZES, type Theme, VIEWS } from "./browser.ts";
+import { executable, go, launch, logIn, open, type Size, SIZES, type Theme, VIEWS, violations } from "./browser.ts";
 
 let browser: Browser;
 let station: StandIn;
@@ -21,16 +20,6 @@ async function each(act: () => Promise<void>): Promise<void> {
   } finally {
     await station.close();
   }
-}
-
-/** What axe finds against WCAG 2.2 A and AA and its best practices. The script is evaluated by the test, not by the page, so its policy stays. */
-async function violations(page: Page): Promise<string[]> {
-  await page.evaluate(axe.source);
-  const found = await page.evaluate(async () => {
-    const { violations } = await (window as unknown as { axe: typeof axe }).axe.run();
-    return violations.map(({ id, nodes }) => `${id}: ${nodes.map((node) => node.html.slice(0, 120)).join(" | ")}`);
-  });
-  return found;
 }
 
 describe.skipIf(!executable)("the page", () => {

@@ -1,0 +1,120 @@
+// What the design routes give and take, as docs/design-api.md says. Lengths are m, times ms or as their names say.
+
+import type { Sheet } from "./types.ts";
+
+export type Edit =
+  | { op: "set"; path: string; key: string; value: string | number | boolean | (string | number)[] }
+  | { op: "unset"; path: string; key: string }
+  | { op: "add"; kind: string; id: string; values: Record<string, unknown> }
+  | { op: "remove"; path: string };
+
+export type Severity = "error" | "warning" | "note";
+
+/** A place in a text: lines and columns from 1, the end behind the last character. */
+export interface Place {
+  line: number;
+  column: number;
+  end_line: number;
+  end_column: number;
+  label?: string;
+}
+
+export interface Finding {
+  id: string;
+  severity: Severity;
+  message: string;
+  cure?: string;
+  notes?: string[];
+  where?: Place;
+  more?: Place[];
+  about?: string[];
+}
+
+/** A water line of a vessel. */
+export interface Level {
+  vessel: string;
+  id: "running" | "drain_down" | "worst";
+  level_m: number;
+  overflows: boolean;
+  text: string;
+}
+
+export interface Figure {
+  id: string;
+  label: string;
+  value: number;
+  unit: string;
+  text: string;
+}
+
+export interface Handle {
+  id: string;
+  path: string;
+  key: string;
+  kind: "height" | "x" | "level";
+  part: string;
+  at: { x: number; y: number };
+  axis: "x" | "y";
+  value_m: number;
+  min: number;
+  max: number;
+  unit_m_per_sheet: number;
+  unit: string;
+  text: string;
+}
+
+export interface Refusal {
+  edit: number;
+  message: string;
+  diagnostics: Finding[];
+}
+
+export interface Look {
+  text: string;
+  hash: string;
+  refused?: Refusal;
+  diagnostics: Finding[];
+  sheet?: Sheet;
+  lines: Level[];
+  figures: Figure[];
+  handles: Handle[];
+  took_ms: number;
+}
+
+export interface BoardFile {
+  text: string;
+  hash: string;
+  revision: string;
+}
+
+export interface Draft {
+  name: string;
+  hash: string;
+  saved_ms: number;
+  by: string;
+  text?: string;
+}
+
+export interface Question {
+  id: string;
+  label: string;
+  help?: string;
+  kind: "length" | "volume" | "number" | "choice" | "yes" | "text";
+  unit?: string;
+  default?: string | number | boolean | null;
+  choices?: (string | { id: string; label: string })[];
+  min?: number;
+  max?: number;
+}
+
+export interface Questions {
+  groups: { id: string; title: string; fields: Question[] }[];
+}
+
+export type Answers = Record<string, string | number | boolean>;
+
+export interface Comparison {
+  findings: { only_a: Finding[]; only_b: Finding[] };
+  figures: { id: string; label: string; a?: number | null; b?: number | null; text: string }[];
+  rows?: { fault: string; requirement?: string; a: string; b: string; text: string }[];
+}
