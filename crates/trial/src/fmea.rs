@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 
 use system::model::{MarginUnit, Severity};
 use twin::lanes::MOST_LANES;
@@ -11,7 +11,7 @@ use crate::activity::Activity;
 use crate::faults::{self, Fault};
 use crate::judge::{Judge, Outcome, SAMPLE_S};
 use crate::model::Model;
-use crate::origins::{self, Instant, Origin, Wanted};
+use crate::origins::{self, Instant, Origin, Settled, Wanted};
 use crate::rig::Rig;
 use crate::rows::{self, Row};
 
@@ -99,6 +99,43 @@ pub struct Effort {
     pub n_scans: u64,
 }
 
+/// Why there is no result.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum NoFmea {
+    /// A requirement cannot be judged; the sentence says which and why. Mend the file.
+    Unjudgeable(String),
+    /// It was told to stop.
+    Stopped,
+}
+
+impl std::fmt::Display for NoFmea {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            NoFmea::Unjudgeable(sentence) => f.write_str(sentence),
+            NoFmea::Stopped => f.write_str("the study was stopped"),
+        }
+    }
+}
+
+impl std::error::Error for NoFmea {}
+
+/// What is told while it runs, and whether it goes on. Nothing here changes a bit of the result.
+#[derive(Clone, Copy)]
+pub struct Watch<'a> {
+    /// Gets `(done, total)` runs, from any thread.
+    pub progress: &'a (dyn Fn(usize, usize) + Sync),
+    /// Gets each row with its acceptances as soon as all its places are known, from any thread, in no particular order.
+    pub row: &'a (dyn Fn(&Row) + Sync),
+    /// Once it is true the study ends within a minute of its runs.
+    pub stop: &'a AtomicBool,
+}
+
+impl std::fmt::Debug for Watch<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Watch").field("stop", self.stop).finish_non_exhaustive()
+    }
+}
+
 /// One simulation to do.
 #[derive(Clone, Debug)]
 struct Job {
@@ -117,18 +154,51 @@ pub fn run(
     options: &Options,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<Fmea, String> {
+    let watch = Watch { progress, row: &|_| {}, stop: &AtomicBool::new(false) };
+    let mut n_scans = 0;
+    origins::settle(model, options.seed, options.wanted, watch.stop, &mut n_scans)
+        .and_then(|origins| study(model, &origins, n_scans, options, &watch))
+        .map_err(|error| error.to_string())
+}
+
+/// Runs the FMEA of a system that has settled; its seed and origins count, not those of the options.
+///
+/// # Errors
+///
+/// When it is told to stop.
+pub fn run_settled(settled: &Settled, options: &Options, watch: &Watch<'_>) -> Result<Fmea, NoFmea> {
+    let options = Options { seed: settled.seed, wanted: settled.wanted, ..options.clone() };
+    study(&settled.model, &settled.origins, settled.n_scans, &options, watch)
+}
+
+fn study(
+    model: &Model,
+    origins: &[Origin],
+    n_scans: u64,
+    options: &Options,
+    watch: &Watch<'_>,
+) -> Result<Fmea, NoFmea> {
     let system = model.system();
     let window_s = options.window_s.unwrap_or(system.unattended_s);
-    let mut effort = Effort::default();
-    let origins = origins::settle(model, options.seed, options.wanted, &mut effort.n_scans)?;
+    let mut effort = Effort { n_scans, ..Effort::default() };
     let mut faults = faults::derive(system);
     if let Some(only) = &options.only {
         faults.retain(|f| f.id().contains(only.as_str()));
     }
-    let bench = Bench { model, origins: &origins, faults: &faults, options, window_s };
+    let bench = Bench { model, origins, faults: &faults, options, window_s, stop: watch.stop };
     // Without a fault first: what breaks by itself, and which faults can never act.
     let healthy_jobs: Vec<Job> = (0..origins.len()).map(|origin| Job { faults: vec![], origin }).collect();
-    let healthy = bench.run_all(&healthy_jobs, &mut effort, &|_, _| {});
+    let quiet = Told { progress: &|_, _| {}, finished: &|_, _| {} };
+    let healthy = bench.run_all(&healthy_jobs, &mut effort, &quiet)?;
+    let places: Vec<Place> = origins.iter().map(|o| Place { instant: o.instant, corner: o.corner }).collect();
+    let baseline: Vec<Outcome> = healthy.iter().map(|(outcome, _)| outcome.clone()).collect();
+    let judged = rows::Judging { system, places: &places, baseline: &baseline, today: options.today };
+    let row_of = |f: usize, outcomes: Vec<Outcome>| judged.row(std::slice::from_ref(&faults[f]), outcomes);
+    let tell = |f: usize, outcomes: Vec<Outcome>| {
+        let mut row = row_of(f, outcomes);
+        judged.accept(std::iter::once(&mut row), &mut vec![]);
+        (watch.row)(&row);
+    };
     let mut jobs = vec![];
     let mut outcomes: Vec<Vec<Option<Outcome>>> = vec![vec![None; origins.len()]; faults.len()];
     for (f, fault) in faults.iter().enumerate() {
@@ -141,30 +211,39 @@ pub fn run(
                 jobs.push(Job { faults: vec![f], origin: o });
             }
         }
+        if let Some(known) = whole(&outcomes[f]) {
+            tell(f, known);
+        }
     }
-    for (job, (outcome, _)) in jobs.iter().zip(bench.run_all(&jobs, &mut effort, progress)) {
-        outcomes[job.faults[0]][job.origin] = Some(outcome);
-    }
-    let places: Vec<Place> = origins.iter().map(|o| Place { instant: o.instant, corner: o.corner }).collect();
-    let baseline: Vec<Outcome> = healthy.into_iter().map(|(outcome, _)| outcome).collect();
-    let judged = rows::Judging { system, places: &places, baseline: &baseline, today: options.today };
+    let outcomes = Mutex::new(outcomes);
+    let finished = |j: usize, outcome: &Outcome| {
+        let job: &Job = &jobs[j];
+        let known = outcomes.lock().ok().and_then(|mut outcomes| {
+            let of_fault = &mut outcomes[job.faults[0]];
+            of_fault[job.origin] = Some(outcome.clone());
+            whole(of_fault)
+        });
+        if let Some(known) = known {
+            tell(job.faults[0], known);
+        }
+    };
+    bench.run_all(&jobs, &mut effort, &Told { progress: watch.progress, finished: &finished })?;
+    let outcomes = outcomes.into_inner().unwrap_or_default();
     let mut acceptance_findings = vec![];
-    let all: Vec<Row> = (faults.iter().zip(outcomes))
-        .map(|(fault, outcomes)| {
-            judged.row(std::slice::from_ref(fault), outcomes.into_iter().flatten().collect())
-        })
+    let mut rows: Vec<Row> = (outcomes.into_iter().enumerate())
+        .map(|(f, outcomes)| row_of(f, outcomes.into_iter().flatten().collect()))
         .collect();
     let mut without_fault = judged.without_fault();
-    let mut rows = all;
     judged.accept(rows.iter_mut().chain(&mut without_fault), &mut acceptance_findings);
-    let pairs = if options.pairs { bench.pairs(&judged, &rows, &mut effort, progress) } else { vec![] };
+    let pairs =
+        if options.pairs { bench.pairs(&judged, &rows, &mut effort, watch.progress)? } else { vec![] };
     rows.sort_by(rows::worst_first);
     Ok(Fmea {
         rows,
         without_fault,
         pairs,
         corners: system.corners.iter().map(|c| c.name.clone()).collect(),
-        places,
+        places: places.clone(),
         requirements: (system.requirements.iter())
             .map(|r| (r.name.clone(), r.margin_unit, r.severity))
             .collect(),
@@ -176,12 +255,26 @@ pub fn run(
     })
 }
 
+/// The outcomes of a fault, once all its places are known.
+fn whole(outcomes: &[Option<Outcome>]) -> Option<Vec<Outcome>> {
+    outcomes.iter().cloned().collect()
+}
+
+/// What is told of a set of runs.
+struct Told<'a> {
+    /// Gets `(done, total)`.
+    progress: &'a (dyn Fn(usize, usize) + Sync),
+    /// Gets each job with its outcome.
+    finished: &'a (dyn Fn(usize, &Outcome) + Sync),
+}
+
 struct Bench<'a> {
     model: &'a Model,
     origins: &'a [Origin],
     faults: &'a [Fault],
     options: &'a Options,
     window_s: f64,
+    stop: &'a AtomicBool,
 }
 
 impl Bench<'_> {
@@ -190,15 +283,17 @@ impl Bench<'_> {
         &self,
         jobs: &[Job],
         effort: &mut Effort,
-        progress: &(dyn Fn(usize, usize) + Sync),
-    ) -> Vec<(Outcome, Activity)> {
+        told: &Told<'_>,
+    ) -> Result<Vec<(Outcome, Activity)>, NoFmea> {
         // Lanes share the clock, so only jobs that start at the same scan go together.
         let mut by_scan: BTreeMap<u64, Vec<usize>> = BTreeMap::new();
         for (j, job) in jobs.iter().enumerate() {
             by_scan.entry(self.origins[job.origin].scan).or_default().push(j);
         }
-        let groups: Vec<Vec<usize>> =
+        let mut groups: Vec<Vec<usize>> =
             by_scan.values().flat_map(|list| list.chunks(MOST_LANES).map(<[usize]>::to_vec)).collect();
+        // By fault, so that the first rows are whole long before the last.
+        groups.sort_by_key(|group| group.first().copied());
         let next = AtomicUsize::new(0);
         let done = AtomicUsize::new(0);
         let scans = AtomicU64::new(0);
@@ -211,25 +306,30 @@ impl Bench<'_> {
             for _ in 0..n_threads.min(groups.len()) {
                 scope.spawn(|| {
                     while let Some(group) = groups.get(next.fetch_add(1, Ordering::Relaxed)) {
-                        let (answers, n_scans) = self.run_group(jobs, group);
+                        let Some((answers, n_scans)) = self.run_group(jobs, group) else { break };
                         scans.fetch_add(n_scans, Ordering::Relaxed);
+                        for (&j, (outcome, _)) in group.iter().zip(&answers) {
+                            (told.finished)(j, outcome);
+                        }
                         if let Ok(mut results) = results.lock() {
                             for (&j, answer) in group.iter().zip(answers) {
                                 results[j] = Some(answer);
                             }
                         }
                         let so_far = done.fetch_add(group.len(), Ordering::Relaxed) + group.len();
-                        progress(so_far, jobs.len());
+                        (told.progress)(so_far, jobs.len());
                     }
                 });
             }
         });
         effort.n_runs += jobs.len() as u64;
         effort.n_scans += scans.load(Ordering::Relaxed);
-        results.into_inner().unwrap_or_default().into_iter().flatten().collect()
+        let all: Option<Vec<_>> = results.into_inner().unwrap_or_default().into_iter().collect();
+        all.ok_or(NoFmea::Stopped)
     }
 
-    fn run_group(&self, jobs: &[Job], group: &[usize]) -> (Vec<(Outcome, Activity)>, u64) {
+    /// None: it was told to stop.
+    fn run_group(&self, jobs: &[Job], group: &[usize]) -> Option<(Vec<(Outcome, Activity)>, u64)> {
         // A lone run carries no idle lanes.
         match group.len() {
             1 => self.run_lanes::<1>(jobs, group),
@@ -240,7 +340,11 @@ impl Bench<'_> {
         }
     }
 
-    fn run_lanes<const L: usize>(&self, jobs: &[Job], group: &[usize]) -> (Vec<(Outcome, Activity)>, u64) {
+    fn run_lanes<const L: usize>(
+        &self,
+        jobs: &[Job],
+        group: &[usize],
+    ) -> Option<(Vec<(Outcome, Activity)>, u64)> {
         let origin_of = |l: usize| &self.origins[jobs[group[l.min(group.len() - 1)]].origin];
         let corners: [Option<usize>; L] = std::array::from_fn(|l| origin_of(l).corner);
         let start = origins::start(self.model, self.options.seed);
@@ -275,12 +379,15 @@ impl Bench<'_> {
                 activity.look(&rig);
             }
             if k % every == 0 {
+                if self.stop.load(Ordering::Relaxed) {
+                    return None;
+                }
                 judge.look(&rig, (rig.twin().scan() - first) as f64 * scan_s);
             }
         }
         let activities = activity.finish();
         let answers = judge.finish(&rig).into_iter().zip(activities).take(group.len()).collect();
-        (answers, n_scans * group.len() as u64)
+        Some((answers, n_scans * group.len() as u64))
     }
 
     /// Pairs of order two: latent fault and ordinary event first, then latent fault and any other; nominal parameters, lamps-off.
@@ -290,12 +397,12 @@ impl Bench<'_> {
         singles: &[Row],
         effort: &mut Effort,
         progress: &(dyn Fn(usize, usize) + Sync),
-    ) -> Vec<Row> {
+    ) -> Result<Vec<Row>, NoFmea> {
         let Some(origin) = (self.origins.iter())
             .position(|o| o.corner.is_none() && o.instant == Instant::LampsOff)
             .or_else(|| self.origins.iter().position(|o| o.corner.is_none()))
         else {
-            return vec![];
+            return Ok(vec![]);
         };
         let broken_alone =
             |f: usize| singles[f].outcomes[origin].verdicts.iter().any(|v| v.broken_at_s.is_some());
@@ -311,7 +418,7 @@ impl Bench<'_> {
             }
         }
         let place = judging.places[origin];
-        let outcomes = self.run_all(&jobs, effort, progress);
+        let outcomes = self.run_all(&jobs, effort, &Told { progress, finished: &|_, _| {} })?;
         let mut found: Vec<Row> = (jobs.iter().zip(outcomes))
             .filter(|(_, (outcome, _))| {
                 let base = &judging.baseline[origin];
@@ -329,7 +436,7 @@ impl Bench<'_> {
             })
             .collect();
         found.sort_by(rows::worst_first);
-        found
+        Ok(found)
     }
 }
 

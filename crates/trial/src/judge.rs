@@ -21,7 +21,7 @@ pub struct Verdict {
 }
 
 /// Everything that one run showed.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct Outcome {
     /// By requirement of the file.
     pub verdicts: Vec<Verdict>,

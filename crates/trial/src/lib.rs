@@ -11,14 +11,15 @@ mod judge;
 mod model;
 mod origins;
 pub mod rehearse;
+pub mod replay;
 mod rig;
 mod rows;
 pub mod stl;
 
 pub use faults::{Fault, Injection, derive};
-pub use fmea::{Effort, Fmea, Options, Place, run};
+pub use fmea::{Effort, Fmea, NoFmea, Options, Place, Watch, run, run_settled};
 pub use judge::{Outcome, SAMPLE_S, Verdict};
 pub use model::Model;
-pub use origins::{EPOCH_UTC_S, Instant, Wanted, local_offset_s, start};
+pub use origins::{EPOCH_UTC_S, Instant, Settled, Wanted, local_offset_s, start};
 pub use rig::{Fork, Rig};
 pub use rows::{Breach, Cell, Row, days, scale};

@@ -1,9 +1,12 @@
 //! Origins: settled states from which all runs of an FMEA fork, at the instants that matter and at every corner.
 
+use std::sync::atomic::{AtomicBool, Ordering};
+
 use system::model::{PassageKind, RuleForm, VesselRole};
 use twin::Start;
 use twin::lanes::has;
 
+use crate::fmea::{NoFmea, Place};
 use crate::judge::{self, SAMPLE_S};
 use crate::model::Model;
 use crate::rig::{Fork, Rig};
@@ -113,20 +116,61 @@ fn topoff_pumps(model: &Model) -> Vec<usize> {
         .collect()
 }
 
+/// A system that has settled at every origin that is wanted: what studies and replays begin from. Settling takes a tenth of a study, so
+/// whoever asks several times about one system keeps it.
+#[derive(Clone, Debug)]
+pub struct Settled {
+    pub(crate) model: Model,
+    pub(crate) origins: Vec<Origin>,
+    pub(crate) seed: u64,
+    pub(crate) wanted: Wanted,
+    pub(crate) n_scans: u64,
+}
+
+impl Settled {
+    /// Settles it.
+    ///
+    /// # Errors
+    ///
+    /// When a requirement cannot be judged, or when `stop` becomes true meanwhile.
+    pub fn new(model: Model, seed: u64, wanted: Wanted, stop: &AtomicBool) -> Result<Self, NoFmea> {
+        let mut n_scans = 0;
+        let origins = settle(&model, seed, wanted, stop, &mut n_scans)?;
+        Ok(Settled { model, origins, seed, wanted, n_scans })
+    }
+
+    /// What settled.
+    pub fn model(&self) -> &Model {
+        &self.model
+    }
+
+    /// When the runs at a place begin, s since 1970 UTC.
+    pub fn begins_utc_s(&self, place: Place) -> Option<i64> {
+        let origin = self.origins.iter().find(|o| (o.instant, o.corner) == (place.instant, place.corner))?;
+        Some(EPOCH_UTC_S + (origin.scan as f64 * self.model.plan.scan_s()) as i64)
+    }
+
+    /// Its origins, in the order of an FMEA's places.
+    pub fn places(&self) -> Vec<Place> {
+        self.origins.iter().map(|o| Place { instant: o.instant, corner: o.corner }).collect()
+    }
+}
+
 /// Settles the system at every corner and takes the origins on the way. `scans` counts the lane-scans done.
 pub(crate) fn settle(
     model: &Model,
     seed: u64,
     wanted: Wanted,
+    stop: &AtomicBool,
     scans: &mut u64,
-) -> Result<Vec<Origin>, String> {
+) -> Result<Vec<Origin>, NoFmea> {
     let corners = model.system().corners.len();
     let n_corners = if wanted.nominal_only { 1 } else { 1 + corners.min(MOST_SETTLING - 1) };
     match n_corners {
-        1 => settle_lanes::<1>(model, seed, wanted, n_corners, scans),
-        2 => settle_lanes::<2>(model, seed, wanted, n_corners, scans),
-        3 | 4 => settle_lanes::<4>(model, seed, wanted, n_corners, scans),
-        _ => settle_lanes::<MOST_SETTLING>(model, seed, wanted, n_corners, scans),
+        1 => settle_lanes::<1>(model, seed, wanted, n_corners, stop, scans),
+        2 => settle_lanes::<2>(model, seed, wanted, n_corners, stop, scans),
+        3 | 4 => settle_lanes::<4>(model, seed, wanted, n_corners, stop, scans),
+        _ => settle_lanes::<MOST_SETTLING>(model, seed, wanted, n_corners, stop, scans),
     }
 }
 
@@ -135,14 +179,15 @@ fn settle_lanes<const LANES: usize>(
     seed: u64,
     wanted: Wanted,
     n_corners: usize,
+    stop: &AtomicBool,
     scans: &mut u64,
-) -> Result<Vec<Origin>, String> {
+) -> Result<Vec<Origin>, NoFmea> {
     let system = model.system();
     let scan_s = model.plan.scan_s();
     let start = start(model, seed);
     let corners: [Option<usize>; LANES] =
         std::array::from_fn(|l| if l == 0 || l >= n_corners { None } else { Some(l - 1) });
-    let prototypes = monitors(model)?;
+    let prototypes = monitors(model).map_err(NoFmea::Unjudgeable)?;
     let mut warm: Vec<Vec<Monitor>> = vec![prototypes; n_corners];
     let mut sample = vec![vec![0.0; system.truths.len()]; LANES];
     let mut rig: Rig<'_, LANES> = Rig::new(model, start, &corners);
@@ -167,6 +212,9 @@ fn settle_lanes<const LANES: usize>(
     loop {
         let time = rig.twin().time_s();
         if rig.twin().scan().is_multiple_of(sample_every) {
+            if stop.load(Ordering::Relaxed) {
+                return Err(NoFmea::Stopped);
+            }
             judge::sample(system, &rig, &mut sample);
             for (monitors, sample) in warm.iter_mut().zip(&sample) {
                 for monitor in monitors {

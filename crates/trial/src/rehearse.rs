@@ -205,6 +205,32 @@ pub fn columns(model: &Model) -> Vec<Column> {
     sources(model).into_iter().map(|(column, _)| column).collect()
 }
 
+/// Reads columns as points.
+pub(crate) struct Reader(Vec<(Column, Source)>);
+
+impl Reader {
+    pub(crate) fn new(model: &Model, only_truths: bool) -> Self {
+        Reader(sources(model).into_iter().filter(|(column, _)| column.is_truth || !only_truths).collect())
+    }
+
+    pub(crate) fn columns(&self) -> Vec<Column> {
+        self.0.iter().map(|(column, _)| column.clone()).collect()
+    }
+
+    pub(crate) fn read(
+        &self,
+        rig: &Rig<'_, 1>,
+        time_s: f64,
+        times: &mut Vec<f64>,
+        series: &mut [(Column, Vec<f64>)],
+    ) {
+        times.push(time_s);
+        for ((_, values), (_, source)) in series.iter_mut().zip(&self.0) {
+            values.push(read(rig, *source));
+        }
+    }
+}
+
 /// Runs a scenario from the start levels; `record` gets the time from the start, s, and a value for each column (NaN: bad).
 ///
 /// # Errors

@@ -36,6 +36,8 @@ pub struct Breach {
     pub margin: f64,
     /// First alarm told there, s after the fault.
     pub told_at_s: Option<f64>,
+    /// Its name, `silence` for a missing heartbeat.
+    pub told_by: Option<String>,
     /// Acceptance that covers it.
     pub accepted: Option<usize>,
 }
@@ -161,6 +163,7 @@ impl Judging<'_> {
                         at_s,
                         margin: verdict.margin,
                         told_at_s: told[p].as_ref().map(|(t, _)| *t),
+                        told_by: told[p].as_ref().map(|(_, alarm)| alarm.clone()),
                         accepted: None,
                     });
                     if cell.broken_at_s.is_none_or(|t| at_s < t) {

@@ -7,4 +7,5 @@ mod equal;
 mod known;
 mod record;
 mod small;
+mod streamed;
 mod told;
