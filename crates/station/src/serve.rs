@@ -20,7 +20,7 @@ use crate::app::{App, MOST_COMMANDS, MOST_STREAMS, now_ms};
 use crate::auth::door::Door;
 use crate::boards::{Act, BoardId, BoardSetup, Boards, Events, Line as BoardLine, Outcome, SafeStep};
 use crate::checks::Checks;
-use crate::design::Design;
+use crate::design::{Design, study_boards};
 use crate::feed::Feed;
 use crate::http::listen::{self, Entrance, MOST_CONNECTIONS, Way};
 use crate::http::tls::{self, write_private};
@@ -343,6 +343,7 @@ impl Station {
         }
         let publisher = tokio::spawn(publish(self.app.clone(), stopped.clone()));
         let keeper = tokio::spawn(keep_house(self.app.clone(), self.settings.clone(), stopped.clone()));
+        let studies = tokio::spawn(study_boards(self.app.clone(), stopped.clone()));
         watchdog::tell_systemd("READY=1");
         let mut owner = self.app.door.has_owner();
         let mut end = end;
@@ -376,6 +377,7 @@ impl Station {
         while listeners.join_next().await.is_some() {}
         let _ = publisher.await;
         let _ = keeper.await;
+        let _ = studies.await;
         let Station { app, hands, threads, .. } = self;
         // Boards end first; what they told is taken in to the last, then the store closes.
         let ended = tokio::task::spawn_blocking(move || {

@@ -286,6 +286,7 @@ pub fn night_of(app: &App, view: &View<'_>, book: &alarms::Book, now_ms: i64) ->
             })
             .collect();
     }
+    night.harms.extend(harms(app, board, view, night.since_ms, now_ms));
     if let Some(teller) = app.teller.get() {
         let told = teller.told(&view.definition.id, night.since_ms).unwrap_or_default();
         night.told = (told.into_iter())
@@ -298,6 +299,41 @@ pub fn night_of(app: &App, view: &View<'_>, book: &alarms::Book, now_ms: i64) ->
             .collect();
     }
     night
+}
+
+/// Until harm by the study of the board's design: of the faults that this alarm tells of first, those that do harm soonest. What has passed
+/// since the alarm is taken off.
+fn harms(
+    app: &App,
+    board: Option<&SiteBoard>,
+    view: &View<'_>,
+    since_ms: i64,
+    now_ms: i64,
+) -> Vec<alarms::night::Harm> {
+    const MOST: usize = 3;
+    let Some(board) = board else { return vec![] };
+    let Some(study) = app.design.kept.known(&board.text, &board.beside(), crate::design::wish(None)) else {
+        return vec![];
+    };
+    let Some((_, alarm)) = view.definition.id.rsplit_once('/') else { return vec![] };
+    let passed_h = (now_ms - since_ms).max(0) as f64 / 3.6e6;
+    let mut all: Vec<alarms::night::Harm> = (study.rows.iter())
+        .flat_map(|row| row.cells.iter().map(move |cell| (row, cell)))
+        .filter(|(_, cell)| cell.told_by.as_deref() == Some(alarm))
+        .filter_map(|(row, cell)| {
+            let harm = study.head.requirements.iter().find(|r| r.id == cell.requirement)?.harm;
+            let left = cell.hours_left? - cell.told_after_h.unwrap_or(0.0);
+            (left > 0.0).then(|| alarms::night::Harm {
+                to: format!("`{}` breaks ({harm})", cell.requirement),
+                hours: Some((left - passed_h).max(0.0)),
+                basis: alarms::night::Basis::Row(format!("{}: {}", row.part, row.mode)),
+            })
+        })
+        .collect();
+    all.sort_by(|a, b| a.hours.unwrap_or(f64::INFINITY).total_cmp(&b.hours.unwrap_or(f64::INFINITY)));
+    all.dedup_by(|a, b| a.to == b.to);
+    all.truncate(MOST);
+    all
 }
 
 /// Adds what the records of its board tell of the alarm. The book of alarms must not be held: whoever holds both took the checks first.

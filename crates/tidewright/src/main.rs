@@ -16,12 +16,12 @@ mod progress;
 mod quantity;
 mod table;
 mod wiring;
-mod words;
 mod wrap;
 
 use std::process::ExitCode;
 
 use clap::Parser;
+use workbench::words;
 
 use arguments::{Arguments, Command};
 use console::Console;

@@ -177,8 +177,7 @@ fn air(all: &mut Figures, system: &System, audit: &Audit) {
 fn board(all: &mut Figures, system: &System, compiled: Option<&Compiled>) {
     let (Some(compiled), Some(board)) = (compiled, system.boards.first()) else { return };
     let bytes = compiled.bytes.len();
-    let eeprom = system.library.chip(&board.chip).map(|chip| chip.eeprom);
-    let text = match eeprom.and_then(capacity) {
+    let text = match capacity_of(system) {
         Some(slot) if bytes > slot => format!("{bytes} bytes; a trial of it has room for {slot}"),
         Some(slot) => format!("{bytes} of {slot} bytes, {} left", slot - bytes),
         None => format!("{bytes} bytes"),
@@ -190,7 +189,8 @@ fn board(all: &mut Figures, system: &System, compiled: Option<&Compiled>) {
     all.add("inputs", "Inputs that the program reads", inputs as f64, "1", format!("{inputs}"));
 }
 
-/// Room for a program that is tried, by the chip's EEPROM, bytes.
-fn capacity(eeprom: u32) -> Option<usize> {
-    Map::for_size(eeprom as usize).map(|map| map.slot)
+/// Room for a program that is tried on the first board, bytes. None: its chip is not known.
+pub(crate) fn capacity_of(system: &System) -> Option<usize> {
+    let chip = system.library.chip(&system.boards.first()?.chip)?;
+    Map::for_size(chip.eeprom as usize).map(|map| map.slot)
 }

@@ -4,16 +4,33 @@
 //! |---|---|
 //! | [`look`] | at once: findings, the section, water lines, figures, and what may be dragged |
 //! | [`edit`] | changes of a text that keep its comments |
+//! | [`fmea`], [`words`] | an FMEA in sentences and JSON; numbers and harms as people read them |
+//! | [`study`], [`replay`] | the FMEA row by row as it comes, and what is kept of it; one fault in time |
+//! | [`mending`] | what would mend a row, tried by simulation |
+//! | [`compare`] | two texts side by side |
+//! | [`start`], [`parts`] | the guided form and its file; the parts library |
+//! | [`boards`], [`expected`] | wiring and program of a board; what the twin expects of a signal |
 //! | [`section`] | the section with the water lines of the audit, and a sheet as data |
 //!
 //! Contract: no text makes anything here panic, nothing reads a clock or a disk, and a text with mistakes is an answer with findings, not
 //! an error.
 
+pub mod boards;
+pub mod compare;
 pub mod edit;
+pub mod expected;
 mod figures;
+pub mod fmea;
 mod handles;
 pub mod look;
+pub mod mending;
+pub mod parts;
+mod remedies;
+pub mod replay;
 pub mod section;
+pub mod start;
+pub mod study;
+pub mod words;
 
 use std::sync::Arc;
 

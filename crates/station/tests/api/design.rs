@@ -90,3 +90,75 @@ async fn a_draft_is_never_overwritten_unseen() {
     let nameless = bench.send(&ben, Method::PUT, "/api/v1/drafts/%20", Some(put("b = 2", None))).await;
     assert_eq!(nameless.problem(), "not-possible");
 }
+
+/// The events of a stream that ends by itself: names and data.
+fn events(text: &str) -> Vec<(String, Value)> {
+    let field = |block: &str, name: &str| -> Option<String> {
+        let line = block.lines().find(|line| line.starts_with(name))?;
+        Some(line[name.len()..].trim_start_matches(':').trim().to_owned())
+    };
+    (text.split("\n\n"))
+        .filter_map(|block| {
+            let data = serde_json::from_str(&field(block, "data")?).expect("JSON");
+            Some((field(block, "event")?, data))
+        })
+        .collect()
+}
+
+/// The small example for a short absence.
+fn small() -> String {
+    let path = example().with_file_name("../desk-60l/system.toml");
+    let text = std::fs::read_to_string(path).expect("the example");
+    let line = text.lines().find(|line| line.starts_with("unattended")).expect("a line").to_owned();
+    text.replace(&line, "unattended = \"4 h\"").replace("scan = \"1 s\"", "scan = \"5 s\"")
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_study_comes_row_by_row_and_a_known_one_at_once() {
+    let bench = Bench::new();
+    let operator = bench.person("operator", Role::Operator);
+    let (path, asked) = ("/api/v1/design/study", json!({ "text": small(), "corners": false }));
+    let mut seen = vec![];
+    for cached in [false, true] {
+        let answer = bench.stream(&operator, path, asked.clone()).await;
+        let events = events(&answer);
+        assert_eq!(events[0].0, "plan", "{events:?}");
+        let (last, done) = events.last().expect("an end");
+        assert_eq!(last, "done", "{done}");
+        assert_eq!(done["cached"], cached);
+        let mut rows: Vec<String> =
+            events.iter().filter(|(name, _)| name == "row").map(|(_, row)| row.to_string()).collect();
+        assert_eq!(rows.len(), events[0].1["faults"].as_array().map_or(0, Vec::len));
+        assert_eq!(done["rows"], rows.len());
+        rows.sort();
+        seen.push(rows);
+    }
+    assert_eq!(seen[0], seen[1]);
+    let row: Value = serde_json::from_str(&seen[0][0]).expect("JSON");
+    let replay = json!({ "text": small(), "corners": false, "fault": row["fault"] });
+    let view = bench.post(&operator, "/api/v1/design/replay", replay).await;
+    assert_eq!(view.status, StatusCode::OK, "{}", view.text());
+    let view = view.json();
+    assert_eq!(view["acts"][0]["what"], "fault");
+    assert_eq!(view["t"].as_array().map(Vec::len), view["signals"][0]["values"].as_array().map(Vec::len));
+    let wrong = json!({ "text": small(), "corners": false, "fault": "no:such" });
+    assert_eq!(bench.post(&operator, "/api/v1/design/replay", wrong).await.problem(), "not-possible");
+    let failed = events(&bench.stream(&operator, path, json!({ "text": "[[" })).await);
+    assert_eq!(failed.len(), 1);
+    assert_eq!(failed[0].0, "failed");
+    assert!(failed[0].1["diagnostics"][0]["where"].is_object(), "{failed:?}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn who_hangs_up_ends_the_study_and_the_next_one_runs() {
+    let bench = Bench::new();
+    let operator = bench.person("operator", Role::Operator);
+    // The large example takes far longer than this test: it must be broken off.
+    let asked = json!({ "text": text() });
+    drop(bench.open_stream(&operator, "/api/v1/design/study", asked).await);
+    let begun = std::time::Instant::now();
+    let next = json!({ "text": "[[" });
+    let failed = events(&bench.stream(&operator, "/api/v1/design/study", next).await);
+    assert_eq!(failed[0].0, "failed");
+    assert!(begun.elapsed().as_secs() < 15, "the study went on: {:?}", begun.elapsed());
+}

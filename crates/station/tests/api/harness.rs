@@ -196,6 +196,21 @@ impl Bench {
         self.send_body(from, Method::POST, path, None, Body::from(text.to_owned())).await
     }
 
+    /// Opens a stream that has an end of its own.
+    pub async fn open_stream(&self, from: &Sender, path: &str, body: Value) -> Body {
+        let body = Body::from(body.to_string());
+        let response = self.ask(from, Method::POST, path, Some("application/json"), body).await;
+        assert_eq!(response.status(), StatusCode::OK);
+        response.into_body()
+    }
+
+    /// All of such a stream.
+    pub async fn stream(&self, from: &Sender, path: &str, body: Value) -> String {
+        let body = self.open_stream(from, path, body).await;
+        let bytes = axum::body::to_bytes(body, 1 << 26).await.expect("a body");
+        String::from_utf8(bytes.to_vec()).expect("text")
+    }
+
     async fn send_body(
         &self,
         from: &Sender,
@@ -204,6 +219,25 @@ impl Bench {
         kind: Option<&str>,
         body: Body,
     ) -> Answer {
+        let (head, body) = self.ask(from, method, path, kind, body).await.into_parts();
+        let kind = head.headers.get(header::CONTENT_TYPE).map(|kind| kind.to_str().expect("text").to_owned());
+        // A stream has no end.
+        let body = if kind.as_deref() == Some("text/event-stream") {
+            vec![]
+        } else {
+            axum::body::to_bytes(body, 1 << 24).await.expect("a body").to_vec()
+        };
+        Answer { status: head.status, headers: head.headers, body }
+    }
+
+    async fn ask(
+        &self,
+        from: &Sender,
+        method: Method,
+        path: &str,
+        kind: Option<&str>,
+        body: Body,
+    ) -> axum::response::Response {
         let mut request = Request::builder().method(method).uri(path).header(header::HOST, "localhost:7480");
         if let Some(cookie) = &from.cookie {
             request = request.header(header::COOKIE, cookie);
@@ -227,16 +261,7 @@ impl Bench {
         let address = if from.is_far { Ipv4Addr::new(192, 0, 2, 7) } else { here };
         let way = if from.is_far { Way::Far } else { Way::Here };
         request.extensions_mut().insert(Peer { address: IpAddr::V4(address), way, is_secure: from.is_far });
-        let response = self.router.clone().oneshot(request).await.expect("the router never fails");
-        let (head, body) = response.into_parts();
-        let kind = head.headers.get(header::CONTENT_TYPE).map(|kind| kind.to_str().expect("text").to_owned());
-        // A stream has no end.
-        let body = if kind.as_deref() == Some("text/event-stream") {
-            vec![]
-        } else {
-            axum::body::to_bytes(body, 1 << 24).await.expect("a body").to_vec()
-        };
-        Answer { status: head.status, headers: head.headers, body }
+        self.router.clone().oneshot(request).await.expect("the router never fails")
     }
 
     pub async fn get(&self, from: &Sender, path: &str) -> Answer {

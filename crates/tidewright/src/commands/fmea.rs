@@ -42,7 +42,7 @@ pub fn run(options: &FmeaOptions, console: &mut Console) -> Result<Ending, Failu
     out += &text::summary(system, &fmea, console);
     if !options.brief {
         let title = console.paint(Tone::Strong, "Every single fault, worst first");
-        out += &format!("\n{title}\n\n{}", text::table(system, &fmea, &fmea.rows, console));
+        out += &format!("\n{title}\n\n{}", text::table(system, &fmea.rows, console));
     }
     if options.pairs {
         let title = format!(
@@ -53,7 +53,7 @@ pub fn run(options: &FmeaOptions, console: &mut Console) -> Result<Ending, Failu
         out += &if fmea.pairs.is_empty() {
             "None.\n".to_owned()
         } else {
-            text::table(system, &fmea, &fmea.pairs, console)
+            text::table(system, &fmea.pairs, console)
         };
     }
     console.print(&out);

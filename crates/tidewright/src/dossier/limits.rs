@@ -20,7 +20,7 @@ pub fn assumptions(system: &System, fmea: &Fmea) -> Vec<String> {
     let mut corners: Vec<Option<usize>> = fmea.places.iter().map(|p| p.corner).collect();
     corners.sort_unstable();
     corners.dedup();
-    let names: Vec<&str> = corners.iter().map(|c| corner(fmea, *c)).collect();
+    let names: Vec<&str> = corners.iter().map(|c| corner(system, *c)).collect();
     list.push(format!("parameters: {}", names.join(", ")));
     list.push(format!("a person needs {} from an alarm to the tank", span(fmea.response_s)));
     list.push("one fault at a time; the second fault of a hidden one is the business of --pairs".to_owned());

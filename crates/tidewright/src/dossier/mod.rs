@@ -77,7 +77,7 @@ fn row(system: &System, fmea: &Fmea, row: &trial::Row) -> Row {
         part: row.part.clone(),
         mode: row.mode.clone(),
         instant: row.place.map_or("", |p| p.instant.name()).to_owned(),
-        corner: row.place.map_or("", |p| corner(fmea, p.corner)).to_owned(),
+        corner: row.place.map_or("", |p| corner(system, p.corner)).to_owned(),
         cells,
         alarm_lead_h: row.alarm_lead_s.map(|s| s / HOUR_S),
         response_h: Some(fmea.response_s / HOUR_S),

@@ -107,7 +107,7 @@ fn plot(model: &Model, fmea: &Fmea, row: &Row, harm: Harm, event: Event, seed: u
         marks.push(Mark { hours: breach.at_s / HOUR_S, kind: MarkKind::Break, text });
     }
     let place = place.map_or_else(String::new, |place| {
-        format!("at {}, {}", place.instant.name(), corner(fmea, place.corner))
+        format!("at {}, {}", place.instant.name(), corner(system, place.corner))
     });
     Ok(Plot {
         title: format!("{} {place}", sentences::fault(row)),

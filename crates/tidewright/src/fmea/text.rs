@@ -196,7 +196,7 @@ fn hidden(fmea: &Fmea, console: &Console) -> String {
 }
 
 /// All rows, worst first.
-pub fn table(system: &System, fmea: &Fmea, rows: &[Row], console: &Console) -> String {
+pub fn table(system: &System, rows: &[Row], console: &Console) -> String {
     let table = Table {
         columns: vec![
             Column::text("Verdict", 0, 12),
@@ -226,7 +226,7 @@ pub fn table(system: &System, fmea: &Fmea, rows: &[Row], console: &Console) -> S
                     unit.map_or_else(String::new, |unit| words::margin_text(row.margin, unit, console.units)),
                     lead,
                     row.severity.map_or("", words::severity).to_owned(),
-                    sentences::place(fmea, row).trim_start_matches("at ").to_owned(),
+                    sentences::place(system, row).trim_start_matches("at ").to_owned(),
                 ]
             })
             .collect(),

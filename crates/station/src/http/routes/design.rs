@@ -6,24 +6,34 @@ use std::time::Instant;
 use axum::Json;
 use axum::extract::{DefaultBodyLimit, State};
 use serde::Deserialize;
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use workbench::edit::Edit;
+use workbench::look::Finding;
+use workbench::parts::parts;
+use workbench::start::{questions, start};
 use workbench::{Beside, LONGEST_TEXT, look};
 
 use super::OfBoard;
 use crate::app::App;
-use crate::http::guard::Body;
+use crate::design::wish;
+use crate::http::guard::{Ask, Body};
 use crate::http::problem::{Problem, ProblemBody};
 
 /// Longest body of a design request, bytes: two texts, escaped, and changes.
-const LONGEST_DESIGN: usize = 2 * 1024 * 1024;
+pub(super) const LONGEST_DESIGN: usize = 2 * 1024 * 1024;
 
 /// The routes with the body that they take.
 pub(super) fn routes() -> OpenApiRouter<Arc<App>> {
-    OpenApiRouter::new().routes(routes!(design_look)).layer(DefaultBodyLimit::max(LONGEST_DESIGN))
+    OpenApiRouter::new()
+        .routes(routes!(design_look))
+        .routes(routes!(design_compare))
+        .routes(routes!(design_questions))
+        .routes(routes!(design_start))
+        .routes(routes!(design_parts))
+        .layer(DefaultBodyLimit::max(LONGEST_DESIGN))
 }
 
 /// A text to look at.
@@ -73,4 +83,83 @@ pub(super) async fn design_look(
         Ok(Json(answer))
     })
     .await
+}
+
+/// Two texts to compare.
+#[derive(Deserialize, ToSchema, Debug)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ToCompare {
+    /// The first, at most 256 KiB.
+    a: String,
+    /// The second, at most 256 KiB.
+    b: String,
+    /// As they were studied; true without it.
+    corners: Option<bool>,
+    /// The board whose own parts and planned places count with both; the first without it.
+    board: Option<String>,
+}
+
+fn as_json(answer: impl serde::Serialize) -> Result<Json<Value>, Problem> {
+    let value = serde_json::to_value(answer);
+    value.map(Json).map_err(|error| Problem::internal(format!("The answer cannot be written: {error}.")))
+}
+
+/// What differs between two texts: findings, figures, and rows of the FMEA where both were studied.
+#[utoipa::path(post, path = "/api/v1/design/compare", tag = "design", request_body = ToCompare, security(("session" = [])),
+    responses((status = 200, body = Value), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
+pub(super) async fn design_compare(
+    State(app): State<Arc<App>>,
+    Body(asked): Body<ToCompare>,
+) -> Result<Json<Value>, Problem> {
+    check_length(&asked.a)?;
+    check_length(&asked.b)?;
+    let beside = beside(&app, asked.board)?;
+    let Ok(_place) = app.design.looks.acquire().await else { return Err(Problem::busy("The station ends.")) };
+    app.blocking(move |app| {
+        as_json(app.design.kept.compare(&asked.a, &asked.b, &beside, wish(asked.corners)))
+    })
+    .await
+}
+
+/// The questions of the guided form.
+#[utoipa::path(get, path = "/api/v1/design/questions", tag = "design", security(("session" = [])),
+    responses((status = 200, body = Value), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
+pub(super) async fn design_questions() -> Json<Value> {
+    Json(json!({ "groups": questions() }))
+}
+
+/// Answers of the guided form.
+#[derive(Deserialize, ToSchema, Debug)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ToStart {
+    /// By id of the question; what is not there is taken as usual.
+    #[schema(value_type = Value)]
+    answers: Map<String, Value>,
+}
+
+/// The commented file that the answers make, with what is found in it.
+#[utoipa::path(post, path = "/api/v1/design/start", tag = "design", request_body = ToStart, security(("session" = [])),
+    responses((status = 200, body = Value), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
+pub(super) async fn design_start(
+    State(app): State<Arc<App>>,
+    Body(asked): Body<ToStart>,
+) -> Result<Json<Value>, Problem> {
+    app.blocking(move |_| {
+        let text = start(&asked.answers).map_err(|why| Problem::not_possible(format!("{why}.")))?;
+        let (_, found) = look::findings(&text, &Beside::default());
+        let diagnostics: Vec<Finding> = found.iter().map(|finding| Finding::new(finding, &text)).collect();
+        Ok(Json(json!({ "text": text, "diagnostics": diagnostics })))
+    })
+    .await
+}
+
+/// The parts library that the file of a board is read with.
+#[utoipa::path(get, path = "/api/v1/design/parts", tag = "design", params(OfBoard), security(("session" = [])),
+    responses((status = 200, body = Value), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
+pub(super) async fn design_parts(
+    State(app): State<Arc<App>>,
+    Ask(of): Ask<OfBoard>,
+) -> Result<Json<Value>, Problem> {
+    let all = parts(&of.find(&app)?.system.library);
+    Ok(Json(json!({ "parts": all })))
 }

@@ -5,6 +5,7 @@
 
 mod act;
 mod alarms;
+mod boards;
 mod design;
 mod drafts;
 mod drawing;
@@ -13,6 +14,7 @@ mod live;
 mod people;
 mod revisions;
 mod stream;
+mod study;
 mod tell;
 
 use std::sync::Arc;
@@ -78,6 +80,8 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(tell::ways))
         .routes(routes!(tell::test))
         .merge(design::routes())
+        .merge(boards::routes())
+        .merge(study::routes())
         .merge(drafts::routes())
         .routes(routes!(drawing::section_svg))
         .routes(routes!(drawing::section))
