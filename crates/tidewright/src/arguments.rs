@@ -104,6 +104,8 @@ pub enum Command {
     Trial(TrialOptions),
     /// Run the station: watch the boards, keep what they say, tell people, let them act
     Serve(ServeOptions),
+    /// List the programs that a board was given through the station, or give it another on trial, keep it or give it up
+    Revisions(RevisionsOptions),
     /// Listen to a controller that runs already: what it prints, and which parts of the system that may be
     Listen(ListenOptions),
     /// Compute the properties of a seawater from what you can measure
@@ -560,6 +562,51 @@ pub struct ListenOptions {
     /// Replace files that are there
     #[arg(long)]
     pub force: bool,
+}
+
+/// Options of `revisions`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "List the programs that a board was given through the station, or give it another on trial, keep it or give it up.\n\n\
+        The station makes the program of the system file, keeps both under a number, and sends the program. Unless it is confirmed in \
+        its time the board goes back by itself. The wiring must be that of the board: a moved pin needs `flash`. Without --deploy, --confirm, --revert or \
+        --print it lists what there is.",
+    after_help = "Examples:\n  tidewright revisions\n  tidewright revisions --deploy system.toml --why 'cooler at night' --time 2h\n  \
+        tidewright revisions --confirm --why 'saw the heater switch'\n  tidewright revisions --deploy 1 --why 'the old one was better'\n\n\
+        The token comes from --token-file or TIDEWRIGHT_TOKEN; the page of accounts makes one."
+)]
+#[command(group = clap::ArgGroup::new("act"))]
+pub struct RevisionsOptions {
+    /// Try a system file, or the revision of this number
+    #[arg(long, value_name = "FILE|NUMBER", group = "act")]
+    pub deploy: Option<String>,
+    /// Keep what is tried
+    #[arg(long, group = "act")]
+    pub confirm: bool,
+    /// Give up what is tried, now
+    #[arg(long, group = "act")]
+    pub revert: bool,
+    /// Print the system file of a revision
+    #[arg(long, value_name = "NUMBER", group = "act")]
+    pub print: Option<i64>,
+    /// Why, for the list and the audit trail
+    #[arg(long, value_name = "TEXT")]
+    pub why: Option<String>,
+    /// How long it is tried unless it is confirmed, 1 min to 4 h 15 min
+    #[arg(long, value_name = "TIME", default_value = "60 min", value_parser = quantity::time)]
+    pub time: f64,
+    /// Which board [default: the only one]
+    #[arg(long, value_name = "NAME")]
+    pub board: Option<String>,
+    /// Address of the station
+    #[arg(long, value_name = "URL", default_value = "http://localhost:7480")]
+    pub station: String,
+    /// File with the token
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+    /// Certificate of the station, PEM, where it made its own
+    #[arg(long, value_name = "FILE")]
+    pub certificate: Option<PathBuf>,
 }
 
 /// Options of `serve`.

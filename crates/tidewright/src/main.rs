@@ -40,6 +40,7 @@ fn main() -> ExitCode {
         Command::Build(options) => commands::build::run(options, &mut console),
         Command::Flash(options) => commands::flash::run(options, &mut console),
         Command::Trial(options) => commands::trial::run(options, &mut console),
+        Command::Revisions(options) => commands::revisions::run(options, &mut console),
         Command::Wire(options) => commands::wire::run(options, &mut console),
         Command::Serve(options) => commands::serve::run(options, &mut console),
         Command::Listen(options) => commands::listen::run(options, &mut console),

@@ -10,6 +10,7 @@ pub mod man;
 pub mod new;
 pub mod rehearse;
 pub mod report;
+pub mod revisions;
 pub mod section;
 pub mod serve;
 pub mod trial;

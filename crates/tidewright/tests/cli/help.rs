@@ -5,9 +5,21 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 13] = [
-    "new", "audit", "rehearse", "fmea", "report", "section", "wire", "build", "flash", "trial", "serve",
-    "listen", "water",
+const COMMANDS: [&str; 14] = [
+    "new",
+    "audit",
+    "rehearse",
+    "fmea",
+    "report",
+    "section",
+    "wire",
+    "build",
+    "flash",
+    "trial",
+    "serve",
+    "revisions",
+    "listen",
+    "water",
 ];
 
 #[test]

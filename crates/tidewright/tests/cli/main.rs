@@ -14,6 +14,7 @@ mod listen;
 mod new;
 mod rehearse;
 mod report;
+mod revisions;
 #[path = "../../../image/tests/simulated/mod.rs"]
 mod simulated;
 mod trial;

@@ -16,7 +16,7 @@ use crate::build::SYSTEM;
 use crate::harness::Bench;
 
 /// Serves a board that was flashed with the file until the end of `during`.
-fn with_board(text: &str, during: impl FnOnce(&str)) {
+pub fn with_board(text: &str, during: impl FnOnce(&str)) {
     let system = system::load(text).system.expect("a sound file");
     let made = make(&system).expect("it builds");
     let (mut master, mut slave) = TTYPort::pair().expect("a pseudo-terminal");

@@ -1,0 +1,350 @@
+//! `tidewright revisions`: which programs a board was given, and another one from afar, through the station.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+use ureq::Agent;
+use ureq::tls::{Certificate, RootCerts, TlsConfig};
+
+use crate::arguments::RevisionsOptions;
+use crate::console::Console;
+use crate::ending::{Ending, Failure};
+use crate::table::{Column, Table};
+use crate::words::span;
+use crate::{calendar, json, wrap};
+
+/// Longest wait for one answer: a command waits ten seconds for its board.
+const WAIT: Duration = Duration::from_secs(30);
+/// From what was sent until the board runs it and the station has begun anew.
+const RUNS_WITHIN: Duration = Duration::from_secs(40);
+const LOOK: Duration = Duration::from_millis(300);
+/// Longest trial, minutes.
+const LONGEST_MIN: f64 = 255.0;
+
+/// The station and how it is asked.
+struct Station {
+    agent: Agent,
+    url: String,
+    token: String,
+}
+
+fn read(path: &Path, what: &str) -> Result<String, Failure> {
+    std::fs::read_to_string(path).map_err(|error| {
+        Failure::new(format!("cannot read `{}`: {error}", path.display())).help(format!("name {what}"))
+    })
+}
+
+impl Station {
+    fn new(options: &RevisionsOptions) -> Result<Station, Failure> {
+        let token = match &options.token_file {
+            Some(path) => read(path, "the file that holds the token")?,
+            None => std::env::var("TIDEWRIGHT_TOKEN").map_err(|_| {
+                Failure::new("the station is asked with a token, and there is none").help(
+                    "make one on the page of accounts (`read` to look, `program` to deploy) and give its file with --token-file, or put it \
+                     into TIDEWRIGHT_TOKEN",
+                )
+            })?,
+        };
+        let roots = match &options.certificate {
+            None => RootCerts::WebPki,
+            Some(path) => {
+                let pem = read(path, "the station's certificate, PEM")?;
+                let certificate = Certificate::from_pem(pem.as_bytes()).map_err(|error| {
+                    Failure::new(format!("`{}` is no certificate in PEM: {error}", path.display()))
+                        .help("it is `station-cert.pem` in the station's data folder")
+                })?;
+                RootCerts::Specific(Arc::new(vec![certificate]))
+            }
+        };
+        let agent = Agent::config_builder()
+            .timeout_global(Some(WAIT))
+            .max_redirects(0)
+            .http_status_as_error(false)
+            .user_agent("tidewright")
+            .tls_config(TlsConfig::builder().root_certs(roots).build())
+            .build()
+            .new_agent();
+        let url = options.station.trim_end_matches('/').to_owned();
+        Ok(Station { agent, url, token: token.trim().to_owned() })
+    }
+
+    /// Asks; the answer, or what the station says is wrong.
+    fn ask(&self, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
+        self.try_ask(path, body).map_err(|error| match error {
+            Asked::Failed(failure) => failure,
+            Asked::NotThere(why) => {
+                Failure::new(format!("the station at {} does not answer: {why}", self.url))
+                    .help("is it running, and is --station its address? `tidewright serve` prints it")
+            }
+        })
+    }
+
+    fn try_ask(&self, path: &str, body: Option<&Value>) -> Result<Value, Asked> {
+        let url = format!("{}{path}", self.url);
+        let bearer = format!("Bearer {}", self.token);
+        let answer = match body {
+            None => self.agent.get(&url).header("Authorization", &bearer).call(),
+            Some(body) => self
+                .agent
+                .post(&url)
+                .header("Authorization", &bearer)
+                .header("Content-Type", "application/json")
+                .send(body.to_string()),
+        };
+        let mut answer = answer.map_err(|error| Asked::NotThere(error.to_string()))?;
+        let text = answer.body_mut().read_to_string().map_err(|error| Asked::NotThere(error.to_string()))?;
+        let value: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
+        if answer.status().is_success() {
+            return Ok(value);
+        }
+        let detail = value["detail"].as_str().unwrap_or("it does not say why");
+        let help = match answer.status().as_u16() {
+            401 => "the token is wrong or has ended: make another on the page of accounts",
+            403 => "deploying takes a token with `program`, made by an owner",
+            _ => "nothing was changed",
+        };
+        Err(Asked::Failed(Failure::new(format!("{url}: {detail}")).help(help)))
+    }
+}
+
+/// Why there is no answer.
+enum Asked {
+    Failed(Failure),
+    NotThere(String),
+}
+
+/// The board that is meant: the one that is named, or the only one.
+fn board(station: &Station, options: &RevisionsOptions) -> Result<String, Failure> {
+    if let Some(board) = &options.board {
+        return Ok(board.clone());
+    }
+    let state = station.ask("/api/v1/state", None)?;
+    let names: Vec<&str> = (state["boards"].as_array().into_iter().flatten())
+        .filter_map(|board| board["name"].as_str())
+        .collect();
+    match names.as_slice() {
+        [one] => Ok((*one).to_owned()),
+        [] => Err(Failure::new("the station has no board").help("see [[board]] in docs/station.md")),
+        several => Err(Failure::new("the station has several boards")
+            .help(format!("name one with --board: {}", several.join(", ")))),
+    }
+}
+
+/// Runs the command.
+pub fn run(options: &RevisionsOptions, console: &mut Console) -> Result<Ending, Failure> {
+    let minutes = (options.time / 60.0).round();
+    if !(1.0..=LONGEST_MIN).contains(&minutes) {
+        return Err(Failure::new("a trial takes 1 min to 4 h 15 min").help("give such a time with --time"));
+    }
+    let minutes = minutes as u8;
+    let station = Station::new(options)?;
+    let name = board(&station, options)?;
+    let base = format!("/api/v1/boards/{name}");
+    let list = |station: &Station| station.try_ask(&format!("{base}/revisions"), None);
+    if let Some(number) = options.print {
+        let url = format!("{}{base}/revisions/{number}/file", station.url);
+        let text = file(&station, &url)?;
+        console.print(&text);
+        return Ok(Ending::Clean);
+    }
+    let why = options.why.as_deref().unwrap_or("");
+    let is_act = options.deploy.is_some() || options.confirm || options.revert;
+    if !is_act {
+        let revisions = station.ask(&format!("{base}/revisions"), None)?;
+        show(&name, &revisions, console);
+        return Ok(Ending::Clean);
+    }
+    if why.trim().is_empty() {
+        return Err(Failure::new("a change of the program needs a reason").help(
+            "give it with --why, in a few words: it stands beside the revision for whoever looks in a year",
+        ));
+    }
+    let before = station.ask(&format!("{base}/revisions"), None)?;
+    let order = match &options.deploy {
+        Some(what) => {
+            let (path, mut body) = (format!("{base}/revisions"), json!({ "why": why, "minutes": minutes }));
+            let path = match what.parse::<i64>() {
+                Ok(number) => format!("{path}/{number}/deploy"),
+                Err(_) => {
+                    body["text"] =
+                        read(Path::new(what), "a system file, or the number of a revision")?.into();
+                    path
+                }
+            };
+            let sent = station.ask(&path, Some(&body))?;
+            if sent["order"]["status"] == "done" {
+                let revision = sent["revision"].as_i64();
+                let runs = |list: &Value| list["running"]["revision"].as_i64() == revision;
+                let list = wait(&station, list, runs)?;
+                return tell(&name, "trial", &sent["order"], &list, runs(&list), console);
+            }
+            sent["order"].clone()
+        }
+        None => {
+            let act = if options.confirm { "confirm" } else { "revert" };
+            station.ask(&format!("{base}/trial/{act}"), Some(&json!({ "why": why })))?
+        }
+    };
+    if order["status"] != "done" {
+        let detail = order["detail"].as_str().unwrap_or("");
+        let what = if order["status"] == "refused" { "the board refused it" } else { "it was not done" };
+        return Err(Failure::new(format!("{what}: {detail}")).help("`tidewright revisions` shows what runs"));
+    }
+    let is_so = |list: &Value| {
+        let running = &list["running"];
+        if options.confirm {
+            running["kind"] != "trial" && running["revision"].is_number()
+        } else {
+            running["kind"] != "trial"
+                && running["revision"].is_number()
+                && running["revision"] != before["running"]["revision"]
+        }
+    };
+    let list = wait(&station, list, is_so)?;
+    tell(&name, if options.confirm { "confirm" } else { "revert" }, &order, &list, is_so(&list), console)
+}
+
+fn file(station: &Station, url: &str) -> Result<String, Failure> {
+    let bearer = format!("Bearer {}", station.token);
+    let failed = |error: ureq::Error| Failure::new(format!("{url}: {error}"));
+    let mut answer = station.agent.get(url).header("Authorization", &bearer).call().map_err(failed)?;
+    let text = answer.body_mut().read_to_string().map_err(failed)?;
+    if answer.status().is_success() {
+        return Ok(text);
+    }
+    let problem: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
+    Err(Failure::new(format!("{url}: {}", problem["detail"].as_str().unwrap_or("it does not say why")))
+        .help("`tidewright revisions` lists the numbers"))
+}
+
+/// Asks until it is so, or for long enough; what the station said last. It may be beginning anew meanwhile.
+fn wait(
+    station: &Station,
+    list: impl Fn(&Station) -> Result<Value, Asked>,
+    is_so: impl Fn(&Value) -> bool,
+) -> Result<Value, Failure> {
+    let until = Instant::now() + RUNS_WITHIN;
+    let mut last = Value::Null;
+    loop {
+        match list(station) {
+            Ok(now) => last = now,
+            Err(Asked::Failed(failure)) => return Err(failure),
+            Err(Asked::NotThere(_)) => {}
+        }
+        if is_so(&last) || Instant::now() >= until {
+            return Ok(last);
+        }
+        std::thread::sleep(LOOK);
+    }
+}
+
+fn running(list: &Value) -> String {
+    let running = &list["running"];
+    let kind = match running["kind"].as_str() {
+        Some("flashed") => "as it was flashed",
+        Some("trial") => "on trial",
+        _ => "confirmed",
+    };
+    match (running["revision"].as_i64(), running["crc"].as_str()) {
+        (Some(revision), _) => format!("revision {revision}, {kind}"),
+        (None, Some(crc)) => {
+            format!(
+                "program {crc}, {kind}, which is none of its revisions: it was not deployed through this station"
+            )
+        }
+        _ => "what it runs is not known: it is not reached".to_owned(),
+    }
+}
+
+fn tell(
+    name: &str,
+    act: &str,
+    order: &Value,
+    list: &Value,
+    is_so: bool,
+    console: &mut Console,
+) -> Result<Ending, Failure> {
+    if console.is_json() {
+        console.print_json(&json::answer(
+            "revisions",
+            json!({ "board": name, "act": act, "order": order, "running": list["running"], "trial": list["trial"] }),
+        ));
+    }
+    if !is_so {
+        return Err(Failure::new(format!(
+            "{name}: the board took it, but {} s later it runs {}",
+            RUNS_WITHIN.as_secs(),
+            running(list)
+        ))
+        .help("look at the log of the board: why it fell back stands there"));
+    }
+    if !console.is_json() {
+        let text = match act {
+            "trial" => format!(
+                "{name} runs {} for {}. See that it does what it is for, then `tidewright revisions --confirm --why ...` keeps it; else it goes back \
+                 by itself.",
+                running(list),
+                left(list).unwrap_or_else(|| "its time".to_owned())
+            ),
+            "confirm" => format!("{name} keeps {}.", running(list)),
+            _ => format!("The trial is given up; {name} runs {}.", running(list)),
+        };
+        console.print(&wrap::hanging(&text, console.width, 0));
+    }
+    Ok(Ending::Clean)
+}
+
+fn now_ms() -> i64 {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    since.map_or(0, |since| since.as_millis() as i64)
+}
+
+/// How long the trial lasts still.
+fn left(list: &Value) -> Option<String> {
+    let left_ms = list["trial"]["ends_ms"].as_i64()? - now_ms();
+    (left_ms > 0).then(|| span(left_ms as f64 / 1000.0))
+}
+
+fn show(name: &str, list: &Value, console: &mut Console) {
+    if console.is_json() {
+        let mut fields = json!({ "board": name, "running": list["running"], "trial": list["trial"] });
+        fields["revisions"] = list["revisions"].clone();
+        console.print_json(&json::answer("revisions", fields));
+        return;
+    }
+    let mut head = format!("{name} runs {}", running(list));
+    if let Some(left) = left(list) {
+        head.push_str(&format!(", for {left} more unless it is confirmed"));
+    }
+    console.print(&wrap::hanging(&format!("{head}."), console.width, 0));
+    let text = |value: &Value| value.as_str().unwrap_or("").to_owned();
+    let rows = (list["revisions"].as_array().into_iter().flatten()).map(|revision| {
+        let days = revision["at_ms"].as_i64().unwrap_or(0).div_euclid(86_400_000);
+        let mark = if revision["is_running"] == true { "runs" } else { "" };
+        vec![
+            revision["id"].to_string(),
+            mark.to_owned(),
+            calendar::iso(days),
+            text(&revision["who"]),
+            text(&revision["why"]),
+            revision["bytes"].to_string(),
+            text(&revision["crc"]),
+        ]
+    });
+    let table = Table {
+        columns: vec![
+            Column::number("No", 0),
+            Column::text("", 0, 4),
+            Column::text("day", 2, 10),
+            Column::text("who", 3, 8),
+            Column::text("why", 0, 20),
+            Column::number("bytes", 4),
+            Column::text("program", 5, 8),
+        ],
+        rows: rows.collect(),
+    };
+    console.print("\n");
+    console.print(&table.render(console.width, 2));
+}
