@@ -260,7 +260,7 @@ fn an_independent_reader_agrees() {
         .map(|t| Event {
             uid: t.id.clone(),
             every_days: Some(t.interval_days),
-            ..event(&t.title, &t.formula())
+            ..event(&format!("{}, é; \\ 水", t.title), &t.formula())
         })
         .collect();
     let folder = std::env::temp_dir().join(format!("care-feed-{}", std::process::id()));

@@ -10,7 +10,7 @@ import icalendar
 with open(sys.argv[1], "rb") as feed:
     calendar = icalendar.Calendar.from_ical(feed.read())
 # The package knows NAME (RFC 7986) as any property and leaves its escapes.
-print(icalendar.vText.from_ical(calendar["NAME"]))
+print(icalendar.parser.unescape_char(str(calendar["NAME"])))
 for event in calendar.walk("VEVENT"):
     assert not event.errors, event.errors
     (interval,) = event["RRULE"]["INTERVAL"]
