@@ -125,6 +125,9 @@ fn steps_watch_what_the_file_has() {
     let system = example("harbour-lane/system.toml");
     let all = tests(&system, &Tolerated::default());
     let high = by_id(&all, "float:float_c_high");
+    // Against too little water a float is held down: the return chamber's low one, which is true below.
+    let low = by_id(&all, "float:float_c_empty");
+    assert!(low.steps.iter().any(|s| s.text.starts_with("Hold float_c_empty down")), "{:?}", low.steps);
     let lifted = Watch::Signal { name: "float_c_high".into(), is: true };
     assert!(high.steps.iter().any(|s| s.watch == lifted), "{:?}", high.steps);
     assert!(

@@ -7,6 +7,7 @@ use care::water::consumption::{Event, Test, consumption};
 use care::water::dose::{DoseError, Stock, Wanted, grams, plan};
 use care::water::ions::{Books, CALCIUM_PER_DKH, agreement_findings, balance};
 use care::water::lime::{EVAPORATION_SPREAD, LimeDosing, plan as lime};
+use care::water::log::Log;
 use care::water::quantity::Tested;
 use care::water::salts::Salt;
 use checks::{Table, assert_abs, assert_rel};
@@ -362,5 +363,44 @@ fn natural_values_and_aims() {
         let aim = tested.aim();
         assert_eq!(aim.target, (row.f64("target_low"), row.f64("target_high")), "{}", tested.name());
         assert_eq!(aim.act, (row.f64("warn_low"), row.f64("warn_high")), "{}", tested.name());
+    }
+}
+
+/// The same tank as by hand: 0.5 dKH a day, 12.434 g of bicarbonate (1 dKH in 415 L) on the fourth, 0.2 dKH a day by a pump from the sixth.
+#[test]
+fn a_log_as_people_keep_it() {
+    let mut text = "date,what,value\n# a comment\n\n2026-11-04 12:00,dose sodium bicarbonate,12.434 g\n2026-11-06,daily alkalinity,0.2 dKH/day\n".to_owned();
+    for day in 1..=10 {
+        let d = f64::from(day);
+        let value = 8.5 - 0.5 * d + if d > 4.0 { 1.0 } else { 0.0 } + 0.2 * (d - 6.0).max(0.0);
+        text += &format!("2026-11-{day:02};alkalinity;{value:.4} dKH\n");
+    }
+    text += "2026-11-03,calcium,\"425\"\n2026-11-20,water change\n";
+    let log = Log::read(&text).expect("a log");
+    assert_eq!(log.tested(), [Tested::Alkalinity, Tested::Calcium]);
+    let found = consumption(
+        Tested::Alkalinity,
+        &log.tests(Tested::Alkalinity),
+        &log.events(Tested::Alkalinity, &REEF),
+    )
+    .expect("a line");
+    assert_abs(found.per_day.value, 0.5, 2e-3, "use");
+    assert_eq!(log.tests(Tested::Calcium).len(), 1);
+
+    let wrong = "2026-13-01,alkalinity,8\n2026-11-01,alkalinity,8 mg/L\n2026-11-01,colour,blue\n2026-11-01,dose nitrate,3\n2026-11-01,dose sand,3 g\n2026-11-01,calcium,-4\nx\n2026-11-01 25:00,alkalinity,8\n2026-11-01,dose calcium chloride,lots\n";
+    let mistakes = Log::read(wrong).expect_err("mistakes");
+    assert_eq!(
+        mistakes.iter().map(|m| m.line).collect::<Vec<_>>(),
+        (1..=9).collect::<Vec<_>>(),
+        "{mistakes:?}"
+    );
+}
+
+proptest::proptest! {
+    #[test]
+    fn any_text_is_a_log_or_mistakes(text in "[0-9a-zA-Z,;:/ \\-\n.\u{e9}]{0,400}") {
+        if let Err(mistakes) = Log::read(&text) {
+            proptest::prop_assert!(mistakes.iter().all(|m| m.line > 0 && !m.message.is_empty()));
+        }
     }
 }

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use units::Quantity;
 
+use crate::commands::care::options::CareOptions;
 use crate::quantity;
 
 const ENDINGS: &str = "Exit codes: 0 nothing is wrong, 1 there are findings, 2 the input cannot be read or the options are wrong.\n\
@@ -108,6 +109,8 @@ pub enum Command {
     Revisions(RevisionsOptions),
     /// Listen to a controller that runs already: what it prints, and which parts of the system that may be
     Listen(ListenOptions),
+    /// Proof tests, maintenance, calibration, water tests and dosing of a system
+    Care(CareOptions),
     /// Compute the properties of a seawater from what you can measure
     Water(WaterOptions),
     /// Print the completions of a shell

@@ -1,13 +1,13 @@
-//! Days since 1970 as ISO dates.
+//! Days since 1970 as ISO dates, and today's.
 
-/// Days from 1970-01-01 to 2000-01-01, where the board counts from.
-const DAYS_TO_2000: i64 = 10_957;
+use std::time::{SystemTime, UNIX_EPOCH};
 
-/// The date of that day, proleptic Gregorian. Days that no board could count stand for the last one it could.
-pub fn iso(days: i64) -> String {
-    const MOST: i64 = i32::MAX as i64 / 2;
-    let (year, month, day) = program::zone::civil((days - DAYS_TO_2000).clamp(-MOST, MOST) as i32);
-    format!("{year:04}-{month:02}-{day:02}")
+pub use care::calendar::iso_date as iso;
+
+/// Today in UTC, days since 1970; `None` on a machine whose clock stands before that.
+pub fn today() -> Option<i64> {
+    const DAY_S: u64 = 86_400;
+    SystemTime::now().duration_since(UNIX_EPOCH).ok().map(|t| (t.as_secs() / DAY_S) as i64)
 }
 
 #[cfg(test)]

@@ -366,7 +366,9 @@ fn of_sensor(system: &System, idx: SensorIdx, tolerated: &Tolerated) -> Option<P
     let (kind, title, steps) = match sensor.kind {
         SensorKind::Float { true_above, .. } => {
             let kind = if calls { Kind::CallingFloat } else { Kind::Float };
-            (kind, format!("Float {}", sensor.name), steps::float(system, sensor, true_above, &guards))
+            let title =
+                format!("Float {}{}", sensor.name, if calls { ", which calls: clean it" } else { "" });
+            (kind, title, steps::float(system, sensor, true_above, &guards))
         }
         SensorKind::Leak => {
             (Kind::Leak, format!("Leak probe {}", sensor.name), steps::leak(system, sensor, &guards))

@@ -83,15 +83,25 @@ fn switched<'a>(system: &'a System, guards: &[ActuatorIdx]) -> Vec<&'a Actuator>
 }
 
 pub(super) fn float(system: &System, sensor: &Sensor, true_above: bool, guards: &[ActuatorIdx]) -> Vec<Step> {
+    // A float against too little water stands lifted: its test is to hold it down.
+    let acts = |is_up| !seen_to_stop(system, guards, sensor, is_up).is_empty();
+    let tries_up = match (acts(true), acts(false)) {
+        (true, false) => true,
+        (false, true) => false,
+        _ => true_above,
+    };
+    let (there, back) = if tries_up { ("Lift", "Let") } else { ("Hold", "Let go of") };
+    let (there_end, back_end) = if tries_up {
+        ("by hand, gently, until it stops; hold it", " down")
+    } else {
+        ("down with a finger until it stops", "; it rises")
+    };
     let mut out = by_hand(system, guards);
-    out.push(step(
-        format!("Lift {} by hand, gently, until it stops; hold it", sensor.name),
-        signal(&sensor.name, true_above),
-        30,
-    ));
-    out.extend(seen_to_stop(system, guards, sensor, true));
-    out.push(step(format!("Let {} down", sensor.name), signal(&sensor.name, !true_above), 30));
-    out.extend(seen_to_stop(system, guards, sensor, false));
+    let name = &sensor.name;
+    out.push(step(format!("{there} {name} {there_end}"), signal(name, true_above == tries_up), 30));
+    out.extend(seen_to_stop(system, guards, sensor, tries_up));
+    out.push(step(format!("{back} {name}{back_end}"), signal(name, true_above != tries_up), 30));
+    out.extend(seen_to_stop(system, guards, sensor, !tries_up));
     out.push(step(
         "Rinse the float and its stem in fresh water; it moves freely, no snail or salt on it",
         Watch::Person,

@@ -12,6 +12,9 @@ use super::Tank;
 use super::quantity::{MAGNESIUM_G_MOL, Tested};
 use super::salts::Salt;
 
+/// What salts are dosed for.
+pub const DOSED: [Tested; 3] = [Tested::Alkalinity, Tested::Calcium, Tested::Magnesium];
+
 /// What is wanted.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Wanted {

@@ -2,6 +2,7 @@
 //!
 //! * [`quantity`]: what is tested, its unit, what kits are good for, what is aimed at.
 //! * [`consumption`]: use in a day from a log of tests, doses and water changes, with its interval.
+//! * [`log`]: a log as people keep it.
 //! * [`salts`]: what a gram of each salt adds, by molar mass.
 //! * [`dose`]: from what is to what should be, within a limit a day.
 //! * [`lime`]: limewater as part of the top-off, within what evaporates.
@@ -13,6 +14,7 @@ pub mod consumption;
 pub mod dose;
 pub mod ions;
 pub mod lime;
+pub mod log;
 pub mod quantity;
 pub mod salts;
 

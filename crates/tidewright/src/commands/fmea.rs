@@ -1,7 +1,5 @@
 //! `tidewright fmea`: every single fault simulated and judged.
 
-use std::time::{SystemTime, UNIX_EPOCH};
-
 use serde_json::Value;
 use system::{Diagnostic, System};
 use trial::{Fmea, Model, Options, Wanted};
@@ -13,8 +11,6 @@ use crate::fmea::{self, shape, text};
 use crate::json;
 use crate::open::{self, Opened, open};
 use crate::progress::Progress;
-
-const DAY_S: u64 = 86_400;
 
 /// Runs the FMEA and tells.
 pub fn run(options: &FmeaOptions, console: &mut Console) -> Result<Ending, Failure> {
@@ -97,7 +93,7 @@ fn check_can_run(system: &System, name: &str) -> Result<(), Failure> {
 pub fn today(options: &StudyOptions) -> Option<i64> {
     match &options.date {
         Some(date) => trial::days(date),
-        None => SystemTime::now().duration_since(UNIX_EPOCH).ok().map(|t| (t.as_secs() / DAY_S) as i64),
+        None => crate::calendar::today(),
     }
 }
 

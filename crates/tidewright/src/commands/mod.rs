@@ -2,6 +2,7 @@
 
 pub mod audit;
 pub mod build;
+pub mod care;
 pub mod completions;
 pub mod flash;
 pub mod fmea;

@@ -5,7 +5,7 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 14] = [
+const COMMANDS: [&str; 15] = [
     "new",
     "audit",
     "rehearse",
@@ -19,6 +19,7 @@ const COMMANDS: [&str; 14] = [
     "serve",
     "revisions",
     "listen",
+    "care",
     "water",
 ];
 
@@ -50,8 +51,10 @@ fn every_command_has_help_and_a_page() {
 fn the_page_of_commands_names_every_option() {
     let bench = Bench::new("documented");
     let page = include_str!("../../../../docs/commands.md");
-    for command in COMMANDS {
-        let help = bench.run(&[command, "--help"]).out;
+    let topics = ["proof", "tasks", "calendar", "calibrate", "use", "dose", "lime", "change"];
+    let helps = (COMMANDS.iter().map(|command| (*command, bench.run(&[command, "--help"]).out)))
+        .chain(topics.iter().map(|topic| (*topic, bench.run(&["care", "system.toml", topic, "--help"]).out)));
+    for (command, help) in helps {
         for word in help.split(|c: char| c.is_whitespace() || c == ',') {
             let option = word.trim_end_matches([']', ')', '.', '>']);
             if option.starts_with("--") && option.len() > 2 && !matches!(option, "--help" | "--version") {

@@ -6,6 +6,7 @@
 mod audit;
 mod bad_input;
 mod build;
+mod care;
 mod flash;
 mod fmea;
 mod harness;
