@@ -18,6 +18,7 @@ import { words } from "./words.ts";
 
 // What is seldom opened on a phone is fetched when it is opened.
 const Design = lazy(() => import("./views/design.tsx").then((module) => module.Design));
+const Faults = lazy(() => import("./views/faults.tsx").then((module) => module.Faults));
 const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
 
 const CONTENT: Record<View, FunctionComponent> = {
@@ -27,6 +28,7 @@ const CONTENT: Record<View, FunctionComponent> = {
   alarms: Alarms,
   hand: Hand,
   design: Design,
+  faults: Faults,
   log: Log,
   account: Account,
 };

@@ -7,6 +7,7 @@ import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
 import type { AlarmNow, DriveNow, Order, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+import { mends, plan, replay, rows } from "./stand-in-faults.ts";
 
 const dist = new URL("../dist/", import.meta.url);
 /** As the station sends it. */
@@ -390,6 +391,28 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     }
     if (what.startsWith("POST boards/tank/")) return json(response, order(path, body["why"] ?? "", "done", "done: scan 108100 took it"));
     if (what === "GET boards/tank/file") return json(response, { text: DESK_TEXT, hash: "h0", revision: "00c0ffee" });
+    if (what === "GET boards/tank/study") return json(response, { plan, rows, without_fault: [], open: 1, diagnostics: [] });
+    if (what === "POST design/replay") return json(response, replay);
+    if (what === "POST design/study" || what === "POST design/mends") {
+      response.writeHead(200, { "content-type": "text/event-stream", "cache-control": "no-store" });
+      const say = (event: string, data: unknown) => response.write(`event: ${event}\ndata: ${JSON.stringify(data)}\n\n`);
+      if (what === "POST design/study") {
+        say("plan", plan);
+        for (const row of rows) {
+          say("progress", { done: 10, total: 40 });
+          await new Promise((done) => setTimeout(done, 60));
+          say("row", row);
+        }
+        say("done", { rows: rows.length, closed: 2, open: 1, without_fault: [], diagnostics: [], took_ms: 1234, cached: false });
+      } else {
+        for (const mend of mends) {
+          say("trying", { id: mend.id, text: mend.text });
+          say("mend", mend);
+        }
+        say("done", { tried: mends.length, closing: 1 });
+      }
+      return response.end();
+    }
     if (what === "POST design/look") return json(response, look(body["text"] ?? "", body["edits"] ?? []));
     if (what === "GET drafts") return json(response, [...drafts.values()].map(({ text: _, ...draft }) => draft));
     const ofDraft = /^drafts\/(.+)$/.exec(path);

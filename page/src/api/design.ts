@@ -118,3 +118,118 @@ export interface Comparison {
   figures: { id: string; label: string; a?: number | null; b?: number | null; text: string }[];
   rows?: { fault: string; requirement?: string; a: string; b: string; text: string }[];
 }
+
+export type RowVerdict = "breaks" | "help_in_time" | "accepted" | "hidden" | "holds";
+export type CellVerdict = "ok" | "breach" | "untold" | "accepted" | "hidden";
+
+export interface Requirement {
+  id: string;
+  text: string;
+  harm: string;
+  severity: string;
+  unit: string;
+}
+
+export interface Plan {
+  hash: string;
+  system: string;
+  requirements: Requirement[];
+  faults: { id: string; part: string; mode: string; text: string }[];
+  window_h: number;
+  response_h: number;
+  corners: string[];
+}
+
+export interface Cell {
+  requirement: string;
+  verdict: CellVerdict;
+  margin?: number;
+  margin_text: string;
+  hours_left?: number;
+  told_after_h?: number;
+  told_by?: string;
+  instant?: string;
+  corner?: string;
+  anyway?: boolean;
+}
+
+export interface Row {
+  fault: string;
+  part: string;
+  mode: string;
+  verdict: RowVerdict;
+  sentence: string;
+  breaks?: string;
+  after_h?: number;
+  mend?: string;
+  acceptance?: string;
+  tripped?: { actuator: string; after_h: number }[];
+  spilled_l: number;
+  cells: Cell[];
+}
+
+export interface Done {
+  rows: number;
+  closed: number;
+  open: number;
+  without_fault: Row[];
+  diagnostics: Finding[];
+  took_ms: number;
+  cached: boolean;
+}
+
+/** What the station keeps of a board's own design. */
+export interface BoardStudy {
+  plan: Plan;
+  rows: Row[];
+  without_fault: Row[];
+  open: number;
+  diagnostics: Finding[];
+}
+
+export interface ReplaySignal {
+  id: string;
+  label: string;
+  unit: string;
+  is_truth: boolean;
+  values: (number | null)[];
+}
+
+export interface Act {
+  t_s: number;
+  what: "fault" | "rule" | "trip" | "alarm" | "board" | "requirement";
+  id: string;
+  text: string;
+}
+
+export interface Replay {
+  start_s: number;
+  step_s: number;
+  t: number[];
+  signals: ReplaySignal[];
+  vessels: { id: string; level_signal: string }[];
+  outputs: { id: string; label: string; on: [number, number][] }[];
+  acts: Act[];
+  acts_left_out: number;
+  breach_s?: number;
+  requirement?: string;
+  fault_text: string;
+  instant: string;
+  corner: string;
+}
+
+export interface Mend {
+  id: string;
+  text: string;
+  closes: boolean;
+  verdict: RowVerdict;
+  sentence: string;
+  rows_worse?: { fault: string; requirement: string; text: string }[];
+  open_rows?: number;
+  parts: string[];
+  channels: number;
+  bytes: number;
+  price?: number;
+  currency?: string;
+  edits: Edit[];
+}

@@ -4,6 +4,7 @@ import type { ComponentChildren } from "preact";
 import { flushSync } from "preact/compat";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import type { Sheet, SheetLabel, XY } from "../api/types.ts";
+import { printOnly } from "../parts/print.ts";
 import { words } from "../words.ts";
 import { Balloons, Flows, Hatchings, Label, line, mm, Part, Qualities } from "./drawn.tsx";
 import { type Balloon, bound, drawing, flows, type Known, tags, type Values, whole } from "./view.ts";
@@ -38,13 +39,6 @@ interface Props {
   isBare?: boolean;
   /** Further buttons beside those of the size. */
   children?: ComponentChildren;
-}
-
-/** Prints one thing alone, on a page of its own; everything else of the page is left out. */
-export function printOnly(what: "section" | "matrix"): void {
-  document.documentElement.dataset["print"] = what;
-  addEventListener("afterprint", () => delete document.documentElement.dataset["print"], { once: true });
-  print();
 }
 
 export function SheetView({ sheet, values, balloons = [], over, onPart, isBare = false, children }: Props) {
@@ -157,7 +151,7 @@ export function SheetView({ sheet, values, balloons = [], over, onPart, isBare =
           <button type="button" class="small" onClick={() => setWhole(!isWhole)}>
             {isWhole ? words.section.drawing : words.section.whole}
           </button>
-          <button type="button" class="small" onClick={() => printOnly("section")}>
+          <button type="button" class="small" onClick={() => frame.current?.parentElement && printOnly(frame.current.parentElement)}>
             {words.section.print}
           </button>
           {children}

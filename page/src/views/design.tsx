@@ -12,6 +12,7 @@ import { handleName, Handles } from "../design/handles.tsx";
 import { Open, SaveDraft } from "../design/open.tsx";
 import { PartForm } from "../design/part.tsx";
 import { tableOf, tables } from "../design/tables.ts";
+import { Verdict } from "../design/verdict.tsx";
 import { SheetView } from "../section/sheet.tsx";
 import { balloons } from "../section/view.ts";
 import { words } from "../words.ts";
@@ -152,6 +153,7 @@ function OnDesk({ onOpen }: { onOpen(): void }) {
           </section>
         )}
         <div class="aside">
+          <Verdict />
           <Findings list={found?.diagnostics ?? NOTHING} onGo={(finding) => finding.where && toLine(finding.where.line, finding.where.column)} />
         </div>
         <div class="aside">
