@@ -19,6 +19,7 @@ import { words } from "./words.ts";
 // What is seldom opened on a phone is fetched when it is opened.
 const Design = lazy(() => import("./views/design.tsx").then((module) => module.Design));
 const Faults = lazy(() => import("./views/faults.tsx").then((module) => module.Faults));
+const Revisions = lazy(() => import("./views/revisions.tsx").then((module) => module.Revisions));
 const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
 
 const CONTENT: Record<View, FunctionComponent> = {
@@ -29,6 +30,7 @@ const CONTENT: Record<View, FunctionComponent> = {
   hand: Hand,
   design: Design,
   faults: Faults,
+  revisions: Revisions,
   log: Log,
   account: Account,
 };

@@ -6,7 +6,7 @@ import { createServer, type IncomingMessage, type ServerResponse } from "node:ht
 import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
-import type { AlarmNow, DriveNow, Order, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+import type { AlarmNow, DriveNow, Order, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
 import { mends, plan, replay, rows } from "./stand-in-faults.ts";
 
 const dist = new URL("../dist/", import.meta.url);
@@ -220,6 +220,13 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
   const orders: Order[] = [];
   const notes = [{ id: 1, written_ms: now.at_ms - 5 * H, from_ms: now.at_ms - 5 * H, to_ms: now.at_ms - 5 * H, who: "mara", text: "Two new corals" }];
   const drafts = new Map<string, Draft>();
+  const given: Revisions = {
+    running: { revision: 2, crc: "aa11bb22", kind: "confirmed" },
+    revisions: [
+      { id: 2, at_ms: now.at_ms - 3 * 24 * H, who: "mara", why: "cooler at night", crc: "aa11bb22", bytes: 318, is_running: true },
+      { id: 1, at_ms: now.at_ms - 40 * 24 * H, who: "station", why: "what the board ran when the station first met it", crc: "99887766", bytes: 318, is_running: false },
+    ],
+  };
   const streams = new Set<ServerResponse>();
   let hasOwner = options.hasOwner ?? true;
   let isCut = false;
@@ -318,6 +325,26 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return;
     }
     if (what === "GET state") return json(response, now);
+    if (what === "GET boards/tank/revisions") return json(response, given);
+    if (path.startsWith("boards/tank/revisions/") && path.endsWith("/file")) {
+      response.writeHead(200, { "content-type": "text/plain" });
+      return response.end(DESK_TEXT);
+    }
+    if (request.method === "POST" && /^boards\/tank\/revisions\/\d+\/deploy$/.test(path)) {
+      const id = Number(path.split("/")[3]);
+      given.running = { revision: id, crc: "aa11bb22", kind: "trial" };
+      given.trial = { revision: id, ends_ms: Date.now() + Number(body["minutes"]) * 60_000, who: me.name };
+      for (const one of given.revisions) one.is_running = one.id === id;
+      const made = order(`revision ${id} on trial for ${body["minutes"]} min`, body["why"] ?? "", "done", "done; its loader found the program sound; it starts anew and tries it");
+      return json(response, { revision: id, order: made, ends_ms: given.trial.ends_ms });
+    }
+    if (request.method === "POST" && path.startsWith("boards/tank/trial/")) {
+      const isKept = path.endsWith("confirm");
+      given.running = { revision: isKept ? (given.trial?.revision ?? 2) : 2, crc: "aa11bb22", kind: "confirmed" };
+      delete given.trial;
+      for (const one of given.revisions) one.is_running = one.id === given.running.revision;
+      return json(response, order(isKept ? "the revision on trial is kept" : "the revision on trial is given up", body["why"] ?? "", "done", "done; it keeps the program"));
+    }
     if (what === "GET section") return json(response, JSON.parse(readFileSync(new URL("fixtures/section.json", import.meta.url), "utf8")));
     if (what === "GET night") {
       const sections = [

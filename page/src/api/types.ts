@@ -132,6 +132,23 @@ export interface Order {
   output?: number;
 }
 
+/** A program that a board was given. */
+export interface RevisionHead {
+  id: number;
+  at_ms: number;
+  who: string;
+  why: string;
+  crc: string;
+  bytes: number;
+  is_running: boolean;
+}
+
+export interface Revisions {
+  running?: { revision?: number; crc: string; kind: "flashed" | "confirmed" | "trial" };
+  trial?: { revision: number; ends_ms: number; who: string };
+  revisions: RevisionHead[];
+}
+
 export interface Safe {
   is_all_done: boolean;
   steps: Order[];

@@ -2,13 +2,14 @@
 
 import { useMemo, useState } from "preact/hooks";
 import { get, path, post, said } from "../api/client.ts";
-import type { BoardFile, Comparison, Draft, Finding, Look } from "../api/design.ts";
+import type { BoardFile, Comparison, Draft, Look } from "../api/design.ts";
 import { state } from "../live.ts";
 import { useLoaded } from "../load.ts";
 import { Waits } from "../parts/state.tsx";
 import { SheetView } from "../section/sheet.tsx";
-import { ended, words } from "../words.ts";
+import { words } from "../words.ts";
 import { desk } from "./desk.ts";
+import { Differences } from "./differences.tsx";
 
 const w = words.design;
 const NONE = new Map();
@@ -83,50 +84,5 @@ export function Compare({ onClose }: { onClose(): void }) {
         </>
       )}
     </section>
-  );
-}
-
-function Differences({ of }: { of: Comparison }) {
-  const list = (title: string, findings: Finding[]) => (
-    <div>
-      <h3>{title}</h3>
-      {findings.length === 0 ? (
-        <p class="calm">{w.none}</p>
-      ) : (
-        <ul>
-          {findings.map((finding, n) => (
-            <li key={finding.id + n}>
-              <b>{w.severity[finding.severity]}</b>: {ended(finding.message)}
-            </li>
-          ))}
-        </ul>
-      )}
-    </div>
-  );
-  return (
-    <>
-      <div class="pair">
-        {list(w.onlyA, of.findings.only_a)}
-        {list(w.onlyB, of.findings.only_b)}
-      </div>
-      <h3>{w.figures}</h3>
-      <ul class="sentences">
-        {of.figures.map((figure) => (
-          <li key={figure.id + figure.label}>
-            <b>{figure.label}</b>: {figure.text}
-          </li>
-        ))}
-      </ul>
-      {of.rows && of.rows.length > 0 && (
-        <>
-          <h3>{w.rowsDiffer}</h3>
-          <ul class="sentences">
-            {of.rows.map((row) => (
-              <li key={row.fault + (row.requirement ?? "")}>{ended(row.text)}</li>
-            ))}
-          </ul>
-        </>
-      )}
-    </>
   );
 }

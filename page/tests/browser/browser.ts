@@ -55,6 +55,7 @@ export const VIEWS = [
   { path: "/hand", name: "hand", ready: "#drives" },
   { path: "/design", name: "design", ready: "#open" },
   { path: "/faults", name: "faults", ready: ".matrix, .row-list" },
+  { path: "/revisions", name: "revisions", ready: "#revisions" },
   { path: "/log", name: "log", ready: ".log li" },
   { path: "/account", name: "account", ready: "#tokens" },
 ];

@@ -58,6 +58,23 @@ describe.skipIf(!executable)("the page", () => {
       await context.close();
     }));
 
+  test("an old revision goes on trial, and is kept once somebody has seen it", () =>
+    each(async () => {
+      const { page, context } = await open(browser, "phone", "light", station.url);
+      await logIn(page, "mara", PASSWORD);
+      await go(page, "Revisions");
+      await page.getByText("Revision 2, confirmed.").waitFor();
+      await page.getByRole("button", { name: "Back to revision 1 …" }).click();
+      await page.getByLabel("Why").fill("the old one was better");
+      await page.getByRole("button", { name: "Send to the board" }).click();
+      await page.getByText("Revision 1, on trial. Unless somebody keeps it, the board goes back by itself at").waitFor();
+      await page.getByRole("button", { name: "Keep what is tried" }).click();
+      await page.getByLabel("Why").fill("saw the heater switch");
+      await page.getByRole("button", { name: "Keep it" }).click();
+      await page.getByText("Revision 1, confirmed.").waitFor();
+      await context.close();
+    }));
+
   test("a hand is pending until the board acknowledges it; refused and not done are said as that", () =>
     each(async () => {
       const { page, context } = await open(browser, "phone", "light", station.url);
