@@ -54,7 +54,7 @@ export const VIEWS = [
   { path: "/alarms", name: "alarms", ready: "#report" },
   { path: "/hand", name: "hand", ready: "#drives" },
   { path: "/design", name: "design", ready: "#open" },
-  { path: "/faults", name: "faults", ready: ".matrix, .row-list" },
+  { path: "/faults", name: "faults", ready: ".matrix:visible, .row-list:visible" },
   { path: "/revisions", name: "revisions", ready: "#revisions" },
   { path: "/log", name: "log", ready: ".log li" },
   { path: "/account", name: "account", ready: "#tokens" },
