@@ -109,6 +109,8 @@ pub enum Command {
     Revisions(RevisionsOptions),
     /// Listen to a controller that runs already: what it prints, and which parts of the system that may be
     Listen(ListenOptions),
+    /// Run the rules in shadow beside a recorded log of a controller, and say where they would have acted differently
+    Shadow(ShadowOptions),
     /// Proof tests, maintenance, calibration, water tests and dosing of a system
     Care(CareOptions),
     /// Compute the properties of a seawater from what you can measure
@@ -565,6 +567,29 @@ pub struct ListenOptions {
     /// Replace files that are there
     #[arg(long)]
     pub force: bool,
+}
+
+/// Options of `shadow`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Run the rules in shadow beside a recorded log of a controller, and say where they would have acted differently.\n\n\
+        The readings of the log go into the compiled rules, scan by scan, as on a board that is switched on with its first line; each \
+        output that the log tells is compared with what the rules would set. The water is that which the controller made: what the rules \
+        would have made of it `rehearse` shows.",
+    after_help = "Examples:\n  tidewright listen system.toml --tcp 192.168.1.40:23 --for 24h --record monday.log --suggest map.toml\n  \
+        tidewright shadow system.toml monday.log --map map.toml\n\n\
+        Exit codes: 0 the rules would have done the same, 1 they would not, 2 the input cannot be read or the options are wrong."
+)]
+pub struct ShadowOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The log; `-` for the standard input
+    #[arg(value_name = "LOG")]
+    pub log: PathBuf,
+    /// What the printed names are [default: the suggestion that `listen` makes]
+    #[arg(long, value_name = "MAP")]
+    pub map: Option<PathBuf>,
 }
 
 /// Options of `revisions`.

@@ -44,6 +44,7 @@ fn main() -> ExitCode {
         Command::Wire(options) => commands::wire::run(options, &mut console),
         Command::Serve(options) => commands::serve::run(options, &mut console),
         Command::Listen(options) => commands::listen::run(options, &mut console),
+        Command::Shadow(options) => commands::shadow::run(options, &mut console),
         Command::Care(options) => commands::care::run(options, &mut console),
         Command::Water(options) => commands::water::run(options, &mut console),
         Command::Completions(options) => commands::completions::run(options, &mut console),

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use shadow::lines::{Line, Lines};
 use shadow::seen::{Names, Seen};
 use shadow::suggest::{self, Part, Suggestion};
-use shadow::{Form, Reader};
+use shadow::{Form, Reader, Tally};
 use system::System;
 
 use crate::arguments::ListenOptions;
@@ -231,7 +231,20 @@ fn fields(system: &System, heard: &Heard, all: &[Suggestion], suggested: &str) -
         })
         .collect();
     let tally = heard.reader.tally();
-    let refused: Vec<Value> = (tally.rejected.iter())
+    json!({
+        "system": system.name,
+        "lines": tally.n_lines,
+        "understood": tally.n_understood,
+        "values": tally.n_values,
+        "names": names,
+        "refused": refused_fields(tally),
+        "map": suggested,
+    })
+}
+
+/// What was not understood, by reason.
+pub(super) fn refused_fields(tally: &Tally) -> Vec<Value> {
+    (tally.rejected.iter())
         .map(|(reason, rejected)| {
             json!({
                 "reason": reason.word(),
@@ -242,16 +255,22 @@ fn fields(system: &System, heard: &Heard, all: &[Suggestion], suggested: &str) -
                 "means": reason.sentence(),
             })
         })
-        .collect();
-    json!({
-        "system": system.name,
-        "lines": tally.n_lines,
-        "understood": tally.n_understood,
-        "values": tally.n_values,
-        "names": names,
-        "refused": refused,
-        "map": suggested,
-    })
+        .collect()
+}
+
+/// As [`refused_fields`], for people; empty when all was understood.
+pub(super) fn refused_text(tally: &Tally, console: &Console) -> String {
+    if tally.rejected.is_empty() {
+        return String::new();
+    }
+    let mut out = format!("\n{}\n", console.paint(Tone::Strong, "Not understood"));
+    for (reason, rejected) in &tally.rejected {
+        let detail = rejected.detail.as_ref().map(|detail| format!(" ({detail})")).unwrap_or_default();
+        let what =
+            format!("{}; first in line {}: {}{detail}", reason.sentence(), rejected.line, rejected.example);
+        out += &wrap::after(&format!("{:>8}  ", rejected.n), &what, console.width);
+    }
+    out
 }
 
 fn text(
@@ -293,19 +312,7 @@ fn text(
         out += "\n";
         out += &table.render(console.width, 2);
     }
-    if !tally.rejected.is_empty() {
-        out += &format!("\n{}\n", console.paint(Tone::Strong, "Not understood"));
-        for (reason, rejected) in &tally.rejected {
-            let detail = rejected.detail.as_ref().map(|detail| format!(" ({detail})")).unwrap_or_default();
-            let what = format!(
-                "{}; first in line {}: {}{detail}",
-                reason.sentence(),
-                rejected.line,
-                rejected.example
-            );
-            out += &wrap::after(&format!("{:>8}  ", rejected.n), &what, console.width);
-        }
-    }
+    out += &refused_text(tally, console);
     if heard.names.is_empty() {
         out += "\n";
         let advice = "Nothing was understood. Check that the controller prints there, and the speed of a serial line (--baud).";

@@ -14,6 +14,7 @@ pub mod report;
 pub mod revisions;
 pub mod section;
 pub mod serve;
+pub mod shadow;
 pub mod trial;
 pub mod water;
 pub mod wire;

@@ -5,7 +5,7 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 15] = [
+const COMMANDS: [&str; 16] = [
     "new",
     "audit",
     "rehearse",
@@ -19,6 +19,7 @@ const COMMANDS: [&str; 15] = [
     "serve",
     "revisions",
     "listen",
+    "shadow",
     "care",
     "water",
 ];

@@ -16,6 +16,7 @@ mod new;
 mod rehearse;
 mod report;
 mod revisions;
+mod shadow;
 #[path = "../../../image/tests/simulated/mod.rs"]
 mod simulated;
 mod trial;
