@@ -20,6 +20,8 @@ import { words } from "./words.ts";
 const Design = lazy(() => import("./views/design.tsx").then((module) => module.Design));
 const Faults = lazy(() => import("./views/faults.tsx").then((module) => module.Faults));
 const Revisions = lazy(() => import("./views/revisions.tsx").then((module) => module.Revisions));
+const Program = lazy(() => import("./views/program.tsx").then((module) => module.Program));
+const Wiring = lazy(() => import("./views/wiring.tsx").then((module) => module.Wiring));
 const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
 
 const CONTENT: Record<View, FunctionComponent> = {
@@ -31,6 +33,8 @@ const CONTENT: Record<View, FunctionComponent> = {
   design: Design,
   faults: Faults,
   revisions: Revisions,
+  wiring: Wiring,
+  program: Program,
   log: Log,
   account: Account,
 };

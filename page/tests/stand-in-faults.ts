@@ -1,6 +1,6 @@
-// A study, a run and mends for the stand-in: invented, and small enough to be read.
+// What the station works out of a design, for the stand-in: a study, a run, mends, wiring, program. Invented, and small enough to be read.
 
-import type { Cell, Mend, Plan, Replay, Row } from "../src/api/design.ts";
+import type { Cell, Mend, Plan, Program, Replay, Row, Wire, Wiring } from "../src/api/design.ts";
 
 export const plan: Plan = {
   hash: "h",
@@ -93,3 +93,42 @@ export const mends: Mend[] = [
     edits: [{ op: "set", path: "actuator.heater_sump", key: "power", value: "100 W" }],
   },
 ];
+
+const wire = (id: string, from: string, to: string, more: Partial<Wire> = {}): Wire => ({
+  id,
+  from,
+  to,
+  function: "signal",
+  is_mains: false,
+  colour: "WH",
+  colour_name: "white",
+  mm2: 0.25,
+  length_m: 1.2,
+  is_assumed: false,
+  cable: null,
+  ...more,
+});
+
+export const wiring: Wiring = {
+  svg: '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 90 60"><style>path{stroke:#000}</style><path d="M5 30H85"/><text x="5" y="20">heater</text></svg>',
+  sheets: [{ title: "Mains", svg: '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 297 210"><path d="M5 30H285" stroke="#000"/></svg>' }],
+  runs: [
+    { group: "mains", title: "heater_display", wires: [wire("W1", "F1:2", "K1:11", { function: "line", is_mains: true, colour: "BN", colour_name: "brown", mm2: 1.5 })] },
+    { group: "inputs", title: "float_c_low", wires: [wire("W2", "B1:1", "U1:PD4", { is_assumed: true })] },
+  ],
+  notes: ["every mains part hangs behind an RCD"],
+  cautions: ["mains beside salt water: an RCD (GFCI), drip loops, a licensed electrician, local code"],
+  findings: [],
+};
+
+export const program: Program = {
+  rules: [
+    { id: "heater_display", text: 'start = "display_temp < 24.9 degC"\nstop = "display_temp > 25.3 degC"', bytes: 22 },
+    { id: "return_pump", text: 'run = "not leak_sure"', bytes: null },
+  ],
+  bytes: 318,
+  capacity: 320,
+  slots: { numbers: 40, bits: 60, operations: 75, inputs: 16, outputs: 14 },
+  revision: "00c0ffee",
+  listing: "0000 load s0\n0003 less s0 24900",
+};

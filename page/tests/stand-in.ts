@@ -7,7 +7,7 @@ import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
 import type { AlarmNow, DriveNow, Order, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
-import { mends, plan, replay, rows } from "./stand-in-faults.ts";
+import { mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
 
 const dist = new URL("../dist/", import.meta.url);
 /** As the station sends it. */
@@ -418,6 +418,8 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     }
     if (what.startsWith("POST boards/tank/")) return json(response, order(path, body["why"] ?? "", "done", "done: scan 108100 took it"));
     if (what === "GET boards/tank/file") return json(response, { text: DESK_TEXT, hash: "h0", revision: "00c0ffee" });
+    if (what === "GET boards/tank/wiring") return json(response, wiring);
+    if (what === "GET boards/tank/program") return json(response, program);
     if (what === "GET boards/tank/study") return json(response, { plan, rows, without_fault: [], open: 1, diagnostics: [] });
     if (what === "POST design/replay") return json(response, replay);
     if (what === "POST design/study" || what === "POST design/mends") {

@@ -233,3 +233,41 @@ export interface Mend {
   currency?: string;
   edits: Edit[];
 }
+
+export interface Wire {
+  id: string;
+  from: string;
+  to: string;
+  function: string;
+  is_mains: boolean;
+  colour: string;
+  colour_name: string;
+  mm2: number;
+  length_m: number;
+  is_assumed: boolean;
+  cable?: string | null;
+}
+
+export interface Rung {
+  group: string;
+  title: string;
+  wires: Wire[];
+}
+
+export interface Wiring {
+  svg?: string;
+  sheets: { title: string; svg: string }[];
+  runs: Rung[];
+  notes: string[];
+  cautions: string[];
+  findings: Finding[];
+}
+
+export interface Program {
+  rules: { id: string; text: string; bytes?: number | null }[];
+  bytes: number;
+  capacity?: number;
+  slots: { numbers: number; bits: number; operations: number; inputs: number; outputs: number };
+  revision: string;
+  listing: string;
+}

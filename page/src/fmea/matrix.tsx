@@ -3,7 +3,7 @@
 import { memo } from "preact/compat";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import type { Plan, Row, RowVerdict } from "../api/design.ts";
-import { printOnly } from "../parts/print.ts";
+import { printOnly, usePrinting } from "../parts/print.ts";
 import { named, plain, sentence, words } from "../words.ts";
 import { brief, cellOf, counts, hours, type Order, ordered, type Picking, picked, ROW_SIGN, SIGN, spoken, VERDICTS } from "./matrix.ts";
 
@@ -27,6 +27,7 @@ interface Props {
 
 export function Matrix({ plan, rows, withoutFault, chosen, onChoose }: Props) {
   const [isList, setList] = useState(() => innerWidth < NARROW);
+  const isPrinting = usePrinting();
   const [picking, setPicking] = useState<Picking>({ find: "", verdicts: new Set(VERDICTS), requirement: "" });
   const [order, setOrder] = useState<Order>({ by: "verdict", requirement: "" });
   const shown = useMemo(() => ordered(picked(rows, picking), order), [rows, picking, order]);
@@ -108,10 +109,11 @@ export function Matrix({ plan, rows, withoutFault, chosen, onChoose }: Props) {
           </ul>
         </div>
       )}
-      <div class={isList ? "only-print" : ""}>
+      {isList && !isPrinting ? (
+        <RowList rows={shown} onChoose={onChoose} />
+      ) : (
         <Grid plan={plan} rows={shown} chosen={chosen} onChoose={onChoose} onSort={(requirement) => setOrder({ by: "hours", requirement })} />
-      </div>
-      {isList && <RowList rows={shown} onChoose={onChoose} />}
+      )}
       <p class="note">{w.legend}</p>
     </div>
   );
