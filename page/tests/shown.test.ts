@@ -7,7 +7,6 @@ import { balloons, type Box, drawing, flows, moved, pace, shapesAt, tags, type V
 import { forInput, span } from "../src/time.ts";
 import { quantity } from "../src/units.ts";
 import { shortDevice } from "../src/views/account.tsx";
-import { handOf } from "../src/views/hand.tsx";
 import { joined } from "../src/views/log.tsx";
 import { ended, named, sentence } from "../src/words.ts";
 
@@ -46,13 +45,6 @@ test("an output that is not known is not said to rest", () => {
   expect(outputText({ ...drive, kind: "heater" })).toBe("heating");
   expect(outputText({ ...drive, kind: "contactor", output: 0 })).toBe("off");
   expect(outputText({ ...drive, is_modulated: true, output: 35.4 })).toBe("35\u00a0%");
-});
-
-test("who took a drive into hand is the newest command that the board acknowledged", () => {
-  const order = (id: number, what: string, status: Order["status"]): Order => ({ id, at_ms: id, board: "tank", who: `w${id}`, why: "y", what, status, detail: "" });
-  const all = [order(5, "fans off for 5 min", "refused"), order(4, "fans_2 off for 5 min", "done"), order(3, "fans off for 9 min", "done"), order(2, "fans on for 5 min", "done")];
-  expect(handOf(drive, all)?.who).toBe("w3");
-  expect(handOf({ ...drive, name: "light" }, all)).toBeUndefined();
 });
 
 test("the log shows nothing as whole that it does not know", () => {

@@ -5,7 +5,8 @@ use alarms::morning::{About, Aside, Hand, Morning, Night as Overnight, PhNight};
 use alarms::night::{Acted, Basis, Harm, Measured, Night, Told, hours_until};
 use alarms::report::Report;
 use alarms::watch::{
-    Account, Band, Check, Disk, Heat, Layout, Now, Outcome, Reading, Record, ReservoirNow, Watch, tell,
+    Account, Band, Check, Damage, Disk, Heat, Layout, Now, Outcome, Reading, Record, ReservoirNow, Watch,
+    tell,
 };
 use alarms::{Act, Book, Condition, Definition, Peril, Priority};
 
@@ -301,6 +302,7 @@ fn silence_clock_and_disk_are_told_in_words() {
         clock_off_s: Some(-190.0),
         is_clock_lost: false,
         disk: disk(2_000_000_000),
+        store: Some(Damage { n_structure: 0, n_parts: 2 }),
     };
     let verdicts = watch.look(&now, &expected);
     let wrong: Vec<&str> = verdicts.iter().filter_map(|v| v.finding()).map(|f| f.wrong.as_str()).collect();
@@ -310,6 +312,7 @@ fn silence_clock_and_disk_are_told_in_words() {
             "Nothing has come from controller yet.",
             "The clock of controller is 3 min slow.",
             "The station's disk is full in 5 d: 2 GB left.",
+            "2 parts of what the station keeps are damaged.",
         ]
     );
     let mut book = Book::new(Settings::default());
@@ -318,7 +321,7 @@ fn silence_clock_and_disk_are_told_in_words() {
     let standing: Vec<String> = book.attention().iter().map(|v| v.definition.id.clone()).collect();
     assert_eq!(
         standing,
-        ["station/controller/board-silent", "station/disk-filling"],
+        ["station/controller/board-silent", "station/store-damaged", "station/disk-filling"],
         "the clock has a delay"
     );
 }

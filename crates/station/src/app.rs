@@ -5,6 +5,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 use alarms::Book;
 use store::Store;
+use tokio::sync::watch;
 
 use crate::auth::door::Door;
 use crate::checks::Checks;
@@ -16,6 +17,7 @@ use crate::later::Later;
 use crate::live::Live;
 use crate::orders::Hands;
 use crate::site::Site;
+use crate::upkeep::LastCheck;
 
 /// What all parts share.
 pub struct App {
@@ -39,6 +41,10 @@ pub struct App {
     pub hands: Arc<dyn Hands>,
     /// What waits for a disk that can take it.
     pub later: Later,
+    /// What the last look through the store found.
+    pub last_check: Mutex<Option<LastCheck>>,
+    /// True once the station ends: what has no end of its own ends then.
+    pub ending: watch::Sender<bool>,
     /// Counts of what came in.
     pub intake: Intake,
     /// Names under which the station is reached, beside its addresses.
@@ -89,6 +95,16 @@ impl App {
     /// The book of alarms.
     pub fn book(&self) -> std::sync::MutexGuard<'_, Book> {
         self.book.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What the last look through the store found; `None`: there was none yet.
+    pub fn last_check(&self) -> Option<LastCheck> {
+        *self.last_check.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Notes what a look through the store found.
+    pub fn set_last_check(&self, last: LastCheck) {
+        *self.last_check.lock().unwrap_or_else(PoisonError::into_inner) = Some(last);
     }
 
     /// The checks of a board.

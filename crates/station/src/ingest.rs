@@ -9,7 +9,7 @@ use std::sync::PoisonError;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use alarms::watch::{Disk, Now};
+use alarms::watch::{Damage, Disk, Now};
 use alarms::{Act, Condition, Definition, Transition};
 use link::client::Told;
 use program::quality::Quality;
@@ -571,6 +571,10 @@ fn knows(app: &App, board: BoardId, now_ms: i64, is_clock_lost: bool) -> Now {
             free: disk.f_bavail.saturating_mul(disk.f_frsize),
             size: disk.f_blocks.saturating_mul(disk.f_frsize),
         }),
+        store: app
+            .last_check()
+            .filter(|_| board.0 == 0)
+            .map(|last| Damage { n_structure: last.n_structure, n_parts: last.n_parts }),
     }
 }
 

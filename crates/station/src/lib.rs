@@ -12,6 +12,7 @@
 //! | [`revisions`] | every program that a board was given; which runs; the way back |
 //! | [`auth`] | accounts, sessions, tokens, who may do what |
 //! | [`http`] | the API and the page |
+//! | [`upkeep`] | what has ended is swept, what is old dropped, the store looked through each night |
 //! | `memory` | how the allocator is set for a process that runs for years |
 //! | [`settings`], [`site`], [`serve`] | the station file, what it leads to, the running process |
 
@@ -35,4 +36,5 @@ pub mod settings;
 pub mod site;
 pub mod state;
 pub mod telling;
+pub mod upkeep;
 pub mod watchdog;

@@ -3,8 +3,10 @@
 //! Contract: pure, no clock; whoever asks gives the time. A value that cannot be trusted is not there, and one that is old says its age:
 //! nothing is made up.
 
+use std::collections::BTreeMap;
+
 use program::quality::Quality;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use system::model::{ActuatorKind, Priority};
 use utoipa::ToSchema;
 
@@ -92,6 +94,22 @@ pub enum DecidedBy {
     Trip,
 }
 
+/// Who took a drive into hand.
+#[derive(Serialize, Deserialize, ToSchema, Clone, PartialEq, Eq, Debug)]
+pub struct HandNow {
+    /// Who.
+    pub who: String,
+    /// Why.
+    pub why: String,
+    /// When the board took it, ms since 1970 by the board's clock.
+    pub since_ms: i64,
+    /// When it ends by itself, ms since 1970 by the board's clock.
+    pub until_ms: i64,
+}
+
+/// A hand may end so much earlier or later than it was noted, ms, for the board counts in scans.
+const HAND_SPREAD_MS: i64 = 5_000;
+
 /// One output of a board.
 #[derive(Serialize, ToSchema, Clone, PartialEq, Debug)]
 pub struct DriveNow {
@@ -109,6 +127,9 @@ pub struct DriveNow {
     pub since_ms: Option<i64>,
     /// Time left of a hand command, ms; 0 without one.
     pub hand_left_ms: u32,
+    /// Who took it into hand by this station; not there without a hand, and for one that was given at the board itself.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hand: Option<HandNow>,
     /// Who decides it.
     pub by: DecidedBy,
     /// The same as a sentence.
@@ -192,6 +213,8 @@ struct Newest {
     since_ms: Vec<i64>,
     values: Vec<Option<Value>>,
     trips_since_ms: Vec<i64>,
+    /// By drive: who took it into hand.
+    hands: Vec<Option<HandNow>>,
 }
 
 /// The newest of all boards.
@@ -210,6 +233,7 @@ impl Live {
             since_ms: vec![now_ms; board.names.series.len()],
             values: vec![None; board.names.series.len()],
             trips_since_ms: vec![now_ms; board.names.trips.len()],
+            hands: vec![None; board.names.drives.len()],
         });
         Live { boards: boards.collect() }
     }
@@ -225,6 +249,32 @@ impl Live {
             }
             BoardEvent::Scan(scan) => newest.take(board, scan),
             BoardEvent::Journal(_) => {}
+        }
+    }
+
+    /// Notes who took a drive of a board into hand, or that it was given back.
+    pub fn note_hand(&mut self, board: usize, drive: usize, hand: Option<HandNow>) {
+        if let Some(place) = self.boards.get_mut(board).and_then(|newest| newest.hands.get_mut(drive)) {
+            *place = hand;
+        }
+    }
+
+    /// Who has which drive of a board in hand, by name, to be kept over a restart.
+    pub fn hands(&self, site: &Site, board: usize) -> BTreeMap<String, HandNow> {
+        let (Some(newest), Some(of)) = (self.boards.get(board), site.boards.get(board)) else {
+            return BTreeMap::new();
+        };
+        let named = |(n, hand): (usize, &Option<HandNow>)| {
+            Some((of.system.actuators[of.names.drives.get(n)?.idx()].name.clone(), hand.clone()?))
+        };
+        newest.hands.iter().enumerate().filter_map(named).collect()
+    }
+
+    /// Takes back what [`Live::hands`] gave; drives that are no longer there are left out.
+    pub fn restore_hands(&mut self, site: &Site, board: usize, kept: &BTreeMap<String, HandNow>) {
+        let (Some(newest), Some(of)) = (self.boards.get_mut(board), site.boards.get(board)) else { return };
+        for (place, drive) in newest.hands.iter_mut().zip(&of.names.drives) {
+            *place = kept.get(&of.system.actuators[drive.idx()].name).cloned();
         }
     }
 
@@ -298,6 +348,12 @@ impl Newest {
             let was = before.as_ref().and_then(|before| before.record.trips.get(n));
             if was != Some(latched) {
                 self.trips_since_ms[n] = scan.at_ms;
+            }
+        }
+        for (hand, left) in self.hands.iter_mut().zip(&scan.record.hands_left_ms) {
+            // Records from before the hand say nothing about it.
+            if *left == 0 && hand.as_ref().is_some_and(|hand| scan.at_ms > hand.since_ms) {
+                *hand = None;
             }
         }
         self.scan = Some(scan.clone());
@@ -379,6 +435,12 @@ impl Newest {
         let scale = series.map_or(1.0, |n| board.names.series[n].scale);
         let record = self.scan.as_ref().filter(|scan| scan.trust == Trust::All).map(|scan| &scan.record);
         let hand_left_ms = record.and_then(|record| record.hands_left_ms.get(order).copied()).unwrap_or(0);
+        // Somebody at the board may have taken it into hand since.
+        let is_this = |hand: &&HandNow| {
+            let until_ms = self.scan.as_ref().map_or(0, |scan| scan.at_ms) + i64::from(hand_left_ms);
+            hand_left_ms > 0 && (until_ms - hand.until_ms).abs() <= HAND_SPREAD_MS
+        };
+        let hand = self.hands.get(order).and_then(Option::as_ref).filter(is_this).cloned();
         let trip = record.and_then(|record| {
             (board.names.trips.iter().zip(&record.trips))
                 .find(|((of, _), latched)| *of == actuator && **latched)
@@ -412,6 +474,7 @@ impl Newest {
             is_modulated: part.modulated,
             since_ms: series.filter(|n| self.values[*n].is_some()).map(|n| self.since_ms[n]),
             hand_left_ms,
+            hand,
             by,
             why,
         }

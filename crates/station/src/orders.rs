@@ -1,15 +1,17 @@
 //! What people order: written down before it goes out, with the outcome after. A command without an outcome is one of which nobody
 //! knows whether it was done, and is shown as that.
 
+use std::sync::PoisonError;
+
 use serde::Serialize;
 use store::{Command, Outcome as Kept, OutcomeKind};
 use utoipa::ToSchema;
 
 use crate::app::{App, now_ms};
-use crate::boards::{Act, BoardId, Outcome, SafeStep};
+use crate::boards::{Act, BoardId, Done, Outcome, SafeStep};
 use crate::http::problem::Problem;
 use crate::later::Row;
-use crate::live::minutes;
+use crate::live::{HandNow, minutes};
 use system::model::{Actuator, ActuatorIdx};
 
 /// The way to the boards.
@@ -160,7 +162,11 @@ pub fn carry_out(
     command.id = app.store.add_command(&command).map_err(|error| {
         Problem::store(format!("{error}; the command was not sent, for it could not be written down"))
     })?;
+    let taken = if let Act::Hand { actuator, .. } = &act { Some(*actuator) } else { None };
     let outcome = app.hands.act(BoardId(board), act);
+    if let (Some(actuator), Outcome::Done(done)) = (taken, &outcome) {
+        note_hand(app, board, &command, actuator, done);
+    }
     let kept = kept(outcome, now_ms());
     let written = app.store.add_outcome(command.id, kept.clone());
     let command_id = command.id;
@@ -175,6 +181,33 @@ pub fn carry_out(
         app.feed.send("command", data);
     }
     Ok(order)
+}
+
+/// Key of who has what of a board in hand, among the store's settings.
+pub fn hands_key(board: &str) -> String {
+    format!("hands/{board}")
+}
+
+/// Notes who took a drive into hand and until when, as the board acknowledged it.
+fn note_hand(app: &App, board: usize, command: &Command, actuator: ActuatorIdx, done: &Done) {
+    let Some(drive) = app.site.boards.get(board).and_then(|board| board.names.drive(actuator)) else {
+        return;
+    };
+    let left_ms = done.hand_left_ms.filter(|left_ms| *left_ms > 0);
+    let hand = left_ms.map(|left_ms| HandNow {
+        who: command.who.clone(),
+        why: command.why.clone(),
+        since_ms: done.at_ms,
+        until_ms: done.at_ms + i64::from(left_ms),
+    });
+    let all = {
+        let mut live = app.live.write().unwrap_or_else(PoisonError::into_inner);
+        live.note_hand(board, usize::from(drive), hand);
+        live.hands(&app.site, board)
+    };
+    let kept = serde_json::to_string(&all).unwrap_or_default();
+    // The audit trail has it too; after a restart it is then not told beside the drive.
+    let _ = app.store.set_setting(&hands_key(&command.source), &kept);
 }
 
 fn kept(outcome: Outcome, at: i64) -> Kept {

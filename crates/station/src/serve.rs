@@ -3,15 +3,13 @@
 use std::fs;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::Path;
-use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use axum::Router;
-use store::Doing as _;
-use store::people::{self, SessionLife};
-use store::{Retention, Store};
+use store::Store;
+use store::people::SessionLife;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
 use virtual_board::{Chapter, Happening, Pace, Virtual};
@@ -27,9 +25,10 @@ use crate::http::tls::{self, write_private};
 use crate::ingest::{self, Ingest, Intake};
 use crate::later::{Later, Row};
 use crate::live::Live;
-use crate::orders::Hands;
+use crate::orders::{Hands, hands_key};
 use crate::settings::{Line, PastFault, Settings, TlsChoice};
 use crate::site::{Site, SiteBoard};
+use crate::upkeep::{self, LastCheck};
 use crate::{http, revisions, state, telling, watchdog};
 
 /// How long a board may take to do what it is told.
@@ -40,10 +39,10 @@ const PUBLISH: Duration = Duration::from_millis(500);
 const ROUNDS_KEPT: u32 = 120;
 /// Rounds from one telling of values to the broker to the next.
 const ROUNDS_OF_BROKER: u64 = 10;
-/// Sweeping and retention.
-const HOUSEKEEPING: Duration = Duration::from_secs(600);
 /// A tank of software settles for so long before anybody looks.
 const SETTLE_S: u64 = 86_400;
+/// What still runs when all parts have ended may run on so long.
+const LAST_MOMENT: Duration = Duration::from_millis(300);
 /// Threads for what blocks: queries, commands that wait for their board, one hash.
 const BLOCKING_THREADS: usize = 16;
 
@@ -64,10 +63,16 @@ struct BoardHands(RwLock<Option<Boards>>);
 
 impl Hands for BoardHands {
     fn act(&self, board: BoardId, act: Act) -> Outcome {
+        let (tell, told) = std::sync::mpsc::channel();
         match &*self.0.read().unwrap_or_else(PoisonError::into_inner) {
-            Some(boards) => boards.act_and_wait(board, act, PATIENCE),
-            None => Outcome::NotDone { why: "the station stops".to_owned() },
+            // Nobody may wait any more; then nobody is told.
+            Some(boards) => boards.act(board, act, PATIENCE, move |outcome| drop(tell.send(outcome))),
+            None => drop(tell.send(Outcome::NotDone { why: "the station stops".to_owned() })),
         }
+        // The lock is given back by now: whoever ends the boards does not wait for one that is slow to answer.
+        told.recv().unwrap_or_else(|_| Outcome::NotDone {
+            why: "the station stopped before the board answered".to_owned(),
+        })
     }
 
     fn safe_steps(&self, board: BoardId) -> Vec<SafeStep> {
@@ -260,14 +265,22 @@ impl Station {
             Mutex::new(Checks::restored(board, settings.checks, kept.as_deref()))
         });
         let checks = checks.collect();
+        let mut live = Live::new(&site, started_ms);
+        for (n, board) in site.boards.iter().enumerate() {
+            let kept = store.setting(&hands_key(&board.settings.name)).ok().flatten();
+            let hands = kept.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default();
+            live.restore_hands(&site, n, &hands);
+        }
         let app = Arc::new(App {
-            live: RwLock::new(Live::new(&site, started_ms)),
+            live: RwLock::new(live),
             book: Mutex::new(book),
             checks,
             teller: OnceLock::new(),
             feed: Feed::new(started_ms),
             hands: hands.clone(),
             later: Later::default(),
+            last_check: Mutex::new(LastCheck::kept(&store)),
+            ending: watch::Sender::new(false),
             intake: Intake::default(),
             host_names: host_names(&settings),
             started_ms,
@@ -342,7 +355,7 @@ impl Station {
             say(&format!("certificate of https://{address}, SHA-256: {fingerprint}"));
         }
         let publisher = tokio::spawn(publish(self.app.clone(), stopped.clone()));
-        let keeper = tokio::spawn(keep_house(self.app.clone(), self.settings.clone(), stopped.clone()));
+        let keeper = tokio::spawn(upkeep::run(self.app.clone(), self.settings.clone(), stopped.clone()));
         let studies = tokio::spawn(study_boards(self.app.clone(), stopped.clone()));
         watchdog::tell_systemd("READY=1");
         let mut owner = self.app.door.has_owner();
@@ -374,6 +387,7 @@ impl Station {
         };
         watchdog::tell_systemd("STOPPING=1");
         stop.send_replace(true);
+        self.app.ending.send_replace(true);
         while listeners.join_next().await.is_some() {}
         let _ = publisher.await;
         let _ = keeper.await;
@@ -454,7 +468,7 @@ impl Station {
 }
 
 /// Waits until it is true; whoever could make it so being gone counts too.
-async fn until(told: &mut watch::Receiver<bool>) {
+pub(crate) async fn until(told: &mut watch::Receiver<bool>) {
     let _ = told.wait_for(|told| *told).await;
 }
 
@@ -498,36 +512,6 @@ async fn publish(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
     }
 }
 
-/// Sweeps what has ended and drops what is old, a little at a time.
-async fn keep_house(app: Arc<App>, settings: Settings, mut stopped: watch::Receiver<bool>) {
-    let days = |time: Option<Duration>| time.map_or(0, |time| (time.as_secs() / 86_400) as u32);
-    let rule = Retention {
-        sample_days: days(settings.retention.samples),
-        minute_days: days(settings.retention.minutes),
-    };
-    let failing = Arc::new(AtomicBool::new(false));
-    loop {
-        tokio::select! {
-            () = until(&mut stopped) => return,
-            () = tokio::time::sleep(HOUSEKEEPING) => {}
-        }
-        let failing = failing.clone();
-        let kept = app.blocking(move |app| {
-            let (life, now) = (app.door.life(), now_ms());
-            let swept =
-                app.store.write(move |db| people::sweep(db, life, now).doing("sweeping what has ended"));
-            let done = swept.and_then(|()| app.store.retain(rule, now));
-            if let Err(error) = done
-                && !failing.swap(true, std::sync::atomic::Ordering::Relaxed)
-            {
-                eprintln!("old data could not be dropped: {error}");
-            }
-            Ok(())
-        });
-        let _ = kept.await;
-    }
-}
-
 /// Runs a station until it is told to end (SIGTERM, SIGINT). Blocks.
 ///
 /// # Errors
@@ -553,7 +537,10 @@ pub fn run(
         wait_for_signal().await;
         std::process::exit(130);
     });
-    keep_serving(runtime.handle(), settings, site, &say, is_terminal, &ended)
+    let outcome = keep_serving(runtime.handle(), settings, site, &say, is_terminal, &ended);
+    // What still runs then (an export that nobody reads) has nothing left to lose.
+    runtime.shutdown_timeout(LAST_MOMENT);
+    outcome
 }
 
 /// Serves until `ended` is true. Where a board turns out to run another revision, the station begins anew within the process.

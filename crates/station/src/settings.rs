@@ -335,6 +335,7 @@ pub fn load(text: &str, folder: &Path) -> (Option<Settings>, Vec<Diagnostic>) {
         Err(error) => return (None, vec![unreadable(&error, text)]),
     };
     let mut reader = Reader { findings: vec![], folder };
+    reader.interval(text);
     let settings = reader.settings(raw);
     let is_sound = reader.findings.iter().all(|finding| finding.level != Level::Error);
     (is_sound.then_some(settings), reader.findings)
@@ -371,6 +372,21 @@ struct Reader<'a> {
 impl Reader<'_> {
     fn wrong(&mut self, id: &'static str, span: Range<usize>, message: String, help: &str) {
         self.findings.push(Diagnostic::error(id, message).at(Some(span), "").help(help));
+    }
+
+    /// The checks are set to the interval of each board; one for all of them would be overridden.
+    fn interval(&mut self, text: &str) {
+        let (document, _) = toml::de::DeTable::parse_recoverable(text);
+        let checks = document.get_ref().get("checks").and_then(|checks| checks.get_ref().as_table());
+        if let Some(interval) = checks.and_then(|checks| checks.get("interval_s")) {
+            self.wrong(
+                "unknown-key",
+                interval.span(),
+                "`interval_s` is no key here: it follows from the scan and the `every` of each board"
+                    .to_owned(),
+                "leave it out; `every` of a [[board]] thins its records",
+            );
+        }
     }
 
     fn settings(&mut self, raw: RawFile) -> Settings {
@@ -792,6 +808,12 @@ mod tests {
             ("[station]\nname = 3", "wrong-type"),
             (&format!("{board}every = 0"), "not-positive"),
             (&format!("{board}speed = 1e9"), "out-of-range"),
+            (&format!("{board}[checks]\ninterval_s = 5"), "unknown-key"),
+            (
+                &format!("{}key = {{ env = \"X\" }}\nspeed = 0.0", board.replace("virtual", "tcp:h")),
+                "out-of-range",
+            ),
+            (&format!("{}speed = 2.0", board.replace("virtual", "serial:/dev/x")), "conflicting-keys"),
             (&format!("{board}key = {{ env = \"X\" }}"), "conflicting-keys"),
             (&board.replace("virtual", "usb:1a86"), "unknown-word"),
             (&format!("{board}{board}"), "duplicate-name"),

@@ -171,8 +171,9 @@ fn left(boards: &[BoardNow]) -> Vec<String> {
             ));
         }
         for drive in board.drives.iter().filter(|drive| drive.by == DecidedBy::Hand) {
+            let by = drive.hand.as_ref().map_or(String::new(), |hand| format!(", by {}", hand.who));
             all.push(format!(
-                "{} of {} is in hand for {} more.",
+                "{} of {} is in hand for {} more{by}.",
                 drive.name,
                 board.name,
                 minutes(drive.hand_left_ms)
@@ -183,7 +184,7 @@ fn left(boards: &[BoardNow]) -> Vec<String> {
 }
 
 /// Local time less UTC at a place, ms.
-fn local_offset_ms(zone: &str, now_ms: i64) -> i64 {
+pub(crate) fn local_offset_ms(zone: &str, now_ms: i64) -> i64 {
     let utc_s = now_ms.div_euclid(1000) - MS_AT_2000 / 1000;
     let (Ok(zone), Ok(since_2000)) = (Zone::parse(zone), u32::try_from(utc_s)) else { return 0 };
     zone.offset_s(since_2000) * 1000
@@ -232,7 +233,7 @@ fn morning(app: &App, boards: &[BoardNow], now_ms: i64) -> Vec<Line> {
                 part: drive.name.clone(),
                 state: output_words(drive),
                 left_ms: drive.hand_left_ms.into(),
-                by: None,
+                by: drive.hand.as_ref().map(|hand| hand.who.clone()),
             });
         morning.hands = hands.collect();
         morning.newest = vec![(board.name.clone(), board.newest_ms)];

@@ -2,6 +2,8 @@
 //! time allows. And a copy while the store is in use, checked before it counts.
 
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use rusqlite::Connection;
@@ -38,10 +40,28 @@ impl Checked {
     }
 }
 
+/// How long a check goes on: to a time, and while nobody ends it.
+#[derive(Clone, Debug)]
+pub(crate) struct Budget {
+    until: Instant,
+    stop: Option<Arc<AtomicBool>>,
+}
+
+impl Budget {
+    pub fn of(longest: Duration) -> Budget {
+        Budget { until: Instant::now() + longest, stop: None }
+    }
+
+    fn is_over(&self) -> bool {
+        Instant::now() >= self.until || self.stop.as_ref().is_some_and(|stop| stop.load(Ordering::Relaxed))
+    }
+}
+
 /// SQLite's own check of its structure; None when the time ran out.
-pub(crate) fn structure(connection: &mut Connection, until: Instant) -> Result<Option<Vec<String>>> {
+pub(crate) fn structure(connection: &mut Connection, budget: &Budget) -> Result<Option<Vec<String>>> {
     let doing = "checking the file";
-    connection.progress_handler(LOOK, Some(move || Instant::now() >= until)).doing(doing)?;
+    let of_handler = budget.clone();
+    connection.progress_handler(LOOK, Some(move || of_handler.is_over())).doing(doing)?;
     let found: rusqlite::Result<Vec<String>> = connection
         .prepare("pragma quick_check(20)")
         .and_then(|mut s| s.query_map([], |row| row.get(0))?.collect());
@@ -59,7 +79,7 @@ pub(crate) fn structure(connection: &mut Connection, until: Instant) -> Result<O
 }
 
 /// The checksums of all parts, newest first; gives whether all were looked at.
-fn parts(connection: &Connection, until: Instant, found: &mut Vec<String>) -> Result<bool> {
+fn parts(connection: &Connection, budget: &Budget, found: &mut Vec<String>) -> Result<bool> {
     let doing = "checking blocks";
     let mut note = |result: Result<()>| match result {
         Err(Error::Damaged { what }) => {
@@ -90,7 +110,7 @@ fn parts(connection: &Connection, until: Instant, found: &mut Vec<String>) -> Re
         };
         let (place, data) = read().doing(doing)?;
         note(block::decode(&place, &data).map(|_| ()))?;
-        if Instant::now() >= until {
+        if budget.is_over() {
             return Ok(false);
         }
     }
@@ -104,20 +124,19 @@ fn parts(connection: &Connection, until: Instant, found: &mut Vec<String>) -> Re
         };
         let (series, level, start, data) = read().doing(doing)?;
         note(rollup::decode(series, level, start, &data).map(|_| ()))?;
-        if Instant::now() >= until {
+        if budget.is_over() {
             return Ok(false);
         }
     }
     Ok(true)
 }
 
-pub(crate) fn check(connection: &mut Connection, budget: Duration) -> Result<Checked> {
-    let until = Instant::now() + budget;
+pub(crate) fn check(connection: &mut Connection, budget: &Budget) -> Result<Checked> {
     let mut checked = Checked::default();
-    let Some(structure) = structure(connection, until)? else { return Ok(checked) };
+    let Some(structure) = structure(connection, budget)? else { return Ok(checked) };
     checked.structure = structure;
     if checked.structure.is_empty() {
-        checked.is_complete = parts(connection, until, &mut checked.parts)?;
+        checked.is_complete = parts(connection, budget, &mut checked.parts)?;
     }
     Ok(checked)
 }
@@ -138,6 +157,19 @@ impl Store {
     ///
     /// What the disk says. What is wrong is in the answer.
     pub fn check(&self, budget: Duration) -> Result<Checked> {
+        self.check_within(&Budget::of(budget))
+    }
+
+    /// The same, and whoever sets `stop` ends it within a moment; what was found so far is in the answer.
+    ///
+    /// # Errors
+    ///
+    /// What the disk says.
+    pub fn check_until(&self, longest: Duration, stop: &Arc<AtomicBool>) -> Result<Checked> {
+        self.check_within(&Budget { stop: Some(stop.clone()), ..Budget::of(longest) })
+    }
+
+    fn check_within(&self, budget: &Budget) -> Result<Checked> {
         let mut connection = self.reader()?;
         let checked = check(&mut connection, budget);
         self.give_back(connection);
@@ -196,7 +228,7 @@ fn copy(source: &Connection, partial: &Path) -> Result<Copied> {
         let pages = backup.progress().pagecount as u32;
         drop(backup);
         target.pragma_update(None, "journal_mode", "delete").doing(doing)?;
-        let checked = check(&mut target, Duration::from_secs(3600))?;
+        let checked = check(&mut target, &Budget::of(Duration::from_secs(3600)))?;
         if let Some(what) = checked.structure.iter().chain(&checked.parts).next() {
             return Err(Error::Damaged { what: format!("the copy: {what}") });
         }

@@ -204,8 +204,7 @@ fn lock(path: &Path) -> Result<(File, bool)> {
 fn open_writer(shared: &Arc<Shared>) -> Result<(Writer, Opened)> {
     let path = &shared.path;
     let mut connection = connect(path).doing("opening the store")?;
-    let until = std::time::Instant::now() + shared.options.check;
-    let structure = check::structure(&mut connection, until)?;
+    let structure = check::structure(&mut connection, &check::Budget::of(shared.options.check))?;
     if let Some(what) = structure.as_deref().unwrap_or_default().first() {
         return Err(Error::Damaged { what: what.clone() });
     }

@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use rumqttc::Transport;
 use rumqttc::v5::mqttbytes::QoS;
@@ -23,6 +23,8 @@ use crate::settings::Mqtt;
 
 /// Longest wait for the broker to take a message.
 const WAIT: Duration = Duration::from_secs(20);
+/// The thread may take so long to leave.
+const LAST_WAIT: Duration = Duration::from_millis(150);
 /// Requests that may wait for the connection's thread.
 const CAPACITY: usize = 256;
 /// Largest packet, bytes.
@@ -180,7 +182,13 @@ impl Drop for Broker {
         // Who leaves in order has no last will, so the state is told here.
         let _ = self.client.try_publish(format!("{}/state", self.root), QoS::AtLeastOnce, true, "offline");
         let _ = self.client.try_disconnect();
-        if let Some(thread) = self.thread.take() {
+        let Some(thread) = self.thread.take() else { return };
+        let until = Instant::now() + LAST_WAIT;
+        while !thread.is_finished() && Instant::now() < until {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        // One that tries to reach a broker that is not there has nothing more to tell.
+        if thread.is_finished() {
             let _ = thread.join();
         }
     }

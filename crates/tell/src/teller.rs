@@ -16,6 +16,8 @@ use crate::web::{Beat, WebWay};
 
 /// How often a way looks at the queue when nobody wakes it, and how often time moves on in the queue.
 const LOOK: Duration = Duration::from_secs(5);
+/// Messages that are under way at the end may take so long; what had not arrived by then is sent again at the next start, maybe twice.
+const LAST_WAIT: Duration = Duration::from_millis(150);
 /// Failed heartbeats in a row that are told.
 const FAILED_BEATS: u32 = 6;
 
@@ -230,8 +232,14 @@ impl Drop for Teller {
     fn drop(&mut self) {
         lock(&self.shared.desk).is_ending = true;
         self.shared.wake.notify_all();
+        let until = Instant::now() + LAST_WAIT;
         for thread in self.threads.drain(..) {
-            let _ = thread.join();
+            while !thread.is_finished() && Instant::now() < until {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            if thread.is_finished() {
+                let _ = thread.join();
+            }
         }
     }
 }

@@ -19,6 +19,13 @@ export interface SignalNow {
   since_ms?: number;
 }
 
+export interface HandNow {
+  who: string;
+  why: string;
+  since_ms: number;
+  until_ms: number;
+}
+
 export interface DriveNow {
   name: string;
   kind: string;
@@ -26,6 +33,7 @@ export interface DriveNow {
   is_modulated: boolean;
   since_ms?: number;
   hand_left_ms: number;
+  hand?: HandNow;
   by: "rule" | "hand" | "procedure" | "trip";
   why: string;
 }

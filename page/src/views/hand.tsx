@@ -1,10 +1,9 @@
 // Hand and procedures: what every output does and why, a sentence each; what a person may ask of the board, and what came of it.
 
 import { useState } from "preact/hooks";
-import { get, path, post } from "../api/client.ts";
+import { path, post } from "../api/client.ts";
 import type { BoardNow, DriveNow, Order, ProcedureNow, TripNow } from "../api/types.ts";
-import { isOld, orders, state, stationNow } from "../live.ts";
-import { useLoaded } from "../load.ts";
+import { isOld, state, stationNow } from "../live.ts";
 import { At } from "../parts/at.tsx";
 import { Ask, text, Why } from "../parts/ask.tsx";
 import { BoardChoice, Stale, theBoard } from "../parts/boards.tsx";
@@ -16,11 +15,6 @@ import { named, plain, sentence, words } from "../words.ts";
 
 export function Hand() {
   const board = theBoard();
-  const name = board?.name;
-  const kept = useLoaded(
-    () => (name === undefined ? Promise.resolve([]) : get<Order[]>(`commands?limit=200&board=${encodeURIComponent(name)}`)),
-    [name, orders.value],
-  );
   if (!state.value || !board) return <p class="pending">{words.waitingForStation}</p>;
   const latched = board.trips.filter((trip) => trip.is_latched);
   return (
@@ -52,7 +46,7 @@ export function Hand() {
         <p class="note">{words.hand.intro}</p>
         <ul class="sentences">
           {board.drives.map((drive) => (
-            <Drive key={drive.name} board={board} drive={drive} hand={drive.hand_left_ms > 0 ? handOf(drive, kept.value ?? []) : undefined} />
+            <Drive key={drive.name} board={board} drive={drive} />
           ))}
         </ul>
       </section>
@@ -76,13 +70,7 @@ function Last({ order, drive, onAway }: { order: Order | undefined; drive?: Driv
   );
 }
 
-/** The command that took a drive into hand: the newest about it that the board acknowledged. */
-export function handOf(drive: DriveNow, commands: Order[]): Order | undefined {
-  const isAbout = (what: string) => [drive.name, `make safe: ${drive.name}`].some((start) => what.startsWith(`${start} `));
-  return commands.find((order) => order.status === "done" && isAbout(order.what));
-}
-
-function Drive({ board, drive, hand }: { board: BoardNow; drive: DriveNow; hand: Order | undefined }) {
+function Drive({ board, drive }: { board: BoardNow; drive: DriveNow }) {
   const [isAsking, setAsking] = useState(false);
   const [order, setOrder] = useState<Order>();
   const doubtful = isOld(board, stationNow.value);
@@ -93,7 +81,7 @@ function Drive({ board, drive, hand }: { board: BoardNow; drive: DriveNow; hand:
       <div class="line">
         <p>
           <b>{named(drive.name)}:</b> {outputText(drive)}, {plain(drive.why)}
-          {hand && ` ${words.hand.handBy(hand.who, hand.why)}`}
+          {drive.hand && ` ${words.hand.handBy(drive.hand.who, drive.hand.why)}`}
           {isHand && `; ${words.hand.ends(clock(stationNow.value + drive.hand_left_ms))}`}
           {drive.since_ms !== undefined && (
             <span class="note">

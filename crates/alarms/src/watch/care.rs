@@ -13,6 +13,41 @@ use super::settings::Settings;
 use crate::peril::MAINS;
 use crate::words::{decimal, hours, plain, sentence, span};
 
+/// What the last look through the store found wrong.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Damage {
+    /// Places in the structure of the file.
+    pub n_structure: usize,
+    /// Blocks and other parts whose checksum is wrong; all else can be read.
+    pub n_parts: usize,
+}
+
+/// The verdict on the store.
+pub(super) fn store(damage: Damage) -> Verdict {
+    let Damage { n_structure, n_parts } = damage;
+    let outcome = if n_structure + n_parts == 0 {
+        Outcome::Fine("all is as it was written".to_owned())
+    } else {
+        let act = if n_structure > 0 {
+            "Start the station again: it puts the file aside and saves what can be read. Then look at the disk."
+        } else {
+            "Make a copy of the store, and look at the disk: memory cards that wear out begin like this."
+        };
+        Outcome::Wrong(Finding {
+            wrong: format!("{} of what the station keeps are damaged.", count(n_structure + n_parts, "part")),
+            sure: Sure::Certain,
+            because: "checksums and structure, at the last look through the file".to_owned(),
+            act: act.to_owned(),
+            caution: None,
+        })
+    };
+    Verdict { board: STATION.to_owned(), ..Verdict::new(Check::StoreDamaged, STATION, outcome) }
+}
+
+fn count(n: usize, what: &str) -> String {
+    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
+}
+
 /// The disk that the station writes to, bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Disk {

@@ -35,6 +35,8 @@ pub enum Check {
     ShortCycling,
     /// The station's disk fills.
     DiskFilling,
+    /// What the station has written is not there as it was written.
+    StoreDamaged,
     /// The backup battery holds less than it did, or is not charged.
     BatteryAgeing,
     /// pH is lower than at the same hour yesterday.
@@ -47,7 +49,7 @@ pub enum Check {
 
 impl Check {
     /// All of them.
-    pub const ALL: [Check; 15] = [
+    pub const ALL: [Check; 16] = [
         Check::BoardSilent,
         Check::ClockOff,
         Check::ProbeFrozen,
@@ -59,6 +61,7 @@ impl Check {
         Check::PartWorn,
         Check::ShortCycling,
         Check::DiskFilling,
+        Check::StoreDamaged,
         Check::BatteryAgeing,
         Check::PhLow,
         Check::ReservoirShort,
@@ -79,6 +82,7 @@ impl Check {
             Check::PartWorn => "part-worn",
             Check::ShortCycling => "short-cycling",
             Check::DiskFilling => "disk-filling",
+            Check::StoreDamaged => "store-damaged",
             Check::BatteryAgeing => "battery-ageing",
             Check::PhLow => "ph-low",
             Check::ReservoirShort => "reservoir-short",
@@ -95,6 +99,7 @@ impl Check {
             | Check::WaterLost
             | Check::ReservoirShort
             | Check::BatteryAgeing
+            | Check::StoreDamaged
             | Check::ChamberBand => Priority::Medium,
             Check::ClockOff
             | Check::ProbeDrifts
@@ -119,7 +124,7 @@ impl Check {
             | Check::ProbeFrozen
             | Check::ProbeDrifts
             | Check::ProbesApart => Peril::Blind,
-            Check::PartWorn | Check::ShortCycling | Check::DiskFilling => Peril::Upkeep,
+            Check::PartWorn | Check::ShortCycling | Check::DiskFilling | Check::StoreDamaged => Peril::Upkeep,
         }
     }
 

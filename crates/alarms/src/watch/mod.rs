@@ -18,7 +18,7 @@ use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 
-pub use care::Disk;
+pub use care::{Damage, Disk};
 pub use expected::{Balance, Band, EVAPORATION_SPREAD, Expected};
 pub use finding::{Check, Finding, Outcome, Sure, Verdict};
 pub use heat::Heat;
@@ -66,6 +66,8 @@ pub struct Now {
     pub is_clock_lost: bool,
     /// The disk that the station writes to; given for one board of the station only.
     pub disk: Option<Disk>,
+    /// What the last look through the store found; given for the same board only.
+    pub store: Option<Damage>,
 }
 
 /// What the checks keep about one signal beside its history.
@@ -202,6 +204,7 @@ impl Watch {
             all.extend(self.hourly.iter().cloned());
         }
         all.extend(self.care.disk(&self.settings));
+        all.extend(now.store.map(care::store));
         for verdict in all.iter_mut().filter(|v| v.board.is_empty()) {
             verdict.board.clone_from(&self.layout.board);
         }

@@ -44,6 +44,8 @@ pub use queue::{Events, SHARE};
 use queue::{Outlet, lock};
 use thread::{Thread, Wish};
 
+/// Threads of boards may take so long to end, all together.
+const LAST_WAIT: Duration = Duration::from_millis(150);
 /// Acts that wait for one board at most.
 const MOST_WISHES: usize = 32;
 
@@ -115,7 +117,7 @@ struct One {
     thread: Option<JoinHandle<()>>,
 }
 
-/// All boards of a station. Dropped, it ends their threads.
+/// All boards of a station. Dropped, it ends their threads, and waits for them a moment.
 pub struct Boards {
     all: Vec<One>,
     outlet: Outlet,
@@ -253,8 +255,14 @@ impl Drop for Boards {
     fn drop(&mut self) {
         self.is_over.store(true, Ordering::Relaxed);
         self.outlet.close();
+        let until = Instant::now() + LAST_WAIT;
         for one in &mut self.all {
-            if let Some(thread) = one.thread.take() {
+            let Some(thread) = one.thread.take() else { continue };
+            while !thread.is_finished() && Instant::now() < until {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            // One that waits for a board that is not there has nothing to say; it ends by itself when it has waited enough.
+            if thread.is_finished() {
                 let _ = thread.join();
             }
         }

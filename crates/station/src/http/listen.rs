@@ -24,7 +24,7 @@ const KEPT_FREE: usize = 8;
 /// For the TLS handshake and for the head of a request.
 const HEAD_WAIT: Duration = Duration::from_secs(10);
 /// For requests that still run when the station ends.
-const LAST_WAIT: Duration = Duration::from_secs(3);
+const LAST_WAIT: Duration = Duration::from_millis(200);
 
 /// The way a listener was reached.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

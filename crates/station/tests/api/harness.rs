@@ -157,6 +157,8 @@ impl Bench {
             feed: Feed::new(started_ms),
             hands: hands.clone(),
             later: Later::default(),
+            last_check: Mutex::new(None),
+            ending: tokio::sync::watch::Sender::new(false),
             intake: Intake::default(),
             host_names: vec!["reef.home.arpa".to_owned()],
             started_ms,

@@ -5,4 +5,5 @@ mod harness;
 mod orders;
 mod people;
 mod routes;
+mod upkeep;
 mod values;

@@ -11,6 +11,7 @@
 mod client;
 mod crowd;
 mod disk;
+mod ends;
 mod kept;
 mod killed;
 mod load;

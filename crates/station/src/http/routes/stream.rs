@@ -10,12 +10,14 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_util::stream;
 use tokio::sync::broadcast::error::RecvError;
+use tokio::sync::watch;
 
 use crate::app::{App, now_ms};
 use crate::auth::door::{Shown, shown};
 use crate::auth::needs::{Need, Scope};
 use crate::feed::{Message, Subscription};
 use crate::http::problem::{Problem, ProblemBody};
+use crate::serve::until;
 use crate::state;
 
 /// Between two signs of life on a stream on which nothing happens.
@@ -29,6 +31,7 @@ struct Stream {
     reading: Subscription,
     waiting: std::collections::VecDeque<Event>,
     looked: tokio::time::Instant,
+    ending: watch::Receiver<bool>,
     _place: OwnedPlace,
 }
 
@@ -61,6 +64,7 @@ pub(super) async fn events_stream(
     let last = headers.get("last-event-id").and_then(|value| value.to_str().ok());
     let reading = app.feed.subscribe(last);
     let mut stream = Stream {
+        ending: app.ending.subscribe(),
         app,
         shown: Arc::new(shown(&headers)),
         reading,
@@ -97,7 +101,7 @@ impl Stream {
         Ok(Event::default().id(self.app.feed.id(self.reading.last)).event("state").data(data))
     }
 
-    /// The next event; `None` ends the stream: the reader may read no more.
+    /// The next event; `None` ends the stream: the reader may read no more, or the station ends.
     async fn next(&mut self) -> Option<Event> {
         loop {
             if let Some(event) = self.waiting.pop_front() {
@@ -106,6 +110,8 @@ impl Stream {
             let look_at = self.looked + LOOK_AGAIN;
             let message = tokio::select! {
                 message = self.reading.messages.recv() => message,
+                // The page comes again by itself.
+                () = until(&mut self.ending) => return None,
                 () = tokio::time::sleep_until(look_at) => {
                     self.looked = tokio::time::Instant::now();
                     let shown = self.shown.clone();
