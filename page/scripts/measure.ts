@@ -67,7 +67,7 @@ async function replaying(): Promise<number> {
   await logIn(page, "mara", PASSWORD);
   await page.goto(`${station.url}/faults`);
   await page.locator(".matrix td.untold").first().click();
-  await page.getByRole("button", { name: "Play" }).first().click();
+  await page.getByRole("button", { name: "▶ Play" }).first().click();
   await page.waitForTimeout(500);
   const fps = await page.evaluate(
     () =>

@@ -364,6 +364,12 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     }
     const ofTrend = /^series\/(\d+)\/trend$/.exec(path);
     if (ofTrend) return json(response, trend(Number(ofTrend[1]), Number(ask.get("from")), Number(ask.get("to")), Number(ask.get("width") ?? 600)));
+    if (path === "boards/tank/series/expected") {
+      if (ask.get("signal") !== "display_temp") return problem(response, 404, "not-found", "There is no such thing", "The twin knows no such signal.");
+      const [from, to] = [Number(ask.get("from")), Number(ask.get("to"))];
+      const t = Array.from({ length: 49 }, (_, i) => from + ((to - from) * i) / 48);
+      return json(response, { signal: "display_temp", unit: "degC", t, values: t.map(() => 25.2), low: t.map(() => 24.9), high: t.map(() => 25.5) });
+    }
     if (what === "GET notes") return json(response, notes);
     if (what === "POST notes") {
       const at = (body["from_ms"] as number | undefined) ?? Date.now();

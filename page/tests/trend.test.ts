@@ -1,7 +1,7 @@
 // Trends: a gap is never drawn over, and what cannot be believed is not drawn.
 import { expect, test } from "vitest";
 import type { Trend } from "../src/api/types.ts";
-import { around, columns, gridOf, LONGEST, row, scaled, SHORTEST, shifted, summary, times, zoomedRange } from "../src/trend/columns.ts";
+import { around, columns, onColumns, gridOf, LONGEST, row, scaled, SHORTEST, shifted, summary, times, zoomedRange } from "../src/trend/columns.ts";
 import { flags, marksOf } from "../src/trend/marks.ts";
 
 const trend: Trend = {
@@ -97,4 +97,8 @@ test("flags that stand too close share one, and a note among them makes it full"
   const marks = marksOf(events, notes);
   expect(marks.map(({ n, text }) => `${n}${text}`)).toEqual(["1a", "2b", "3c"]);
   expect(flags(marks, 100).map(({ text, hasNote }) => [text, hasNote])).toEqual([["1–2", true], ["3", false]]);
+});
+
+test("what is expected is laid on the columns along straight lines, and nowhere else", () => {
+  expect(onColumns([1000, 3000, 5000], [1, 3, null], [0.5, 1, 2, 3, 4, 6], 2, 1)).toEqual([null, 3, 5, 7, null, null]);
 });

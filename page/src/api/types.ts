@@ -200,6 +200,16 @@ export interface Trend {
   gaps: [number, number][];
 }
 
+/** What the twin expects of a signal: a day without a fault, repeated. */
+export interface Expectation {
+  signal: string;
+  unit: string;
+  t: number[];
+  values: (number | null)[];
+  low: (number | null)[];
+  high: (number | null)[];
+}
+
 export interface EventRow {
   id: number;
   at_ms: number;

@@ -4,7 +4,7 @@ import type { Cell, CellVerdict, Plan, Row, RowVerdict } from "../api/design.ts"
 import { words } from "../words.ts";
 
 /** From worst to best. */
-export const VERDICTS: RowVerdict[] = ["breaks", "hidden", "help_in_time", "accepted", "holds"];
+export const VERDICTS: RowVerdict[] = ["breaks", "help_in_time", "accepted", "hidden", "holds"];
 
 /** A shape for each verdict of a cell, so that colour is never alone. */
 export const SIGN: Record<CellVerdict, string> = { untold: "▲", breach: "◭", accepted: "◇", hidden: "◌", ok: "·" };

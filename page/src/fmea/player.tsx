@@ -95,7 +95,7 @@ function Playing({ replay, sheet, unit }: { replay: Replay; sheet: NonNullable<L
   }, [replay, at, units]);
   const n = actsBy(replay.acts, at);
   const act = useNamed(replay.acts[n - 1], isPlaying);
-  const rings = useMemo(() => (act ? balloons([`${act.id.split(".")[0] ?? ""} ${act.text}`], sheet).map((ring) => ({ ...ring, n: [n] })) : []), [act, sheet]);
+  const rings = useMemo(() => (act ? balloons([act.id.replace(/[.:].*$/, "")], sheet).map((ring) => ({ ...ring, n: [n] })) : []), [act, sheet]);
   const jump = (to_n: number) => {
     const one = replay.acts[to_n];
     if (one) setAt(Math.max(from, one.t_s));
@@ -109,7 +109,7 @@ function Playing({ replay, sheet, unit }: { replay: Replay; sheet: NonNullable<L
         </SheetView>
         <div class="said" aria-live={isPlaying ? "off" : "polite"}>
           <p class="moment">{since(at)}</p>
-          <p class={act ? `act ${act.what}` : "act"}>{act ? `${w.what[act.what]}: ${sentence(act.text)}` : "\u00a0"}</p>
+          <p class={act ? `act of-${act.what}` : "act"}>{act ? `${w.what[act.what]}: ${sentence(act.text)}` : "\u00a0"}</p>
         </div>
         <div class="row controls" role="group" aria-label={w.controls}>
           <button
@@ -209,7 +209,7 @@ function Acts({ acts, n, leftOut, onGo }: { acts: Act[]; n: number; leftOut: num
       </label>
       <ol class="acts">
         {shown.map(({ act, i }) => (
-          <li key={i} class={`${act.what}${i < n ? " past" : ""}${i === n - 1 ? " now" : ""}`}>
+          <li key={i} class={`of-${act.what}${i < n ? " past" : ""}${i === n - 1 ? " now" : ""}`}>
             <button type="button" class="link" onClick={() => onGo(act)}>
               {since(act.t_s)}
             </button>{" "}

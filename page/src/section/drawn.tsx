@@ -60,6 +60,15 @@ function Drawn({ shape }: { shape: Shape }) {
   return <path class={ink + mark} d={line(shape.points, isArea)} {...fill} />;
 }
 
+/** The line of water whose level is known: along the upper edge of the body. */
+function Surface({ shapes }: { shapes: Shape[] }) {
+  const body = shapes.find((shape) => shape.kind === "area" && shape.ink !== "mask");
+  if (body?.kind !== "area") return null;
+  const y = Math.min(...body.points.map(([, y]) => y));
+  const xs = body.points.filter(([, at]) => Math.abs(at - y) < 0.01).map(([x]) => x);
+  return <path class="level l0" d={`M${mm(Math.min(...xs))} ${mm(y)}H${mm(Math.max(...xs))}`} />;
+}
+
 interface PartProps {
   part: SheetPart;
   values: Values;
@@ -71,12 +80,15 @@ function PartOf({ part, values }: PartProps) {
   const isPipe = part.layer === "pipe";
   const state = isPipe || running === undefined ? "" : running.value === undefined ? "unknown" : running.value > 0 ? "runs" : "rests";
   const told = bound(part, "flow", values) ?? running ?? bound(part, "reading", values);
+  const shapes = shapesAt(part, values);
+  const top = bound(part, "top", values)?.value;
   return (
     <g class={`part ${state}${told?.isDoubtful ? " doubtful" : ""}`} data-part={part.id}>
       {told && <title>{`${part.name}: ${told.text}${told.quality && told.quality !== "good" ? `, ${words.section.quality(told.quality)}` : ""}`}</title>}
-      {shapesAt(part, values).map((shape) => (
+      {shapes.map((shape) => (
         <Drawn shape={shape} />
       ))}
+      {top !== undefined && <Surface shapes={shapes} />}
     </g>
   );
 }

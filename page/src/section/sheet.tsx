@@ -70,10 +70,14 @@ export function SheetView({ sheet, values, balloons = [], over, onPart, isBare =
     if (!part || !["name", "sensor", "actuator", "passage"].includes(label.key)) return undefined;
     return bound(part, "flow", values) ?? bound(part, "running", values) ?? bound(part, "reading", values);
   };
-  const drawn = useMemo(
-    () => sheet.parts.filter((part) => part.layer !== "frame" && (isWhole || part.layer !== "dimension")),
-    [sheet, isWhole],
-  );
+  // Lines at levels of the file give way to the water where it is known.
+  const known = sheet.parts.flatMap((part) => part.bindings).filter(({ property, value }) => property === "top" && values.get(value)?.value !== undefined);
+  const live = known.map(({ value }) => value.replace(/\.level$/, "")).join();
+  const drawn = useMemo(() => {
+    const vessels = new Set(live.split(","));
+    const isOld = (id: string) => vessels.has(/^water\.(.*)\.\d+$/.exec(id)?.[1] ?? "");
+    return sheet.parts.filter((part) => part.layer !== "frame" && (isWhole || part.layer !== "dimension") && !(part.layer === "level" && isOld(part.id)));
+  }, [sheet, isWhole, live]);
   const framed = useMemo(() => (isWhole ? sheet.parts.filter((part) => part.layer === "frame") : []), [sheet, isWhole]);
   const moving = useMemo(() => flows(drawn, values), [drawn, values]);
   // What is on the paper does not change with the window through which it is seen.
@@ -100,7 +104,7 @@ export function SheetView({ sheet, values, balloons = [], over, onPart, isBare =
         )}
       </>
     ),
-    [sheet, isWhole, values],
+    [drawn, framed, isWhole, values],
   );
   const size = Math.max(TAG_PX * mmPerPx, isWhole && !isClose ? TAG_MM : 0);
   const view = box.map(mm).join(" ");

@@ -157,3 +157,17 @@ export function later(trend: Trend, ms: number): Trend {
 export function largest(trend: Trend): number {
   return [...trend.min, ...trend.max].reduce<number>((most, value) => Math.max(most, Math.abs(value ?? 0)), 0);
 }
+
+/** Values at times of their own, laid on columns along straight lines between them; nothing outside of them or beside what is not known. */
+export function onColumns(t: number[], values: (number | null)[], at: number[], factor: number, offset: number): (number | null)[] {
+  let i = 0;
+  return at.map((s) => {
+    const ms = s * 1000;
+    while (i + 1 < t.length && (t[i + 1] ?? Infinity) <= ms) i += 1;
+    const [ta, tb, a, b] = [t[i], t[i + 1], values[i], values[i + 1]];
+    if (ta === undefined || ms < ta || a === null || a === undefined) return null;
+    if (ms === ta) return a * factor + offset;
+    if (tb === undefined || b === null || b === undefined) return null;
+    return (a + ((b - a) * (ms - ta)) / (tb - ta)) * factor + offset;
+  });
+}

@@ -2,8 +2,8 @@
 // file, as a picture.
 
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
-import { get, post, said } from "../api/client.ts";
-import type { EventRow, Note, Series, Trend } from "../api/types.ts";
+import { get, path, post, said } from "../api/client.ts";
+import type { EventRow, Expectation, Note, Series, Trend } from "../api/types.ts";
 import { state, stationNow } from "../live.ts";
 import { useLoaded } from "../load.ts";
 import { text } from "../parts/ask.tsx";
@@ -11,7 +11,7 @@ import { Waits } from "../parts/state.tsx";
 import { mayAct } from "../session.ts";
 import { colours } from "../settings.ts";
 import { forInput, moment } from "../time.ts";
-import { around, columns, gridOf, largest, later, RANGES, type Range, times, within } from "../trend/columns.ts";
+import { around, columns, gridOf, largest, later, onColumns, RANGES, type Range, times, within } from "../trend/columns.ts";
 import { type Mark, marksOf } from "../trend/marks.ts";
 import { MOST, Pick } from "../trend/pick.tsx";
 import { type Drawn, Plot } from "../trend/plot.tsx";
@@ -91,6 +91,16 @@ interface ShownProps {
 
 const DAY = RANGES.d1;
 
+/** What the twin expects of a series, or why it expects nothing. */
+async function expectedOf({ board, name, is_bit }: Series, { from, to }: Range): Promise<Expectation | string> {
+  if (is_bit) return w.noExpectation(named(name));
+  try {
+    return await get<Expectation>(`boards/${path(board)}/series/expected?signal=${encodeURIComponent(name)}&from=${from}&to=${to}`);
+  } catch (error) {
+    return `${named(name)}: ${said(error)}`;
+  }
+}
+
 async function trendsOf(chosen: Series[], { from, to }: Range, width: number): Promise<Trend[]> {
   return Promise.all(chosen.map(({ id }) => get<Trend>(`series/${id}/trend?from=${from}&to=${to}&width=${width}`)));
 }
@@ -98,6 +108,7 @@ async function trendsOf(chosen: Series[], { from, to }: Range, width: number): P
 function Shown({ chosen, range, rested, onRange }: ShownProps) {
   const [isTable, setTable] = useState(false);
   const [hasBefore, setBefore] = useState(false);
+  const [hasExpected, setExpected] = useState(false);
   const [cursor, setCursor] = useState<number>();
   const [pin, setPin] = useState<number>();
   const [problem, setProblem] = useState("");
@@ -115,6 +126,11 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
     performance.mark("trends:data");
     return { ids, toMs: ask.to, now, before };
   }, [ids, ask.from, ask.to, hasBefore]);
+  // Asked for by itself: the twin takes a while at first, and knows nothing of some signals.
+  const expected = useLoaded(
+    async () => (hasExpected ? { ids, of: await Promise.all(chosen.map((series) => expectedOf(series, ask))) } : undefined),
+    [ids, ask.from, ask.to, hasExpected],
+  );
   const notes = useLoaded(() => get<Note[]>(`notes?from=${ask.from}&to=${ask.to}`), [ask.from, ask.to]);
   const events = useLoaded(() => get<EventRow[]>(`events?from=${ask.from}&to=${ask.to}&limit=${EVENTS}`), [ask.from, ask.to]);
   const units = system.value;
@@ -122,6 +138,7 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
     const loaded = trends.value;
     if (!loaded || loaded.ids !== ids) return undefined;
     const grid = gridOf(loaded.now, loaded.toMs);
+    const at = times(grid);
     const read = loaded.now.flatMap((trend, n) => {
       const series = chosen[n];
       if (!series) return [];
@@ -129,10 +146,13 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
       const as = shownUnit(series.unit, units, largest(trend));
       const of = (one: Trend) => columns(one, grid, as.factor, as.offset ?? 0);
       const earlier = loaded.before?.[n];
-      return [{ series, as, n, columns: of(trend), before: earlier && of(later(earlier, DAY)).mean }];
+      const told = expected.value?.ids === ids ? expected.value.of[n] : undefined;
+      const lay = (values: (number | null)[]) => (typeof told === "object" ? onColumns(told.t, values, at, as.factor, as.offset ?? 0) : []);
+      const wanted = typeof told === "object" ? { mean: lay(told.values), low: lay(told.low), high: lay(told.high) } : undefined;
+      return [{ series, as, n, columns: of(trend), before: earlier && of(later(earlier, DAY)).mean, wanted }];
     });
-    return { at: times(grid), stepMs: grid.stepMs, read };
-  }, [trends.value, ids, units]);
+    return { at, stepMs: grid.stepMs, read };
+  }, [trends.value, expected.value, ids, units]);
   const groups = useMemo(() => {
     const groups = new Map<string, NonNullable<typeof made>["read"]>();
     for (const one of made?.read ?? []) {
@@ -142,7 +162,7 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
     return [...groups].map(([key, list]) => ({
       key,
       list,
-      drawn: list.map(({ series, n, columns, before }): Drawn => ({ name: named(series.name), n, columns, before, expected: undefined })),
+      drawn: list.map(({ series, n, columns, before, wanted }): Drawn => ({ name: named(series.name), n, columns, before, expected: wanted })),
     }));
   }, [made]);
   const marks = useMemo(() => marksOf(events.value ?? [], notes.value ?? []), [events.value, notes.value]);
@@ -182,11 +202,17 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
         <button type="button" class="small" aria-pressed={hasBefore} onClick={() => setBefore(!hasBefore)}>
           {w.before}
         </button>
+        <button type="button" class="small" aria-pressed={hasExpected} onClick={() => setExpected(!hasExpected)}>
+          {w.expected}
+        </button>
         <button type="button" class="small" aria-pressed={isTable} onClick={() => setTable(!isTable)}>
           {w.table}
         </button>
       </div>
       <Waits of={trends} />
+      {hasExpected && expected.isLoading && <p class="pending">{w.expecting}</p>}
+      {hasExpected &&
+        expected.value?.of.map((one) => (typeof one === "string" ? <p key={one} class="note">{ended(one)}</p> : null))}
       {made && (
         <>
           {groups.map(({ key, list, drawn }) => (
@@ -219,7 +245,7 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
           {isTable && <Table read={made.read} at={made.at} stepMs={made.stepMs} range={rested} />}
           {!isTable && (
             <p class="note">
-              {w.legend} {hasBefore && w.beforeLegend} <span class="no-print">{w.hands}</span>
+              {w.legend} {hasBefore && w.beforeLegend} {hasExpected && w.expectedLegend} <span class="no-print">{w.hands}</span>
             </p>
           )}
         </>

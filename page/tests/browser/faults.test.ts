@@ -48,7 +48,7 @@ describe.skipIf(!executable)("faults", () => {
       await page.locator(".said").getByText("Trip: Heat master opened at 27.8 °C").waitFor();
       const top = () => page.locator('[data-part="water.sump_c"] path').last().getAttribute("d");
       const before = await top();
-      await page.getByRole("button", { name: "Play", exact: false }).first().click();
+      await page.getByRole("button", { name: "▶ Play" }).first().click();
       await expect.poll(top).not.toBe(before);
       expect(await violations(page)).toEqual([]);
     }));
@@ -63,7 +63,7 @@ describe.skipIf(!executable)("faults", () => {
       expect(over).toBeLessThanOrEqual(0);
       await page.getByLabel("Find").fill("");
       await page.getByRole("button", { name: /Heater display welded, hot/i }).click();
-      await page.getByRole("button", { name: "Play", exact: false }).first().waitFor();
+      await page.getByRole("button", { name: "▶ Play" }).first().waitFor();
     }));
 
   test("what would mend it: each that was tried says what it adds and makes worse, and goes to the desk", () =>

@@ -88,6 +88,15 @@ describe.skipIf(!executable)("trends", () => {
       await page.getByText(/Return flow: lowest .*\sL\/h/).waitFor();
     }));
 
+  test("what the twin expects lies beside; of what it knows nothing it says so", () =>
+    trends(async (page) => {
+      await page.getByText("Pick series").click();
+      await page.getByLabel("Return flow").check();
+      await page.getByRole("button", { name: "What the twin expects" }).click();
+      await page.getByText("Return flow: The twin knows no such signal.").waitFor();
+      await page.getByText("what the twin expects of a day without a fault").waitFor();
+    }));
+
   test("what is seen is saved as a picture", () =>
     trends(async (page) => {
       const waits = page.waitForEvent("download");
