@@ -15,7 +15,7 @@ export function Findings({ list, onGo }: { list: Finding[]; onGo(finding: Findin
       <p role="status">{list.length === 0 ? <span class="calm">{w.noFindings}</span> : w.count(count("error"), count("warning"), count("note"))}</p>
       <List list={list.filter(({ severity }) => severity !== "note")} onGo={onGo} />
       {count("note") > 0 && (
-        <details open={count("note") === list.length}>
+        <details>
           <summary>{w.notes(count("note"))}</summary>
           <List list={list.filter(({ severity }) => severity === "note")} onGo={onGo} />
         </details>

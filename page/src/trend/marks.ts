@@ -11,9 +11,12 @@ export interface Mark {
   text: string;
 }
 
+/** Kinds of events that say nothing of the tank. */
+const ASIDE = /^(log-in|log-out|account|token|session)$/;
+
 export function marksOf(events: EventRow[], notes: Note[]): Mark[] {
   const all = [
-    ...events.map((row) => ({ at: row.at_ms, kind: "event" as const, who: row.board, text: row.text })),
+    ...events.filter(({ kind }) => !ASIDE.test(kind)).map((row) => ({ at: row.at_ms, kind: "event" as const, who: row.board, text: row.text })),
     ...notes.map((note) => ({ at: note.from_ms, kind: "note" as const, who: note.who, text: note.text })),
   ];
   return all.sort((a, b) => a.at - b.at).map((mark, i) => ({ ...mark, n: i + 1 }));

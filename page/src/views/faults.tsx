@@ -93,6 +93,7 @@ export function Faults() {
       )}
       {mine?.findings.map((finding) => (
         <p key={finding.id + finding.message} class="caution">
+          {finding.where && `${words.design.line(finding.where.line)}: `}
           {ended(finding.message)} {finding.cure && sentence(finding.cure)}
         </p>
       ))}

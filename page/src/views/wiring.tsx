@@ -21,11 +21,11 @@ export function Wiring() {
       <Waits of={wiring} />
       {found && (
         <>
-          {found.cautions.map((caution) => (
-            <p key={caution} class="caution">
-              {sentence(caution)}
-            </p>
-          ))}
+          <ul class="caution">
+            {found.cautions.map((caution) => (
+              <li key={caution}>{sentence(caution)}</li>
+            ))}
+          </ul>
           {found.findings.length > 0 && (
             <ul class="sentences">
               {found.findings.map((finding, n) => (

@@ -7,7 +7,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
-import { executable, go, launch, open, VIEWS } from "./browser.ts";
+import { executable, go, launch, logIn, open, VIEWS } from "./browser.ts";
 
 const program = process.env["TIDEWRIGHT"];
 const system = new URL("../../../examples/harbour-lane/system.toml", import.meta.url).pathname;
@@ -96,6 +96,46 @@ describe.skipIf(!executable || !program)("the page and the station", () => {
     await page.getByLabel("Password").fill(PASSWORD);
     await page.getByRole("button", { name: "Log in" }).click();
     await page.getByRole("heading", { name: "Account" }).first().waitFor();
+    expect(complaints).toEqual([]);
+    await context.close();
+  });
+
+  test("a float is dragged on the section and its finding shows; the change is taken back", async () => {
+    const { page, context, complaints } = await open(browser, "desktop", "light", url);
+    await logIn(page, "mara", PASSWORD);
+    await go(page, "Design");
+    await page.getByRole("button", { name: /^Open Harbour Lane/ }).click();
+    const slider = page.getByRole("slider", { name: "Float display high: high" });
+    await slider.waitFor();
+    const grip = (await page.locator('[data-handle="sensor.float_display_high.high"] .grip').boundingBox())!;
+    await page.mouse.move(grip.x + grip.width / 2, grip.y + grip.height / 2);
+    await page.mouse.down();
+    // Down into the running water, where it stands up all the time.
+    await page.mouse.move(grip.x + grip.width / 2, grip.y + 90, { steps: 10 });
+    await page.locator(".findings .error, .findings .warning").first().waitFor();
+    await page.mouse.up();
+    await page.getByText("one change.").waitFor();
+    expect(Number(/\d+/.exec((await slider.getAttribute("aria-valuetext")) ?? "")?.[0])).toBeLessThan(500);
+    await page.keyboard.press("Control+z");
+    await page.getByText("as it was opened").waitFor();
+    await expect.poll(() => page.locator(".findings .error, .findings .warning").count()).toBe(0);
+    expect(complaints).toEqual([]);
+    await context.close();
+  });
+
+  test("a fault is picked while the study still runs, its run is watched, and the act that ended it is named", async () => {
+    const { page, context, complaints } = await open(browser, "desktop", "light", url);
+    await logIn(page, "mara", PASSWORD);
+    await go(page, "Faults");
+    await page.getByLabel("at the corners too").uncheck();
+    await page.getByRole("button", { name: /^Study/ }).click();
+    await page.locator(".matrix td").first().click({ timeout: 240_000 });
+    await page.getByRole("slider", { name: "Time since the fault" }).waitFor({ timeout: 240_000 });
+    await page.locator(".acts .of-fault").waitFor();
+    const moment = () => page.locator(".moment").textContent();
+    const before = await moment();
+    await page.getByRole("button", { name: "▶ Play" }).click();
+    await expect.poll(moment).not.toBe(before);
     expect(complaints).toEqual([]);
     await context.close();
   });
