@@ -5,8 +5,8 @@ use serde_json::{Map, Value};
 use system::document::{Document, EditError, SECTIONS};
 use system::parts::{Library, PartOf};
 
-use crate::Beside;
 use crate::look::Finding;
+use crate::{Beside, crowded};
 
 /// One change.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -45,6 +45,11 @@ pub enum Edit {
     },
 }
 
+/// Changes that are made at once.
+const MOST_EDITS: usize = 100;
+/// Their length as JSON, bytes.
+const LONGEST_EDITS: usize = 64 * 1024;
+
 /// Why the changes were not made; the text is then as it was.
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct Refusal {
@@ -72,6 +77,17 @@ pub fn apply(text: &str, edits: &[Edit], beside: &Beside) -> Result<String, Refu
             EditError::NoSuchPlace { .. } => vec![],
         },
     };
+    if let Some(finding) = crowded(text) {
+        return Err(refused(0, &EditError::Unreadable(vec![finding])));
+    }
+    let length = serde_json::to_string(edits).map_or(usize::MAX, |text| text.len());
+    if edits.len() > MOST_EDITS || length > LONGEST_EDITS {
+        let message = format!(
+            "{} changes of {length} bytes are too many at once: send at most {MOST_EDITS}",
+            edits.len()
+        );
+        return Err(Refusal { edit: 0, message, diagnostics: vec![] });
+    }
     let mut document = Document::with_library(text, &beside.library).map_err(|error| refused(0, &error))?;
     for (n, edit) in edits.iter().enumerate() {
         one(&mut document, edit, &beside.library).map_err(|error| refused(n, &error))?;

@@ -36,11 +36,31 @@ use std::sync::Arc;
 
 use electrics::assign::Lock;
 use sha2::{Digest as _, Sha256};
-use system::Loaded;
 use system::parts::Library;
+use system::{Diagnostic, Loaded};
 
 /// The longest text that is taken, bytes. Harbour Lane has 30 kB.
 pub const LONGEST_TEXT: usize = 256 * 1024;
+/// Keys and elements of lists of a text. Harbour Lane has some 1,300.
+const MOST_VALUES: usize = 10_000;
+/// Vessels, passages, supplies, actuators and sensors of a system. Harbour Lane has some 60.
+const MOST_PARTS: usize = 200;
+/// Finding: the text has more values than are read here.
+pub const TOO_CROWDED: &str = "too-crowded";
+/// Finding: the system has more parts than are looked at here.
+pub const TOO_MANY_PARTS: &str = "too-many-parts";
+
+/// A finding where a text is longer, or has more values, than are read here.
+pub(crate) fn crowded(text: &str) -> Option<Diagnostic> {
+    let n_values = text.bytes().filter(|byte| matches!(byte, b'=' | b',')).count();
+    let n_lines = text.bytes().filter(|byte| *byte == b'\n').count();
+    (text.len() > LONGEST_TEXT || n_values > MOST_VALUES || n_lines > MOST_VALUES).then(|| {
+        let what = format!("the text has {} bytes, {n_lines} lines and {n_values} values", text.len());
+        Diagnostic::error(TOO_CROWDED, what).help(format!(
+            "at most {LONGEST_TEXT} bytes and {MOST_VALUES} lines and values are read here; is this a system file?"
+        ))
+    })
+}
 
 /// What stands beside a text on disk and counts with it.
 #[derive(Clone, Debug)]
@@ -58,10 +78,26 @@ impl Default for Beside {
 }
 
 impl Beside {
-    /// Reads a text as the command line reads a file.
+    /// Reads a text as the command line reads a file. What is far larger than any tank is refused with a finding: somebody waits for the
+    /// answer, and a station has other things to do.
     pub fn load(&self, text: &str) -> Loaded {
+        let refused = |finding: Diagnostic| Loaded { system: None, diagnostics: vec![finding] };
+        if let Some(finding) = crowded(text) {
+            return refused(finding);
+        }
         let mut loaded = system::load_with(text, &self.library);
-        if let (Some(lock), Some(system)) = (&self.lock, &mut loaded.system) {
+        let Some(system) = &mut loaded.system else { return loaded };
+        let n_parts = system.vessels.len()
+            + system.passages.len()
+            + system.supplies.len()
+            + system.actuators.len()
+            + system.sensors.len();
+        if n_parts > MOST_PARTS {
+            return refused(Diagnostic::error(TOO_MANY_PARTS, format!("the file has {n_parts} parts")).help(
+                format!("at most {MOST_PARTS} are drawn and studied here; the command line takes more"),
+            ));
+        }
+        if let Some(lock) = &self.lock {
             lock.apply(system);
         }
         loaded

@@ -23,6 +23,9 @@ pub struct Look {
     pub refused: Option<Refusal>,
     /// Everything found, the worst first.
     pub diagnostics: Vec<Finding>,
+    /// Findings beyond the worst five hundred.
+    #[serde(skip_serializing_if = "is_none")]
+    pub left_out: usize,
     /// The section, as `section::as_data` gives it. None: the text has errors.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sheet: Option<Value>,
@@ -117,6 +120,13 @@ impl Finding {
     }
 }
 
+/// Findings that are told.
+const MOST_FINDINGS: usize = 500;
+
+fn is_none(n: &usize) -> bool {
+    *n == 0
+}
+
 /// Looks at a text, with changes made to it first. Changes that are refused leave the text as it was, and say why.
 pub fn look(text: &str, edits: &[Edit], beside: &Beside) -> Look {
     let (text, refused) = match edits {
@@ -132,6 +142,7 @@ pub fn look(text: &str, edits: &[Edit], beside: &Beside) -> Look {
         hash,
         refused,
         diagnostics: vec![],
+        left_out: 0,
         sheet: None,
         lines: vec![],
         figures: vec![],
@@ -158,7 +169,9 @@ pub fn look(text: &str, edits: &[Edit], beside: &Beside) -> Look {
         look.sheet = Some(section::as_data(&sheet));
     }
     found.sort_by_key(|finding| std::cmp::Reverse(finding.level));
-    look.diagnostics = found.iter().map(|finding| Finding::new(finding, &look.text)).collect();
+    look.left_out = found.len().saturating_sub(MOST_FINDINGS);
+    look.diagnostics =
+        found.iter().take(MOST_FINDINGS).map(|finding| Finding::new(finding, &look.text)).collect();
     look
 }
 

@@ -775,3 +775,74 @@ fn list<S: AsRef<str>>(names: &[S]) -> String {
         [most @ .., last] => format!("{} and {last}", most.join(", ")),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+    use crate::{Beside, edit};
+
+    const EXAMPLES: [(&str, &str); 4] = [
+        ("mended", include_str!("../../../examples/harbour-lane/system.toml")),
+        ("draft", include_str!("../../../examples/harbour-lane/first-draft.toml")),
+        ("desk", include_str!("../../../examples/desk-60l/system.toml")),
+        ("raceway", include_str!("../../../examples/raceway/system.toml")),
+    ];
+
+    const HARMS: [Harm; 9] = [
+        Harm::Flood,
+        Harm::Cook,
+        Harm::Chill,
+        Harm::Suffocate,
+        Harm::Overdose,
+        Harm::Starve,
+        Harm::Equipment,
+        Harm::Dark,
+        Harm::Other,
+    ];
+
+    /// Every remedy is a change that the file takes, whatever pump or heater fails, in tanks with and without a sump, a reservoir, a battery.
+    #[test]
+    fn every_remedy_fits_the_file_that_it_is_made_for() {
+        let beside = Beside::default();
+        let mut seen: BTreeSet<&str> = BTreeSet::new();
+        for (name, text) in EXAMPLES {
+            let system = beside.load(text).system.expect("the example");
+            // What fails decides which pump or heater comes first.
+            let pumps = system.passages.iter().filter_map(|p| p.kind.pump()).map(ActuatorIdx::idx);
+            let heaters =
+                (0..system.actuators.len()).filter(|a| system.actuators[*a].kind == ActuatorKind::Heater);
+            let parts: BTreeSet<&str> =
+                pumps.chain(heaters).map(|a| system.actuators[a].name.as_str()).chain(["room"]).collect();
+            for harm in HARMS {
+                let mut tried: BTreeSet<String> = BTreeSet::new();
+                for part in &parts {
+                    for remedy in remedies(&system, text, part, Some(harm)) {
+                        if !tried.insert(format!("{:?}", remedy.edits)) {
+                            continue;
+                        }
+                        seen.insert(remedy.id);
+                        let done = edit::apply(text, &remedy.edits, &beside);
+                        assert!(
+                            done.is_ok(),
+                            "{name}, {harm:?}, {}: {:?}\n{:#?}",
+                            remedy.id,
+                            remedy.edits,
+                            done.err()
+                        );
+                    }
+                }
+                assert!(tried.len() < 40, "{name} {harm:?}: {}", tried.len());
+            }
+        }
+        assert!(seen.len() >= 22, "{seen:?}");
+    }
+
+    #[test]
+    fn names_stand_in_a_sentence() {
+        assert_eq!(list(&["a"]), "`a`");
+        assert_eq!(list(&["a", "b", "c"]), "`a`, `b` and `c`");
+        assert_eq!(list::<&str>(&[]), "nothing");
+    }
+}

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use system::System;
 use system::model::ActuatorIdx;
 use toml_edit::{DocumentMut, Item, Table};
-use trial::replay::{self, Act, Replay};
+use trial::replay::{self, Act, Replay, Why};
 use trial::{Fault, Instant, Place, Settled};
 
 use crate::Beside;
@@ -15,8 +15,6 @@ use crate::words::{self, HOUR_S};
 
 /// At most so many points of a series.
 pub const MOST_POINTS: usize = 2000;
-/// At most so many switchings by rules are told one by one; what ran when is whole all the same.
-const MOST_SWITCHINGS: usize = 2000;
 /// Shown at most so many times as long as the breach takes, and at least so long, s.
 const AFTER_BREACH: (f64, f64) = (2.0, 6.0 * HOUR_S);
 
@@ -207,7 +205,7 @@ fn view(
     place: Place,
     replay: Replay,
 ) -> View {
-    let (acts, acts_left_out) = acts(system, text, fault, &replay);
+    let acts = acts(system, text, fault, &replay);
     let outputs = system.actuators.iter().zip(replay.ran).map(|(actuator, on)| OutputView {
         id: actuator.name.clone(),
         label: actuator.name.replace('_', " "),
@@ -225,7 +223,7 @@ fn view(
         vessels: vessels.collect(),
         outputs: outputs.collect(),
         acts,
-        acts_left_out,
+        acts_left_out: replay.n_left_out,
         breach_s: requirement.and_then(|r| replay.outcome.verdicts.get(r)?.broken_at_s),
         requirement: requirement.map(|r| system.requirements[r].name.clone()),
         fault_text: format!("{}: {}. {}", fault.part, fault.mode, words::sentence(&fault.description)),
@@ -254,7 +252,7 @@ fn signal((column, values): (trial::rehearse::Column, Vec<f64>)) -> Option<Signa
     })
 }
 
-fn acts(system: &System, text: &str, fault: &Fault, replay: &Replay) -> (Vec<ActView>, usize) {
+fn acts(system: &System, text: &str, fault: &Fault, replay: &Replay) -> Vec<ActView> {
     let rules = Rules::new(text);
     let mut all = vec![ActView {
         t_s: 0.0,
@@ -262,14 +260,7 @@ fn acts(system: &System, text: &str, fault: &Fault, replay: &Replay) -> (Vec<Act
         id: fault.id(),
         text: format!("{}: {}", fault.part, words::sentence(&fault.description)),
     }];
-    let mut switchings = 0;
     for (t_s, act) in &replay.acts {
-        if matches!(act, Act::Commanded { .. }) {
-            switchings += 1;
-            if switchings > MOST_SWITCHINGS {
-                continue;
-            }
-        }
         let (what, id, text) = told(system, &rules, *act);
         all.push(ActView { t_s: *t_s, what, id, text });
     }
@@ -280,16 +271,21 @@ fn acts(system: &System, text: &str, fault: &Fault, replay: &Replay) -> (Vec<Act
         }
     }
     all.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
-    (all, switchings.saturating_sub(MOST_SWITCHINGS))
+    all
 }
 
 fn told(system: &System, rules: &Rules, act: Act) -> (&'static str, String, String) {
     let name = |a: ActuatorIdx| system.actuators[a.idx()].name.clone();
     match act {
-        Act::Commanded { actuator, on, is_tripped } => {
+        Act::Commanded { actuator, on, why } => {
             let name = name(actuator);
             let state = if on { "on" } else { "off" };
-            let why = if is_tripped { "tripped".to_owned() } else { rules.why(&name, on) };
+            let why = match (why, why.key().and_then(|key| Some((key, rules.key(&name, key)?)))) {
+                (Why::Trip, _) => "tripped".to_owned(),
+                (Why::Blind, _) => format!("a value it reads is bad, when_blind = \"{state}\""),
+                (_, Some((key, written))) => format!("{key} = \"{written}\""),
+                _ => "its rule".to_owned(),
+            };
             ("rule", name.clone(), format!("`{name}` is switched {state}: {why}"))
         }
         Act::Trip { actuator, cause, is_tripped } => {
@@ -341,18 +337,5 @@ impl Rules {
 
     fn key(&self, actuator: &str, key: &str) -> Option<&str> {
         self.of(actuator)?.get(key)?.as_str()
-    }
-
-    /// What may have switched it: the keys of its rule that do.
-    fn why(&self, actuator: &str, on: bool) -> String {
-        let keys: &[&str] = if on {
-            &["start", "when", "schedule", "permissive"]
-        } else {
-            &["stop", "when", "schedule", "permissive"]
-        };
-        let written: Vec<String> = (keys.iter())
-            .filter_map(|key| Some(format!("{key} = \"{}\"", self.key(actuator, key)?)))
-            .collect();
-        if written.is_empty() { "its rule".to_owned() } else { written.join(", ") }
     }
 }

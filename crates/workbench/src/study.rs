@@ -369,6 +369,16 @@ impl Kept {
         find(&self.studies, &Kept::study_key(text, beside, wish))
     }
 
+    /// The last study of a text at its corners, of whatever day: what is shown until the day's own is done.
+    pub fn latest(&self, text: &str, beside: &Beside) -> Option<Arc<Study>> {
+        let key = format!("{} ", Kept::key(text, beside, true));
+        let newest = {
+            let studies = self.studies.lock().unwrap_or_else(PoisonError::into_inner);
+            studies.iter().rev().find(|(known, _)| known.starts_with(&key)).map(|(known, _)| known.clone())
+        };
+        find(&self.studies, &newest?)
+    }
+
     /// Studies a text, or gives what is known of it, telling the head and each row as it comes.
     ///
     /// # Errors

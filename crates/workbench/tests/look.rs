@@ -166,6 +166,51 @@ fn figures_tell_what_the_estimate_tells() {
     assert!(figure("drain-down").text.contains("fit"));
 }
 
+/// However crowded a text is, somebody waits for the answer: seconds at most, also where the tests run.
+#[test]
+fn a_crowded_text_is_answered_too() {
+    let many = |one: &dyn Fn(usize) -> String, n: usize| (0..n).map(one).collect::<String>();
+    let vessel = |n: usize| format!("[[vessel]]\nname = \"v{n}\"\ninside = [\"1 m\", \"1 m\", \"1 m\"]\n");
+    let float = |n: usize| {
+        format!(
+            "[[sensor]]\nname = \"f{n}\"\nkind = \"float\"\nvessel = \"v0\"\nlow = \"{} mm\"\nhigh = \"{} mm\"\ntrue_when = \"above\"\n",
+            4 * n,
+            4 * n + 2
+        )
+    };
+    let key = |n: usize| format!("a{n}=1\n");
+    for (text, id) in [
+        (many(&vessel, 3000), Some(workbench::TOO_CROWDED)),
+        (many(&vessel, 1500), Some(workbench::TOO_MANY_PARTS)),
+        (many(&vessel, 199), None),
+        (vessel(0) + &many(&float, 198), None),
+        (many(&key, 9000), None),
+        (format!("x = [{}]", "1,".repeat(9000)), None),
+        (format!("x = {}", "[".repeat(100_000)), None),
+        (many(&key, 20_000), Some(workbench::TOO_CROWDED)),
+        ("\n".repeat(200_000), Some(workbench::TOO_CROWDED)),
+    ] {
+        let begun = std::time::Instant::now();
+        let look = seen(&text);
+        let took = begun.elapsed();
+        println!("{} bytes: {took:?}, {} findings", text.len(), look.diagnostics.len());
+        assert!(took.as_secs() < 30, "{took:?} for {}", &text[..40]);
+        assert!(look.diagnostics.len() <= 500);
+        if let Some(id) = id {
+            assert_eq!(look.diagnostics[0].id, id);
+        }
+        assert!(serde_json::to_string(&look).is_ok());
+    }
+    let page = include_str!("../../../docs/design-api.md");
+    for id in [workbench::TOO_CROWDED, workbench::TOO_MANY_PARTS] {
+        assert!(page.contains(&format!("`{id}`")), "{id} is not in docs/design-api.md");
+    }
+    let all: Vec<Edit> =
+        (0..200).map(|n| Edit::Unset { path: format!("vessel.v{n}"), key: "level".to_owned() }).collect();
+    let refusal = look(MENDED, &all, &Beside::default()).refused.expect("too many");
+    assert!(refusal.message.contains("at most 100"), "{}", refusal.message);
+}
+
 /// A text with some bytes taken out, doubled or replaced.
 fn mutated() -> impl Strategy<Value = String> {
     let texts = prop::sample::select(vec![MENDED, DRAFT, DESK]);

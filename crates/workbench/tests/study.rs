@@ -55,6 +55,7 @@ fn rows_come_once_and_a_known_text_answers_from_what_is_kept() {
     }
     let known = kept.known(&text, &beside, WISH).expect("it is kept");
     assert_eq!(known, study);
+    assert_eq!(kept.latest(&text, &beside), None, "it was not studied at its corners");
     // What is not the same question is not answered from it.
     assert!(kept.known(&text, &beside, Wish { today: Some(20_000), ..WISH }).is_none());
     assert!(kept.known(&text, &beside, Wish { corners: true, ..WISH }).is_none());

@@ -106,7 +106,7 @@ fn events(text: &str) -> Vec<(String, Value)> {
 }
 
 /// The small example for a short absence.
-fn small() -> String {
+pub fn small() -> String {
     let path = example().with_file_name("../desk-60l/system.toml");
     let text = std::fs::read_to_string(path).expect("the example");
     let line = text.lines().find(|line| line.starts_with("unattended")).expect("a line").to_owned();

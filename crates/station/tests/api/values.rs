@@ -241,6 +241,42 @@ async fn the_night_view_of_a_board_ahead_of_time_counts_in_its_time() {
     assert!(text.contains("25 min ago") && text.contains("0 s old"), "{text}");
 }
 
+/// What the study of the board's design says of the faults that an alarm tells of stands in the night view.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_night_view_tells_the_hours_until_harm_by_the_study_of_the_board() {
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::write(folder.path().join("system.toml"), crate::design::small()).expect("writes");
+    let bench = Bench::in_folder(folder);
+    let operator = bench.person("Helper", Role::Operator);
+    let name = bench.app.site.boards[0].settings.name.clone();
+    let study = format!("/api/v1/boards/{name}/study");
+    assert_eq!(bench.get(&operator, &study).await.problem(), "not-found");
+    let asked = json!({ "text": bench.app.site.boards[0].text });
+    bench.stream(&operator, "/api/v1/design/study", asked).await;
+    let study = bench.get(&operator, &study).await.json();
+    let rows = study["rows"].as_array().expect("rows");
+    let cells = || rows.iter().flat_map(|row| row["cells"].as_array().expect("cells"));
+    let leads = |cell: &Value| Some(cell["hours_left"].as_f64()? - cell["told_after_h"].as_f64()?);
+    let soonest = (cells().filter(|cell| cell["told_by"] != "silence"))
+        .filter_map(|cell| Some((leads(cell).filter(|hours| *hours > 0.5)?, cell["told_by"].as_str()?)))
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    let (_, alarm) = soonest.expect("an alarm tells of something in time");
+    let board = &bench.app.site.boards[0];
+    let order = (board.names.alarms.iter())
+        .position(|a| board.system.alarms[a.idx()].name == alarm)
+        .expect("the board has the alarm");
+    let now = now_ms();
+    let at = |n: u32| {
+        BoardEvent::Scan(scan(&bench, n, now + i64::from(n), |record| {
+            record.alarms[order] = (n > 1, Quality::Good, 1);
+        }))
+    };
+    take_in(&bench, vec![at(1), at(2)]).await;
+    let night = bench.get(&operator, "/api/v1/night").await.json();
+    let text = night["sections"].to_string();
+    assert!(text.contains("until harm") && text.contains("by the FMEA"), "{alarm}: {text}");
+}
+
 #[tokio::test]
 async fn drawing_and_text_of_the_system_go_out() {
     let bench = Bench::new();

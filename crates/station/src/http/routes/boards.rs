@@ -43,7 +43,7 @@ pub(super) async fn board_study(
     Place(board): Place<String>,
 ) -> Result<Json<Value>, Problem> {
     let board = find(&app, &board)?;
-    let Some(study) = app.design.kept.known(&board.text, &board.beside(), wish(None)) else {
+    let Some(study) = app.design.kept.latest(&board.text, &board.beside()) else {
         return Err(Problem::not_found(
             "The design of this board was not studied yet. The station does it by itself a minute after it started and each new day; \
              an operator has it at once by POST /api/v1/design/study with the text of GET /api/v1/boards/{board}/file.",
