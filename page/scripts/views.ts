@@ -1,4 +1,4 @@
-// Pictures of every view, phone and desktop, light and dark, into shots/: to be looked at. Against the stand-in, or a station: URL NAME PASSWORD.
+// Pictures of every view, phone, tablet and desktop, light and dark, into shots/: to be looked at. Against the stand-in, or a station: URL NAME PASSWORD.
 import { mkdirSync } from "node:fs";
 import { launch, logIn, open, type Size, type Theme, VIEWS } from "../tests/browser/browser.ts";
 import { PASSWORD, standIn } from "../tests/stand-in.ts";
@@ -9,7 +9,7 @@ const at = url ?? station!.url;
 const shots = new URL("../shots/", import.meta.url).pathname;
 mkdirSync(shots, { recursive: true });
 const browser = await launch();
-for (const size of ["phone", "desktop"] as Size[]) {
+for (const size of ["phone", "tablet", "desktop"] as Size[]) {
   for (const theme of ["light", "dark"] as Theme[]) {
     const { page, context, complaints } = await open(browser, size, theme, at);
     await page.screenshot({ path: `${shots}log-in-${size}-${theme}.png` });

@@ -9,7 +9,11 @@ export function named(name: string): string {
 
 /** A text of the station with the names in it as people read them: `topoff_pump` is topoff pump. */
 export function plain(text: string): string {
-  return text.replaceAll("`", "").replace(/(?<=[a-z0-9])_(?=[a-z0-9])/gi, " ");
+  return text
+    .replaceAll("`", "")
+    .replace(/(?<=[a-z0-9])_(?=[a-z0-9])/gi, " ")
+    .replace(/(\d) degC\b/g, "$1\u00a0°C")
+    .replace(/\bph\b/g, "pH");
 }
 
 /** Ends with a full stop; for a text that begins with a person's name, which is left as it is. */

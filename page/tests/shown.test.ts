@@ -34,6 +34,7 @@ test("names and sentences", () => {
   expect(named("float_c_low")).toBe("Float c low");
   expect(sentence("topoff_pump has tripped on its `longest_run`")).toBe("Topoff pump has tripped on its longest run.");
   expect(sentence("pH out of its band")).toBe("pH out of its band.");
+  expect(sentence("ph at its lowest 8.03, the display 24.9 to 25.3 degC")).toBe("pH at its lowest 8.03, the display 24.9 to 25.3\u00a0°C.");
   expect(ended("mara notes: all is well!")).toBe("mara notes: all is well!");
 });
 

@@ -1,7 +1,7 @@
 // What differs between two texts: findings, figures, faults that end differently.
 
 import type { Comparison, Finding } from "../api/design.ts";
-import { ended, words } from "../words.ts";
+import { ended, plain, sentence, words } from "../words.ts";
 
 const w = words.design;
 
@@ -32,7 +32,7 @@ export function Differences({ of }: { of: Comparison }) {
       <ul class="sentences">
         {of.figures.map((figure) => (
           <li key={figure.id + figure.label}>
-            <b>{figure.label}</b>: {figure.text}
+            <b>{sentence(figure.label).replace(/\.$/, "")}</b>: {plain(figure.text)}
           </li>
         ))}
       </ul>

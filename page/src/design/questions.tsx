@@ -80,7 +80,7 @@ function QuestionField({ field }: { field: Question }) {
     <label class="field">
       <span>
         {field.label}
-        {field.unit ? ` (${field.unit})` : ""}
+        {field.unit && field.kind === "number" ? ` (${field.unit})` : ""}
       </span>
       {field.kind === "choice" ? (
         <select name={field.id} defaultValue={fallback}>
