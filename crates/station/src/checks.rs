@@ -16,6 +16,10 @@ pub struct Checks {
     pub expected: Balance,
     /// What the checks found at the last look.
     pub verdicts: Vec<Verdict>,
+    /// What proof tests say, looked at each hour ([`crate::care`]).
+    pub care: Vec<Verdict>,
+    /// What is due, in words.
+    pub due: Vec<String>,
     /// By signal of the layout: the series.
     signals: Vec<Option<usize>>,
     /// By drive of the layout: the series, and whether it is permille.
@@ -66,6 +70,8 @@ impl Checks {
             signals,
             drives,
             verdicts: vec![],
+            care: vec![],
+            due: vec![],
             readings: vec![],
             duties: vec![],
         }
@@ -105,6 +111,7 @@ impl Checks {
     /// Looks at everything now.
     pub fn look(&mut self, now: &Now) -> &[Verdict] {
         self.verdicts = self.watch.look(now, &self.expected);
+        self.verdicts.extend(self.care.iter().cloned());
         &self.verdicts
     }
 }

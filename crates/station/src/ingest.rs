@@ -17,6 +17,7 @@ use store::{AlarmChange, Sample, SeriesId, SeriesSpec, Store, Ticket};
 
 use crate::app::{App, now_ms};
 use crate::boards::{BoardEvent, BoardId, Journal, LinkState, Scan, Trust, Value};
+use crate::care;
 use crate::later::Row;
 use crate::site::{Site, SiteBoard};
 use crate::telling;
@@ -148,6 +149,7 @@ pub struct Ingest {
     values: Vec<Option<Value>>,
     book_kept: Instant,
     checks_kept: Instant,
+    care_looked: Option<Instant>,
     book_changed: bool,
 }
 
@@ -177,6 +179,7 @@ impl Ingest {
             values: vec![],
             book_kept: Instant::now(),
             checks_kept: Instant::now(),
+            care_looked: None,
             book_changed: false,
         }
     }
@@ -430,12 +433,29 @@ impl Ingest {
             if book.next_due_ms().is_some_and(|due| due <= at_ms) { book.tick(at_ms) } else { vec![] }
         };
         self.tell(&changes);
+        self.look_at_care();
         self.look_at_silent();
         if self.checks_kept.elapsed() > KEEP_CHECKS {
             self.keep_checks();
         }
         if self.book_changed || self.book_kept.elapsed() > KEEP_BOOK {
             self.keep_book();
+        }
+    }
+
+    /// What proof tests and tasks are due, once an hour.
+    fn look_at_care(&mut self) {
+        let is_due =
+            self.care_looked.is_none_or(|at| at.elapsed().as_millis() >= care::LOOK_MS.unsigned_abs().into());
+        if !is_due {
+            return;
+        }
+        self.care_looked = Some(Instant::now());
+        let app = self.app.clone();
+        for board in &app.site.boards {
+            if let Err(error) = care::refresh(&app, board, now_ms()) {
+                self.failed(&error);
+            }
         }
     }
 

@@ -8,6 +8,7 @@
 //! | [`live`], [`state`], [`feed`] | what is now, as it goes out, and what changes |
 //! | [`checks`], [`telling`] | the station's own checks; how people are told |
 //! | [`design`] | how much of the machine design work may take |
+//! | [`care`] | proof tests, tasks, the log of water, calibrations |
 //! | [`orders`] | what people order, written down before it goes out and after |
 //! | [`revisions`] | every program that a board was given; which runs; the way back |
 //! | [`auth`] | accounts, sessions, tokens, who may do what |
@@ -20,6 +21,7 @@ pub mod app;
 pub mod auth;
 pub mod boards;
 pub mod bring;
+pub mod care;
 pub mod checks;
 pub mod design;
 pub mod feed;

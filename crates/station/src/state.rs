@@ -223,6 +223,7 @@ fn morning(app: &App, boards: &[BoardNow], now_ms: i64) -> Vec<Line> {
             (now_ms, offset_ms),
             night,
         );
+        morning.due.clone_from(&checks.due);
         drop(checks);
         let mut tripped: Vec<String> =
             board.trips.iter().filter(|trip| trip.is_latched).map(|trip| trip.actuator.clone()).collect();

@@ -8,6 +8,7 @@
 
 mod block;
 mod bytes;
+pub mod care;
 mod check;
 pub mod drafts;
 mod error;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::Connection;
 
 use crate::error::{Doing, Error, Result};
-use crate::{drafts, outbox, people};
+use crate::{care, drafts, outbox, people};
 
 /// "TWST": marks a file as a store ("application id" in SQLite's header).
 const APPLICATION_ID: i32 = 0x5457_5354;
@@ -17,6 +17,7 @@ const MODULES: &[(&str, &[&str])] = &[
     ("people", people::MIGRATIONS),
     ("outbox", outbox::MIGRATIONS),
     ("drafts", drafts::MIGRATIONS),
+    ("care", care::MIGRATIONS),
 ];
 
 /// All times are ms since 1970 UTC. Every table has a rowid, so that a damaged one can be read around its holes.

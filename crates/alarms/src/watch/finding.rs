@@ -45,11 +45,13 @@ pub enum Check {
     ReservoirShort,
     /// The return chamber's level leaves its band.
     ChamberBand,
+    /// A proof test was not done in its time, or failed.
+    ProofTestOverdue,
 }
 
 impl Check {
     /// All of them.
-    pub const ALL: [Check; 16] = [
+    pub const ALL: [Check; 17] = [
         Check::BoardSilent,
         Check::ClockOff,
         Check::ProbeFrozen,
@@ -66,6 +68,7 @@ impl Check {
         Check::PhLow,
         Check::ReservoirShort,
         Check::ChamberBand,
+        Check::ProofTestOverdue,
     ];
 
     /// Stable name.
@@ -87,6 +90,7 @@ impl Check {
             Check::PhLow => "ph-low",
             Check::ReservoirShort => "reservoir-short",
             Check::ChamberBand => "chamber-band",
+            Check::ProofTestOverdue => "proof-test-overdue",
         }
     }
 
@@ -100,7 +104,8 @@ impl Check {
             | Check::ReservoirShort
             | Check::BatteryAgeing
             | Check::StoreDamaged
-            | Check::ChamberBand => Priority::Medium,
+            | Check::ChamberBand
+            | Check::ProofTestOverdue => Priority::Medium,
             Check::ClockOff
             | Check::ProbeDrifts
             | Check::HeatDemand
@@ -123,7 +128,8 @@ impl Check {
             | Check::ClockOff
             | Check::ProbeFrozen
             | Check::ProbeDrifts
-            | Check::ProbesApart => Peril::Blind,
+            | Check::ProbesApart
+            | Check::ProofTestOverdue => Peril::Blind,
             Check::PartWorn | Check::ShortCycling | Check::DiskFilling | Check::StoreDamaged => Peril::Upkeep,
         }
     }

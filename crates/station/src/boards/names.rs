@@ -266,6 +266,11 @@ impl Names {
         self.drives.iter().position(|a| *a == actuator).map(|order| order as u8)
     }
 
+    /// Which number input of the program a sensor is; `None`: it is none, or a contact.
+    pub fn number_input(&self, sensor: &str) -> Option<u8> {
+        self.inputs[0].iter().position(|name| name == sensor).and_then(|order| u8::try_from(order).ok())
+    }
+
     /// Where a procedure stands in the program.
     pub fn procedure(&self, procedure: ProcedureIdx) -> Option<u8> {
         self.procedures.iter().position(|p| *p == procedure).map(|order| order as u8)

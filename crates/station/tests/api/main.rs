@@ -1,5 +1,6 @@
 //! The API from outside: every route refuses who may not, log-ins, commands and their trail, what goes out.
 
+mod care;
 mod design;
 mod harness;
 mod orders;

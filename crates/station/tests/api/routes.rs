@@ -17,6 +17,8 @@ fn filled(path: &str) -> String {
         .replace("{board}", "board")
         .replace("{trip}", "heater.trip")
         .replace("{procedure}", "feeding")
+        .replace("{sensor}", "ph")
+        .replace("{secret}", "none")
         .replace("{name}", "larger-sump")
 }
 

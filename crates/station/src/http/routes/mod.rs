@@ -6,6 +6,7 @@
 mod act;
 mod alarms;
 mod boards;
+mod care;
 mod design;
 mod drafts;
 mod drawing;
@@ -83,6 +84,7 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .merge(boards::routes())
         .merge(study::routes())
         .merge(drafts::routes())
+        .merge(care::routes())
         .routes(routes!(drawing::section_svg))
         .routes(routes!(drawing::section))
         .routes(routes!(drawing::system_text))

@@ -1,0 +1,271 @@
+//! Care: what is due, guided proof tests seen in the records, the log of water, calibrations that go to the board and back, the calendar.
+
+use axum::http::{Method, StatusCode};
+use program::calibration::{Correction, Entry};
+use serde_json::{Value, json};
+use station::app::now_ms;
+use station::boards::{Act, Outcome};
+use station::care::{DAY_MS, refresh};
+use store::care::Done;
+use store::people::Role;
+use store::{Quality, Sample};
+
+use crate::harness::{Bench, Sender};
+
+const CARE: &str = "/api/v1/boards/board/care";
+const WATER: &str = "/api/v1/boards/board/water";
+const CALIBRATIONS: &str = "/api/v1/boards/board/calibrations";
+const FLOAT: &str = "float:float_c_high";
+
+fn item<'a>(all: &'a Value, id: &str) -> &'a Value {
+    all.as_array().and_then(|all| all.iter().find(|item| item["id"] == id)).unwrap_or(&Value::Null)
+}
+
+#[tokio::test]
+async fn everything_is_due_after_a_week_and_who_did_it_is_kept() {
+    let bench = Bench::new();
+    let helper = bench.person("Helper", Role::Operator);
+    let all = bench.get(&helper, "/api/v1/care").await.json();
+    let float = item(&all, FLOAT);
+    assert_eq!((float["state"].as_str(), float["kind"].as_str()), (Some("soon"), Some("proof-test")));
+    assert!(
+        float["steps"].as_array().is_some_and(|s| s.len() >= 4)
+            && float["how"].as_str().is_some_and(|h| h.contains("PFDavg"))
+    );
+    let body = json!({ "item": FLOAT, "passed": true, "note": "moves freely" });
+    let done = bench.post(&helper, CARE, body).await;
+    assert_eq!(done.status, StatusCode::OK, "{}", done.text());
+    assert_eq!(done.json()["who"], "Helper");
+    let all = bench.get(&helper, "/api/v1/care").await.json();
+    assert_eq!(
+        (&item(&all, FLOAT)["state"], &item(&all, FLOAT)["last_by"]),
+        (&json!("later"), &json!("Helper"))
+    );
+    assert_eq!(bench.get(&helper, CARE).await.json()[0]["note"], "moves freely");
+    for (body, status) in [
+        (json!({ "item": "float:none", "passed": true }), StatusCode::NOT_FOUND),
+        (
+            json!({ "item": FLOAT, "passed": true, "begun_ms": now_ms() + 10_000_000 }),
+            StatusCode::UNPROCESSABLE_ENTITY,
+        ),
+        (json!({ "item": FLOAT }), StatusCode::BAD_REQUEST),
+    ] {
+        let answer = bench.post(&helper, CARE, body.clone()).await;
+        assert!(answer.status == status || answer.status.is_client_error(), "{body}: {}", answer.text());
+    }
+    assert_eq!(
+        bench
+            .post(&helper, "/api/v1/boards/none/care", json!({ "item": FLOAT, "passed": true }))
+            .await
+            .status,
+        StatusCode::NOT_FOUND
+    );
+}
+
+/// What was passed 40 days ago and is wanted each 30 is overdue: an alarm, a line in the morning; done again both go.
+#[tokio::test]
+async fn overdue_is_an_alarm_of_its_own() {
+    let bench = Bench::new();
+    let board = &bench.app.site.boards[0];
+    let now = now_ms();
+    let row = Done {
+        id: 0,
+        at: now - 40 * DAY_MS,
+        source: "board".into(),
+        item: FLOAT.into(),
+        who: "Helper".into(),
+        passed: true,
+        seen: String::new(),
+        note: String::new(),
+    };
+    bench.app.store.write(move |db| Ok(store::care::add_done(db, &row).expect("stored"))).expect("stored");
+    refresh(&bench.app, board, now).expect("looked");
+    let (verdicts, due) = {
+        let checks = bench.app.checks(0).expect("checks");
+        (checks.care.clone(), checks.due.clone())
+    };
+    let wrong: Vec<String> = verdicts.iter().filter(|v| v.finding().is_some()).map(|v| v.id()).collect();
+    assert_eq!(wrong, [format!("station/board/proof-test-overdue/{FLOAT}")]);
+    assert_eq!(due, ["Float float_c_high"]);
+    let changes = alarms::watch::tell(&mut bench.app.book(), &verdicts, now);
+    assert_eq!(changes.len(), 1, "{changes:?}");
+    let helper = bench.person("Helper", Role::Operator);
+    // A failure is an alarm at once, whenever it is due.
+    bench.post(&helper, CARE, json!({ "item": "leak:leak_1", "passed": false, "note": "dry" })).await;
+    bench.post(&helper, CARE, json!({ "item": FLOAT, "passed": true })).await;
+    let checks = bench.app.checks(0).expect("checks");
+    let wrong: Vec<String> =
+        checks.care.iter().filter(|v| v.finding().is_some()).map(|v| v.part.clone()).collect();
+    assert_eq!(wrong, ["leak:leak_1"]);
+}
+
+/// The steps of a guided test are found in the samples of the board, one after the other.
+#[tokio::test]
+async fn a_guided_test_is_seen_in_the_records() {
+    let bench = Bench::new();
+    let helper = bench.person("Helper", Role::Operator);
+    let begun = now_ms() - 60_000;
+    let series = |name: &str| {
+        bench.app.store.all_series().into_iter().rfind(|s| s.spec.name == name).expect("a series").id
+    };
+    let (float, top_off, lime) = (series("float_c_high"), series("topoff_pump"), series("lime_pump"));
+    let mut samples = vec![];
+    for second in 0..50 {
+        let at = begun + second * 1000;
+        let mut put = |series, value: bool| {
+            samples.push(Sample { series, time: at, value: i64::from(value), quality: Quality::Good });
+        };
+        put(float, (20..30).contains(&second));
+        // Both run from the fifth second and stop as the float is lifted.
+        put(top_off, (5..21).contains(&second));
+        put(lime, false);
+    }
+    bench.app.store.append(samples).expect("stored");
+    let body = json!({ "item": FLOAT, "passed": true, "begun_ms": begun });
+    let done = bench.post(&helper, CARE, body).await.json();
+    // The lime pump never ran, and so step 2 was not done.
+    let seen = done["seen"].as_str().unwrap_or("");
+    assert!(seen.starts_with("steps 1, 3, 4") && seen.contains("steps 2"), "{done}");
+}
+
+#[tokio::test]
+async fn the_log_of_water_gives_the_use() {
+    let bench = Bench::new();
+    let helper = bench.person("Helper", Role::Operator);
+    let now = now_ms();
+    for day in 0..8_i64 {
+        let value = format!("{:.2} dKH", 5.7 + 0.4 * day as f64);
+        let body = json!({ "what": "alkalinity", "value": value, "at_ms": now - day * DAY_MS });
+        let told = bench.post(&helper, WATER, body).await;
+        assert_eq!(told.status, StatusCode::OK, "{}", told.text());
+    }
+    bench.post(&helper, WATER, json!({ "what": "dose sodium bicarbonate", "value": "0 g" })).await;
+    let water = bench.get(&helper, WATER).await.json();
+    assert_eq!(water["lines"].as_array().map(Vec::len), Some(9));
+    let used = water["uses"][0]["per_day"].as_f64().expect("a use");
+    assert!((used - 0.4).abs() < 0.01, "{water}");
+    let id = water["lines"][0]["id"].as_i64().expect("a number");
+    let path = format!("{WATER}/{id}");
+    assert_eq!(bench.send(&helper, Method::DELETE, &path, None).await.status, StatusCode::OK);
+    assert_eq!(bench.send(&helper, Method::DELETE, &path, None).await.status, StatusCode::NOT_FOUND);
+    assert_eq!(bench.get(&helper, WATER).await.json()["lines"][0]["voided_by"], "Helper");
+    for wrong in [
+        json!({ "what": "colour", "value": "blue" }),
+        json!({ "what": "alkalinity", "value": "8 mg/L" }),
+        json!({ "what": "alkalinity", "value": "8,5" }),
+        json!({ "what": "alkalinity", "value": "8", "at_ms": now + 1_000_000_000 }),
+    ] {
+        let answer = bench.post(&helper, WATER, wrong.clone()).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{wrong}: {}", answer.text());
+    }
+}
+
+fn points(at_ten: f64) -> Value {
+    json!([
+        { "buffer": "7.00", "reading": 3.1, "temperature_c": 25.0 },
+        { "buffer": "10.01", "reading": at_ten, "temperature_c": 25.0 },
+    ])
+}
+
+fn entries(bench: &Bench) -> Vec<Option<Entry>> {
+    let acts = bench.hands.acts.lock().expect("not poisoned");
+    let entry = |act: &Act| match act {
+        Act::Calibrate { entry } => Entry::from_bytes(entry),
+        other => panic!("{other:?}"),
+    };
+    acts.iter().map(entry).collect()
+}
+
+#[tokio::test]
+async fn a_calibration_goes_to_the_board_and_back() {
+    let bench = Bench::new();
+    let helper = bench.person("Helper", Role::Operator);
+    let ph = format!("{CALIBRATIONS}/ph");
+    // Reckoned only: nothing goes out.
+    let body = json!({ "points": points(-169.2), "why": "fresh buffers" });
+    let made = bench.post(&helper, &ph, body).await.json();
+    assert_eq!((&made["is_accepted"], made.get("order")), (&json!(true), None), "{made}");
+    assert!(entries(&bench).is_empty());
+    // A slope of 83 % is not sent, though it was asked for.
+    let body = json!({ "points": points(-145.0), "send": true, "why": "old buffers" });
+    let refused = bench.post(&helper, &ph, body).await.json();
+    assert_eq!((&refused["is_accepted"], refused.get("order")), (&json!(false), None), "{refused}");
+    assert!(entries(&bench).is_empty());
+
+    let send = |at_ten: f64| json!({ "points": points(at_ten), "send": true, "why": "fresh buffers" });
+    let first = bench.post(&helper, &ph, send(-169.2)).await.json();
+    assert_eq!(first["order"]["status"], "done", "{first}");
+    bench.post(&helper, &ph, send(-171.0)).await;
+    let undone =
+        bench.post(&helper, &format!("{ph}/undo"), json!({ "why": "the second was wrong" })).await.json();
+    assert_eq!(undone["status"], "done", "{undone}");
+    let sent = entries(&bench);
+    let slope = |n: usize| match sent[n].expect("an entry").correction {
+        Correction::Ph(e) => e.base_slope_uv,
+        other => panic!("{other:?}"),
+    };
+    // Forgotten first, for the board may know one that the station does not; then each later than the one before.
+    assert_eq!(sent[0], None);
+    assert_eq!(sent[1..].iter().map(|e| e.expect("an entry").sequence).collect::<Vec<_>>(), [0, 1, 2]);
+    assert!(slope(1) == slope(3) && slope(2) != slope(1));
+    let kept = bench.get(&helper, CALIBRATIONS).await.json();
+    assert_eq!(kept["calibrations"].as_array().map(Vec::len), Some(3));
+    assert!(
+        kept["calibrations"][0]["says"].as_str().is_some_and(|s| s.starts_with("slopes 96.7 %")),
+        "{kept}"
+    );
+    let trail = bench.get(&helper, "/api/v1/commands").await.json();
+    assert!(trail[0]["what"].as_str().is_some_and(|w| w.starts_with("ph: calibrated")), "{trail}");
+
+    // What the board does not take is not kept.
+    *bench.hands.answer.lock().expect("not poisoned") = Some(Outcome::NotDone { why: "no answer".into() });
+    let lost = bench.post(&helper, &ph, send(-170.0)).await.json();
+    assert_eq!(lost["order"]["status"], "not-done");
+    assert_eq!(
+        bench.get(&helper, CALIBRATIONS).await.json()["calibrations"].as_array().map(Vec::len),
+        Some(3)
+    );
+    for (path, body) in [
+        ("float_c_high", json!({ "points": [{ "truth": 1.0, "reading": 1.0 }], "why": "x" })),
+        ("none", json!({ "points": [], "why": "x" })),
+        ("ph", json!({ "points": [], "why": "x" })),
+        ("ph", json!({ "points": points(-169.0), "why": " " })),
+        ("display_temp", json!({ "points": [{ "reading": 1.0 }], "why": "x" })),
+    ] {
+        let answer = bench.post(&helper, &format!("{CALIBRATIONS}/{path}"), body.clone()).await;
+        assert!(answer.status.is_client_error(), "{path} {body}: {}", answer.text());
+    }
+    let none = bench.post(&helper, &format!("{CALIBRATIONS}/display_temp/undo"), json!({ "why": "x" })).await;
+    assert_eq!(none.status, StatusCode::CONFLICT);
+}
+
+#[tokio::test]
+async fn the_calendar_opens_with_its_secret_alone() {
+    let bench = Bench::new();
+    let helper = bench.person("Helper", Role::Operator);
+    let nobody = Sender { is_foreign: true, ..Sender::default() }.far();
+    let none = bench.get(&nobody, "/api/v1/care/calendar/AAAA").await;
+    assert_eq!(none.status, StatusCode::NOT_FOUND);
+    let path = bench.post(&helper, "/api/v1/care/feed", json!({})).await.json()["path"]
+        .as_str()
+        .expect("a path")
+        .to_owned();
+    let feed = bench.get(&nobody, &path).await;
+    assert_eq!(feed.status, StatusCode::OK, "{}", feed.text());
+    assert!(feed.headers["content-type"].to_str().is_ok_and(|t| t.starts_with("text/calendar")));
+    let text = feed.text();
+    assert!(
+        text.starts_with("BEGIN:VCALENDAR\r\n")
+            && text.contains("UID:board-float:float_c_high@care.tidewright")
+    );
+    assert_eq!(bench.get(&nobody, &path).await.text(), text, "the same while nothing changes");
+    // A new one ends the old one; ended, none opens.
+    let newer = bench.post(&helper, "/api/v1/care/feed", json!({})).await.json()["path"]
+        .as_str()
+        .expect("a path")
+        .to_owned();
+    assert_eq!(bench.get(&nobody, &path).await.status, StatusCode::NOT_FOUND);
+    assert_eq!(bench.get(&nobody, &newer).await.status, StatusCode::OK);
+    bench.send(&helper, Method::DELETE, "/api/v1/care/feed", None).await;
+    assert_eq!(bench.get(&nobody, &newer).await.status, StatusCode::NOT_FOUND);
+}
