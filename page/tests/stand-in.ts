@@ -163,6 +163,16 @@ function look(text: string, edits: Edit[]): Look {
       made = made.replace(line, (_, before: string) => before + JSON.stringify(edit.value));
     }
   });
+  for (const edit of edits) {
+    if (edit.op !== "add") continue;
+    const lacks = ["low", "high"].filter((key) => !(key in edit.values));
+    if (lacks.length > 0) {
+      const diagnostics = lacks.map((key) => ({ id: "missing-key", severity: "error" as const, message: `sensor \`${edit.id}\` lacks \`${key}\``, cure: `add \`${key} = "197 mm"\``, about: [edit.id] }));
+      refused = { edit: 0, message: "the edit is refused", diagnostics };
+    } else {
+      made += `\n[[sensor]]\nname = "${edit.id}"\n${Object.entries(edit.values).map(([key, value]) => `${key} = ${JSON.stringify(value)}\n`).join("")}`;
+    }
+  }
   if (refused) made = text;
   const lines = made.split("\n");
   const at = lines.findIndex((line) => line.startsWith("high = "));
@@ -449,6 +459,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return response.end();
     }
     if (what === "POST design/look") return json(response, look(body["text"] ?? "", body["edits"] ?? []));
+    if (what === "GET design/parts") return json(response, { parts: [{ id: "float", kind: "sensor", name: "Float switch", modes: [], figures: [] }] });
     if (what === "GET drafts") return json(response, [...drafts.values()].map(({ text: _, ...draft }) => draft));
     const ofDraft = /^drafts\/(.+)$/.exec(path);
     if (ofDraft) {

@@ -1,6 +1,8 @@
 // The named tables of a system file with their keys, so that the values of a part can stand in a form. It reads; changes go through the station,
 // which keeps comments and refuses what would be wrong. Pure.
 
+import type { Finding } from "../api/design.ts";
+
 export interface Entry {
   key: string;
   /** As it stands in the text. */
@@ -119,4 +121,12 @@ export function tableOf(all: Table[], partId: string): Table | undefined {
   };
   const wanted = sections[kind ?? ""] ?? [kind ?? ""];
   return all.find((table) => wanted.includes(table.section) && table.name === name);
+}
+
+/** Keys that a part of this name lacks, with the example that the finding's cure gives: "add `low = \"197 mm\"`". */
+export function missing(findings: Finding[], name: string): { key: string; example: string }[] {
+  return findings.flatMap((finding) => {
+    const found = finding.id === "missing-key" && finding.about?.includes(name) ? /`([A-Za-z0-9_-]+) = ([^`]*)`/.exec(finding.cure ?? "") : null;
+    return found ? [{ key: found[1] ?? "", example: (found[2] ?? "").replace(/^"(.*)"$/, "$1") }] : [];
+  });
 }

@@ -4,6 +4,7 @@
 import { lazy, Suspense } from "preact/compat";
 import { useEffect, useMemo, useState } from "preact/hooks";
 import type { Finding } from "../api/design.ts";
+import { AddPart } from "../design/add.tsx";
 import { Compare } from "../design/compare.tsx";
 import { change, close, desk, drawn, isChanged, isFresh, isLooking, look, problem, redo, refusal, seen, typed, undo } from "../design/desk.ts";
 import { Figures, Findings, Lines, Refused } from "../design/findings.tsx";
@@ -157,7 +158,10 @@ function OnDesk({ onOpen }: { onOpen(): void }) {
           <Findings list={found?.diagnostics ?? NOTHING} onGo={(finding) => finding.where && toLine(finding.where.line, finding.where.column)} />
         </div>
         <div class="aside">
-          <PartForm tables={all} path={part} onPick={setPart} onGo={toLine} />
+          <div>
+            <PartForm tables={all} path={part} onPick={setPart} onGo={toLine} />
+            <AddPart onAdded={setPart} />
+          </div>
           <Lines list={found?.lines ?? []} />
           <Figures list={found?.figures ?? []} />
           {found && <p class="note">{w.took(found.took_ms)}</p>}

@@ -95,6 +95,19 @@ describe.skipIf(!executable)("design", () => {
       expect(over).toBeLessThanOrEqual(0);
     }));
 
+  test("a part is added by kind and name; what else the file must say is asked for", () =>
+    design("desktop", async (page) => {
+      await page.getByText("Add a part").click();
+      await page.getByLabel("Its name in the file").fill("float_new");
+      await page.getByRole("button", { name: "Add it" }).click();
+      await page.getByText("The file must say this of it too.").waitFor();
+      await page.getByLabel("Low", { exact: true }).fill("190 mm");
+      await page.getByLabel("High", { exact: true }).fill("195 mm");
+      await page.getByRole("button", { name: "Add it" }).click();
+      await page.getByText("one change.").waitFor();
+      expect(await page.getByRole("combobox", { name: "Part", exact: true }).inputValue()).toBe("sensor.float_new");
+    }));
+
   test("a draft is kept at the station, and nobody else's is written over", () =>
     design("phone", async (page) => {
       await page.getByRole("button", { name: "Save as a draft" }).click();
