@@ -11,6 +11,7 @@ import { system } from "../units.ts";
 import { named, sentence, words } from "../words.ts";
 import type { Place } from "./matrix.tsx";
 import { actsBy, since, telling, valuesAt } from "./replay.ts";
+import { study } from "./study.ts";
 import { Traces } from "./traces.tsx";
 
 const w = words.faults;
@@ -46,6 +47,11 @@ export function Player({ text, board, row, place, unit }: Props) {
       }),
     [text, board, place.fault, place.requirement, cell?.instant, cell?.corner],
   );
+  const isBusy = study.value?.isRunning ?? false;
+  useEffect(() => {
+    // The station works out one thing at a time: what it put off is asked for again when the study has ended.
+    if (!isBusy && replay.problem !== "") replay.again();
+  }, [isBusy]);
   return (
     <>
       <Waits of={replay} what={w.replayLoading} />
