@@ -20,6 +20,7 @@ import { words } from "./words.ts";
 const Design = lazy(() => import("./views/design.tsx").then((module) => module.Design));
 const Faults = lazy(() => import("./views/faults.tsx").then((module) => module.Faults));
 const Revisions = lazy(() => import("./views/revisions.tsx").then((module) => module.Revisions));
+const Joined = lazy(() => import("./views/joined.tsx").then((module) => module.Joined));
 const Program = lazy(() => import("./views/program.tsx").then((module) => module.Program));
 const Wiring = lazy(() => import("./views/wiring.tsx").then((module) => module.Wiring));
 const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
@@ -32,6 +33,7 @@ const CONTENT: Record<View, FunctionComponent> = {
   hand: Hand,
   design: Design,
   faults: Faults,
+  joined: Joined,
   revisions: Revisions,
   wiring: Wiring,
   program: Program,

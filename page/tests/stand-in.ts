@@ -6,7 +6,7 @@ import { createServer, type IncomingMessage, type ServerResponse } from "node:ht
 import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
-import type { AlarmNow, DriveNow, Order, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+import type { AlarmNow, DriveNow, JoinedNow, Order, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
 import { mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
 
 const dist = new URL("../dist/", import.meta.url);
@@ -33,6 +33,48 @@ function bit(name: string, value: 0 | 1, since_ms: number): SignalNow {
 
 function drive(name: string, kind: string, output: number, since_ms: number, more: Partial<DriveNow> = {}): DriveNow {
   return { name, kind, output, since_ms, is_modulated: false, hand_left_ms: 0, by: "rule", why: "by its rule", ...more };
+}
+
+function joinedNow(now: number): JoinedNow {
+  const because = "its `sump_temp > 25.6 degC` holds (sump_temp 25.71 degC)";
+  return {
+    name: "old",
+    system: "Harbour Lane reading-room reef",
+    line: "serial port /dev/ttyUSB0 at 9600 bit/s",
+    is_up: true,
+    line_since_ms: now - 30 * H,
+    newest_ms: now - 2_000,
+    is_silent: false,
+    is_running: true,
+    since_ms: now - 30 * H,
+    until_ms: now - 1_000,
+    n_lines: 10_804,
+    n_understood: 10_801,
+    n_lost: 0,
+    refused: [{ reason: "not-text", means: "no text; check the speed of the serial line and its ground wire", n: 3, example: "··þ" }],
+    outputs: [
+      {
+        name: "heater_sump",
+        is_modulated: false,
+        theirs: 100,
+        ours: 0,
+        is_compared: true,
+        because,
+        differs_since_ms: now - 9 * 60_000,
+        compared_s: 108_000,
+        less_s: 7_800,
+        more_s: 0,
+        sentences: [`heater_sump: the rules would have been off 2 h 10 min longer (3 times, first at 2026-03-01 14:05:10, because ${because}).`],
+      },
+      { name: "light", is_modulated: false, theirs: 0, ours: 0, is_compared: true, compared_s: 108_000, less_s: 0, more_s: 0, sentences: ["light: as the rules would have it, for 1 d 6 h."] },
+    ],
+    inputs: ["Not in the map, so that the rules took each for a failed probe all the time: leak_1, leak_2."],
+    notes: [],
+    differences: [
+      { output: "heater_sump", from_ms: now - 9 * 60_000, theirs: 100, ours: 0, because, sentence: `2026-03-02 18:21:10 since then: heater_sump was on, the rules would have had it off, because ${because}.` },
+    ],
+    n_more_differences: 2,
+  };
 }
 
 function state(now: number): State {
@@ -474,6 +516,8 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       }
       if (request.method === "DELETE" && drafts.delete(name)) return json(response, { words: "gone" });
     }
+    if (what === "GET joined") return json(response, [joinedNow(now.at_ms)]);
+    if (what === "POST joined/old/reset-trips") return json(response, { words: "The trips of the rules in shadow are reset at their next scan." });
     if (what === "GET account") {
       const sessions = [
         { id: 1, is_this: true, begun_ms: now.at_ms - H, seen_ms: now.at_ms, address: "127.0.0.1", device: "Mozilla/5.0 (X11; Linux x86_64) Chrome/150" },

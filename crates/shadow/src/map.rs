@@ -120,11 +120,11 @@ pub fn unit_of(scale: Scale) -> (&'static str, f64) {
         Scale::Micrometre => ("mm", 1e3),
         Scale::Millilitre => ("mL", 1.0),
         Scale::MillilitrePerMinute => ("mL/min", 1.0),
-        Scale::Millisecond => ("ms", 1.0),
+        Scale::Millisecond => ("s", 1e3),
         Scale::MicrosiemensPerCm => ("mS/cm", 1e3),
         Scale::Permille => ("%", 10.0),
         Scale::MilliKelvinPerHour => ("K/h", 1e3),
-        Scale::MilliPhPerHour => ("", 1e3),
+        Scale::MilliPhPerHour => ("pH/h", 1e3),
         Scale::MicrometrePerHour => ("mm/h", 1e3),
     }
 }

@@ -25,6 +25,8 @@ const UTC_AT_2000: i64 = 946_684_800;
 const STEP_BACK_MS: i64 = 60_000;
 /// Differences that are kept one by one; more are only summed up.
 pub const MOST_DIFFERENCES: usize = 1_000;
+/// Differences that are kept over a restart.
+pub const KEPT: usize = 100;
 /// Breaks that are kept one by one.
 pub const MOST_BREAKS: usize = 200;
 
@@ -283,9 +285,12 @@ impl Shadow {
         fits
     }
 
-    /// What must be kept to go on after a restart. A difference that lasts ends with it.
+    /// What must be kept to go on after a restart, with the latest [`KEPT`] differences. A difference that lasts ends with it.
     pub fn keep(&self) -> Kept {
         let mut sums = self.sums.clone();
+        let n_over = sums.differences.len().saturating_sub(KEPT);
+        sums.differences.drain(..n_over);
+        sums.n_dropped += n_over as u64;
         for (at, output) in self.outputs.iter().enumerate() {
             if let (Some(open), Some(until)) = (output.open.clone(), self.next) {
                 close(&mut sums, at, open, until, self.map.tolerance_ms);

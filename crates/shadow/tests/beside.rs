@@ -406,12 +406,16 @@ fn the_draft_against_the_mended_design() {
     let mended = Arc::new(example("system.toml"));
     let map = "every = \"1 s\"\ntolerance = \"0 s\"\n[[reading]]\nprinted = \"s.display_temp\"\nsensor = \"display_temp\"\n\
                [[output]]\nprinted = \"a.heater\"\nactuator = \"heater_display\"\n";
+    // The example of docs/joining.md: the same with the usual tolerance.
+    let mut of_page = shadow(&mended, &map.replace("tolerance = \"0 s\"\n", ""));
     let mut shadow = shadow(&mended, map);
     let (mut by_hand, mut is_on, mut rested, mut k, mut is_settled) = ((0, 0), false, i64::MAX, 0, false);
     let mut first = None;
     print_lines(&model, 0.0, 20.0, &mut |time, line| {
-        feed(&mut shadow, time, line);
-        shadow.advance(time);
+        for shadow in [&mut shadow, &mut of_page] {
+            feed(shadow, time, line);
+            shadow.advance(time);
+        }
         let of = |name: &str| {
             let value =
                 line.split(' ').find_map(|pair| pair.strip_prefix(name)).expect("the name is printed");
@@ -446,6 +450,9 @@ fn the_draft_against_the_mended_design() {
     // What was not compared, because the rules lay between their thresholds, is in neither.
     assert!(sum.settling_ms < 3_600_000, "{sum:?}");
     assert_eq!((sum.less.ms, sum.more.ms), by_hand, "{first:?} {:?} {sum:?}", sums.differences.first());
+    let page = include_str!("../../../docs/joining.md").replace("\n> ", " ");
+    let sentence = &words::told(&of_page).outputs[0];
+    assert!(page.contains(sentence.as_str()), "docs/joining.md lacks: {sentence}");
     let told = words::told(&shadow);
     assert!(told.outputs[0].starts_with("heater_display: the rules would have been off "), "{told:?}");
     assert!(

@@ -13,6 +13,7 @@ use crate::design::Design;
 use crate::feed::Feed;
 use crate::http::problem::Problem;
 use crate::ingest::Intake;
+use crate::joined::Joined;
 use crate::later::Later;
 use crate::live::Live;
 use crate::orders::Hands;
@@ -57,6 +58,8 @@ pub struct App {
     pub streams: tokio::sync::Semaphore,
     /// Commands that wait for their outcome now.
     pub commands: tokio::sync::Semaphore,
+    /// Joined controllers, in the order of the station file.
+    pub joined: Vec<Arc<Joined>>,
     /// What the design routes share.
     pub design: Design,
 }

@@ -3,6 +3,7 @@
 //! | module | holds |
 //! |---|---|
 //! | [`boards`] | a thread for each board: records and events out, acts in |
+//! | [`joined`] | controllers that somebody built: what they print is logged, the rules run in shadow beside them |
 //! | [`ingest`] | from the boards into the store, into what is now, into the book of alarms |
 //! | [`later`] | rows that wait for a disk that can take them |
 //! | [`live`], [`state`], [`feed`] | what is now, as it goes out, and what changes |
@@ -27,6 +28,7 @@ pub mod design;
 pub mod feed;
 pub mod http;
 pub mod ingest;
+pub mod joined;
 pub mod later;
 pub mod live;
 pub mod log;

@@ -29,7 +29,7 @@ use crate::orders::{Hands, hands_key};
 use crate::settings::{Line, PastFault, Settings, TlsChoice};
 use crate::site::{Site, SiteBoard};
 use crate::upkeep::{self, LastCheck};
-use crate::{http, revisions, state, telling, watchdog};
+use crate::{http, joined, revisions, state, telling, watchdog};
 
 /// How long a board may take to do what it is told.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -106,6 +106,7 @@ pub struct Station {
     app: Arc<App>,
     hands: Arc<BoardHands>,
     threads: Vec<(&'static str, JoinHandle<()>)>,
+    joined: joined::Running,
     settings: Settings,
 }
 
@@ -265,6 +266,7 @@ impl Station {
             Mutex::new(Checks::restored(board, settings.checks, kept.as_deref()))
         });
         let checks = checks.collect();
+        let (joined, listeners, inboxes) = joined::prepare(&site).into_parts();
         let mut live = Live::new(&site, started_ms);
         for (n, board) in site.boards.iter().enumerate() {
             let kept = store.setting(&hands_key(&board.settings.name)).ok().flatten();
@@ -272,6 +274,7 @@ impl Station {
             live.restore_hands(&site, n, &hands);
         }
         let app = Arc::new(App {
+            joined,
             live: RwLock::new(live),
             book: Mutex::new(book),
             checks,
@@ -303,14 +306,16 @@ impl Station {
             }
             other => drop(other.map_err(|error| in_store(&error))?),
         }
-        telling::begin(&app, &settings.tell, &settings.folder)
+        telling::begin(&app, &settings.tell, &settings.folder, listeners)
             .map_err(|findings| Failure(format!("[tell] of the station file: {}", findings.join("; "))))?;
         let ingest = Ingest::new(app.clone(), series);
         let thread = std::thread::Builder::new()
             .name("ingest".to_owned())
             .spawn(move || take_in(ingest, &events))
             .map_err(|error| failed("no thread for taking in")(&error))?;
-        Ok(Station { app, hands, threads: vec![("ingest", thread)], settings })
+        let (joined, mut threads) = joined::start(&app, inboxes).map_err(Failure)?;
+        threads.push(("ingest", thread));
+        Ok(Station { app, hands, threads, joined, settings })
     }
 
     /// What all parts share.
@@ -392,9 +397,10 @@ impl Station {
         let _ = publisher.await;
         let _ = keeper.await;
         let _ = studies.await;
-        let Station { app, hands, threads, .. } = self;
+        let Station { app, hands, threads, joined, .. } = self;
         // Boards end first; what they told is taken in to the last, then the store closes.
         let ended = tokio::task::spawn_blocking(move || {
+            drop(joined);
             drop(hands.0.write().unwrap_or_else(PoisonError::into_inner).take());
             let died: Vec<&str> = threads
                 .into_iter()

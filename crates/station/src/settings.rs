@@ -2,6 +2,8 @@
 //!
 //! No secret stands in it: passwords and keys are named by file or by a variable of the environment. docs/station.md has every key.
 
+mod joined;
+
 use std::net::SocketAddr;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -12,6 +14,9 @@ use system::{Diagnostic, Level};
 use tell::SecretPlace;
 use toml::Spanned;
 use units::{Kind, Quantity};
+
+use joined::RawJoined;
+pub use joined::{JoinedLine, JoinedSettings, MOST_JOINED};
 
 /// Port of TLS where the file gives none. (Chosen: unassigned by IANA, no system port.)
 pub const FAR_PORT: u16 = 7443;
@@ -31,6 +36,8 @@ pub struct Settings {
     pub data: PathBuf,
     /// The boards; at least one.
     pub boards: Vec<BoardSettings>,
+    /// Controllers that are only listened to.
+    pub joined: Vec<JoinedSettings>,
     /// How the page and the API are reached.
     pub http: HttpSettings,
     /// What is kept for how long.
@@ -194,6 +201,7 @@ impl Settings {
                 line: Line::Virtual { speed: 1.0, history: Duration::ZERO, faults: vec![] },
                 every: 1,
             }],
+            joined: vec![],
             http: HttpSettings::default(),
             retention: Retention::default(),
             checks: alarms::watch::Settings::default(),
@@ -256,6 +264,8 @@ struct RawFile {
     station: RawStation,
     #[serde(default)]
     board: Vec<Spanned<RawBoard>>,
+    #[serde(default)]
+    joined: Vec<RawJoined>,
     #[serde(default)]
     http: RawHttp,
     #[serde(default)]
@@ -428,6 +438,7 @@ impl Reader<'_> {
             }
             tell = told.into_inner();
         }
+        let joined = self.joined(raw.joined, &boards, &tell);
         let data = match raw.station.data {
             Some(data) => self.folder.join(data),
             None => state_folder().unwrap_or_else(|| self.folder.join("tidewright-data")),
@@ -436,6 +447,7 @@ impl Reader<'_> {
             name,
             data,
             boards,
+            joined,
             http: HttpSettings {
                 here_port: http.here_port.unwrap_or(HERE_PORT),
                 listen,

@@ -9,7 +9,7 @@ use virtual_board::Made;
 use workbench::Beside;
 
 use crate::boards::{BoardId, Names};
-use crate::settings::{BoardSettings, Settings};
+use crate::settings::{BoardSettings, JoinedSettings, Settings};
 
 /// A board and everything that its system file says.
 #[derive(Debug)]
@@ -57,6 +57,44 @@ pub struct Site {
     pub name: String,
     /// In the order of the station file.
     pub boards: Vec<SiteBoard>,
+    /// Joined controllers, in the order of the station file.
+    pub joined: Vec<SiteJoined>,
+}
+
+/// A joined controller with what its files say.
+#[derive(Debug)]
+pub struct SiteJoined {
+    /// What the station file says.
+    pub settings: JoinedSettings,
+    /// The system whose rules run beside it.
+    pub system: Arc<System>,
+    /// What its printed names are.
+    pub map: shadow::Map,
+}
+
+impl SiteJoined {
+    fn new(settings: &JoinedSettings) -> Result<SiteJoined, Unfit> {
+        let file = system::load_file(&settings.system);
+        let name = settings.system.display().to_string();
+        let Some(system) = file.loaded.system else {
+            return Err(Unfit { file: name, source: file.source, findings: file.loaded.diagnostics });
+        };
+        let map_name = settings.map.display().to_string();
+        let source = std::fs::read_to_string(&settings.map).map_err(|error| Unfit {
+            file: map_name.clone(),
+            source: String::new(),
+            findings: vec![
+                Diagnostic::error("unreadable-map", format!("cannot read `{map_name}`: {error}"))
+                    .help("`tidewright listen FILE --suggest MAP` writes a map to begin with"),
+            ],
+        })?;
+        let (map, findings) = shadow::Map::load(&source, &system);
+        let Some(map) = map else { return Err(Unfit { file: map_name, source, findings }) };
+        if let Err(findings) = shadow::Shadow::new(Arc::new(system.clone()), map.clone()) {
+            return Err(Unfit { file: name, source: file.source, findings });
+        }
+        Ok(SiteJoined { settings: settings.clone(), system: Arc::new(system), map })
+    }
 }
 
 /// A system file that cannot be served, with what is wrong.
@@ -137,7 +175,8 @@ impl Site {
             read(BoardId(n), board, file.loaded, file.source)
         };
         let boards = settings.boards.iter().enumerate().map(read).collect::<Result<_, _>>()?;
-        Ok(Site { name: settings.name.clone(), boards })
+        let joined = settings.joined.iter().map(SiteJoined::new).collect::<Result<_, _>>()?;
+        Ok(Site { name: settings.name.clone(), boards, joined })
     }
 
     /// A board by its name, with its place.

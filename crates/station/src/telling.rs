@@ -7,7 +7,7 @@ use alarms::{State, Transition};
 use program::zone::Zone;
 use serde_json::{Value as Json, json};
 use store::rusqlite::Connection;
-use tell::mqtt::{Reading, Value};
+use tell::mqtt::{Listener, Reading, Value};
 use tell::{AlarmChange, Change, Surroundings, Teller};
 
 use crate::app::{App, now_ms};
@@ -29,11 +29,16 @@ fn is_software(app: &App, alarm: &str) -> bool {
     board_of(app, alarm).is_some_and(|board| board.settings.line.is_software())
 }
 
-/// Begins to tell, if the station file says how.
+/// Begins to tell, if the station file says how; `listeners` hear topics of its broker.
 ///
 /// # Errors
 /// All that is wrong with the settings, each with what to do.
-pub fn begin(app: &Arc<App>, settings: &tell::Settings, folder: &std::path::Path) -> Result<(), Vec<String>> {
+pub fn begin(
+    app: &Arc<App>,
+    settings: &tell::Settings,
+    folder: &std::path::Path,
+    listeners: Vec<Listener>,
+) -> Result<(), Vec<String>> {
     let db = Connection::open(app.store.path())
         .map_err(|error| vec![format!("the store cannot be opened: {error}")])?;
     let zone = app.site.boards.first().map_or("UTC0", |board| &board.system.timezone);
@@ -52,6 +57,7 @@ pub fn begin(app: &Arc<App>, settings: &tell::Settings, folder: &std::path::Path
             Some(app) => answer(&app, payload),
             None => json!({ "status": "not-done", "detail": "the station stops" }),
         })),
+        listeners,
     };
     let teller = Teller::start(settings, folder, db, zone, &surroundings)?;
     let _ = app.teller.set(teller);

@@ -61,6 +61,60 @@ pub enum Reading {
 /// Carries out a command that came by MQTT and answers it. It gets the payload as JSON, checks the token in it, and may take some seconds.
 pub type OnCommand = Arc<dyn Fn(&Json) -> Json + Send + Sync>;
 
+/// Takes a message of a topic that was subscribed: topic and payload. It is called on the connection's thread and must not wait.
+pub type OnMessage = Arc<dyn Fn(&str, &[u8]) + Send + Sync>;
+
+/// Hears when the line to the broker comes (`Ok`) and goes (why).
+pub type OnLine = Arc<dyn Fn(Result<(), &str>) + Send + Sync>;
+
+/// What a listener hears, and when the line to the broker comes and goes.
+#[derive(Clone)]
+pub struct Listener {
+    /// Topic filter; `+` and `#` as in MQTT 5, section 4.7.
+    pub filter: String,
+    /// Takes each message but retained ones, of which nobody knows how old they are.
+    pub on_message: OnMessage,
+    /// Told each time that the line comes or goes.
+    pub on_line: OnLine,
+}
+
+impl std::fmt::Debug for Listener {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Listener").field("filter", &self.filter).finish_non_exhaustive()
+    }
+}
+
+/// Whether a topic belongs to a filter (MQTT 5, section 4.7): `+` is one level, `#` at the end is any number of them and the level above;
+/// neither begins a match with a topic of the server's own (`$...`).
+pub fn matches(filter: &str, topic: &str) -> bool {
+    if topic.starts_with('$') && filter.starts_with(['+', '#']) {
+        return false;
+    }
+    let (mut wanted, mut levels) = (filter.split('/'), topic.split('/'));
+    loop {
+        match (wanted.next(), levels.next()) {
+            (Some("#"), _) => return true,
+            (Some("+"), Some(_)) => {}
+            (Some(wanted), Some(level)) if wanted == level => {}
+            (None, None) => return true,
+            _ => return false,
+        }
+    }
+}
+
+/// Whether a text is a topic filter (MQTT 5, section 4.7): `#` only as the last level, `+` and `#` only as whole levels.
+pub fn is_filter(text: &str) -> bool {
+    let levels: Vec<&str> = text.split('/').collect();
+    !text.is_empty()
+        && text.len() <= 65_535
+        && !text.contains('\0')
+        && levels.iter().enumerate().all(|(at, level)| match *level {
+            "+" => true,
+            "#" => at + 1 == levels.len(),
+            level => !level.contains(['+', '#']),
+        })
+}
+
 /// A connection to the broker that comes back by itself.
 pub struct Broker {
     client: Client,
@@ -86,8 +140,13 @@ struct Waiting {
 }
 
 impl Broker {
-    /// Begins to connect. `folder` is where relative paths begin.
-    pub fn start(settings: &Mqtt, folder: &Path, on_command: Option<OnCommand>) -> Result<Broker, String> {
+    /// Begins to connect. `folder` is where relative paths begin. Each listener's topics are subscribed whenever the broker is there.
+    pub fn start(
+        settings: &Mqtt,
+        folder: &Path,
+        on_command: Option<OnCommand>,
+        listeners: Vec<Listener>,
+    ) -> Result<Broker, String> {
         let root = format!("tidewright/{}", settings.site);
         let options = options(settings, folder, &root)?;
         let (client, connection) = Client::new(options, CAPACITY);
@@ -104,6 +163,7 @@ impl Broker {
             is_ending: Arc::clone(&is_ending),
             root: root.clone(),
             on_command: on_command.filter(|_| settings.commands),
+            listeners,
         };
         let thread = std::thread::Builder::new()
             .name("mqtt".to_owned())
@@ -225,6 +285,7 @@ struct Line {
     is_ending: Arc<AtomicBool>,
     root: String,
     on_command: Option<OnCommand>,
+    listeners: Vec<Listener>,
 }
 
 impl Line {
@@ -265,11 +326,15 @@ impl Line {
                 if self.on_command.is_some() {
                     let _ = self.client.try_subscribe(format!("{}/command", self.root), QoS::AtLeastOnce);
                 }
+                for listener in &self.listeners {
+                    let asked = self.client.try_subscribe(listener.filter.clone(), QoS::AtLeastOnce);
+                    (listener.on_line)(asked.map_err(|_| "too much waits for the broker"));
+                }
             }
             Event::Incoming(Packet::Disconnect(why)) => {
                 self.lost(&format!("the broker ended the connection: {:?}", why.reason_code))
             }
-            Event::Incoming(Packet::Publish(publish)) => self.command(publish),
+            Event::Incoming(Packet::Publish(publish)) => self.heard(publish),
             Event::Incoming(Packet::PubAck(ack)) => self.taken(ack.pkid, ack.reason),
             Event::Outgoing(Outgoing::Publish(packet)) if packet != 0 => {
                 if let Some(waiting) = lock(&self.shared.waiting).as_mut() {
@@ -301,6 +366,9 @@ impl Line {
     fn lost(&self, why: &str) {
         self.shared.is_connected.store(false, Ordering::Release);
         *lock(&self.shared.trouble) = why.to_owned();
+        for listener in &self.listeners {
+            (listener.on_line)(Err(why));
+        }
         if let Some(waiting) = lock(&self.shared.waiting).take() {
             let _ = waiting.done.try_send(Err(why.to_owned()));
         }
@@ -318,6 +386,20 @@ impl Line {
             rested += STEP;
         }
         false
+    }
+
+    fn heard(&self, publish: Publish) {
+        let topic = String::from_utf8_lossy(&publish.topic).into_owned();
+        if topic == format!("{}/command", self.root) {
+            self.command(publish);
+            return;
+        }
+        if publish.retain {
+            return;
+        }
+        for listener in self.listeners.iter().filter(|listener| matches(&listener.filter, &topic)) {
+            (listener.on_message)(&topic, &publish.payload);
+        }
     }
 
     /// Carries out a command on a thread of its own and answers on the response topic (MQTT 5, section 4.10).
@@ -385,4 +467,44 @@ fn level(name: &str) -> String {
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{is_filter, matches};
+
+    /// The examples of MQTT 5.0, sections 4.7.1.2, 4.7.1.3 and 4.7.2.
+    #[test]
+    fn topics_and_filters() {
+        let yes = [
+            ("sport/tennis/player1/#", "sport/tennis/player1"),
+            ("sport/tennis/player1/#", "sport/tennis/player1/ranking"),
+            ("sport/tennis/player1/#", "sport/tennis/player1/score/wimbledon"),
+            ("sport/#", "sport"),
+            ("#", "a/b"),
+            ("sport/tennis/+", "sport/tennis/player1"),
+            ("sport/+", "sport/"),
+            ("+/+", "/finance"),
+            ("/+", "/finance"),
+            ("$SYS/#", "$SYS/broker"),
+            ("$SYS/monitor/+", "$SYS/monitor/Clients"),
+        ];
+        for (filter, topic) in yes {
+            assert!(is_filter(filter) && matches(filter, topic), "{filter} {topic}");
+        }
+        let no = [
+            ("sport/tennis/+", "sport/tennis/player1/ranking"),
+            ("sport/+", "sport"),
+            ("+", "/finance"),
+            ("#", "$SYS/broker"),
+            ("+/monitor/Clients", "$SYS/monitor/Clients"),
+            ("a/b", "a/B"),
+        ];
+        for (filter, topic) in no {
+            assert!(is_filter(filter) && !matches(filter, topic), "{filter} {topic}");
+        }
+        for filter in ["", "sport/tennis#", "sport/tennis/#/ranking", "sport+"] {
+            assert!(!is_filter(filter), "{filter}");
+        }
+    }
 }

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use program::zone::Zone;
 
 use crate::mail::MailWay;
-use crate::mqtt::{Broker, OnCommand};
+use crate::mqtt::{Broker, Listener, OnCommand};
 use crate::notice::{AlarmChange, Kind, Notice, Priority};
 use crate::queue::{Queue, Route, RouteState};
 use crate::settings::Settings;
@@ -35,6 +35,8 @@ pub struct Surroundings {
     pub is_well: IsWell,
     /// Carries out commands that come by MQTT.
     pub on_command: Option<OnCommand>,
+    /// Who listens to topics of the broker.
+    pub listeners: Vec<Listener>,
 }
 
 /// Tells people. Ends its threads when it is dropped.
@@ -133,8 +135,13 @@ impl Teller {
         let broker = match &settings.mqtt {
             None => None,
             Some(mqtt) => {
-                let broker = Broker::start(mqtt, folder, surroundings.on_command.clone())
-                    .map_err(|finding| vec![format!("`{}`: {finding}", mqtt.name)])?;
+                let broker = Broker::start(
+                    mqtt,
+                    folder,
+                    surroundings.on_command.clone(),
+                    surroundings.listeners.clone(),
+                )
+                .map_err(|finding| vec![format!("`{}`: {finding}", mqtt.name)])?;
                 let broker = Arc::new(broker);
                 ways.push((mqtt.name.clone(), Way::Broker(Arc::clone(&broker))));
                 Some(broker)

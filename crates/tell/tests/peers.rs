@@ -31,7 +31,12 @@ fn hot(n: usize) -> AlarmChange {
 }
 
 fn surroundings() -> Surroundings {
-    Surroundings { log: Arc::new(|line| eprintln!("{line}")), is_well: Arc::new(|| true), on_command: None }
+    Surroundings {
+        log: Arc::new(|line| eprintln!("{line}")),
+        is_well: Arc::new(|| true),
+        on_command: None,
+        listeners: vec![],
+    }
 }
 
 fn start(settings: &str, folder: &Path) -> Teller {

@@ -308,3 +308,59 @@ export interface Sheet {
   parts: SheetPart[];
   labels: SheetLabel[];
 }
+
+/** An output of a joined controller. */
+export interface JoinedOutput {
+  name: string;
+  is_modulated: boolean;
+  theirs?: number;
+  ours?: number;
+  is_compared: boolean;
+  because?: string;
+  differs_since_ms?: number;
+  compared_s: number;
+  less_s: number;
+  more_s: number;
+  sentences: string[];
+}
+
+export interface JoinedDifference {
+  output: string;
+  from_ms: number;
+  to_ms?: number;
+  theirs: number;
+  ours: number;
+  because: string;
+  sentence: string;
+}
+
+export interface RefusedLines {
+  reason: string;
+  means: string;
+  n: number;
+  example: string;
+}
+
+/** A controller that is only listened to. */
+export interface JoinedNow {
+  name: string;
+  system: string;
+  line: string;
+  is_up: boolean;
+  line_since_ms: number;
+  why?: string;
+  newest_ms?: number;
+  is_silent: boolean;
+  is_running: boolean;
+  since_ms?: number;
+  until_ms?: number;
+  n_lines: number;
+  n_understood: number;
+  n_lost: number;
+  refused: RefusedLines[];
+  outputs: JoinedOutput[];
+  inputs: string[];
+  notes: string[];
+  differences: JoinedDifference[];
+  n_more_differences: number;
+}

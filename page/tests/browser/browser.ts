@@ -58,6 +58,7 @@ export const VIEWS = [
   { path: "/wiring", name: "wiring", ready: ".picture img" },
   { path: "/program", name: "program", ready: ".rules li" },
   { path: "/revisions", name: "revisions", ready: "#revisions" },
+  { path: "/joined", name: "joined", ready: "main .calm, main h2" },
   { path: "/log", name: "log", ready: ".log li" },
   { path: "/account", name: "account", ready: "#tokens" },
 ];

@@ -84,6 +84,8 @@ pub const ROUTES: &[(Method, &str, Need)] = &[
     (Method::GET, "/api/v1/state", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/events-stream", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/night", Need::Scope(Scope::Read)),
+    (Method::GET, "/api/v1/joined", Need::Scope(Scope::Read)),
+    (Method::POST, "/api/v1/joined/{name}/reset-trips", Need::Scope(Scope::Act)),
     (Method::GET, "/api/v1/series", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/series/{id}/trend", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/export", Need::Scope(Scope::Read)),

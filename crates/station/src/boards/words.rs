@@ -4,8 +4,8 @@ use link::client::Told;
 use link::message::Event;
 use link::record::Record;
 use program::quality::Quality;
+use shadow::conditions::{Conditions, Known, Values};
 use system::System;
-use system::expr::{Comparison, Condition, Term};
 use system::model::{ActuatorIdx, Priority, Rule, SignalIdx};
 
 use super::names::{Names, TripWords, Trust, Value, What};
@@ -26,110 +26,12 @@ impl Now<'_> {
         };
         self.names.value_of(self.names.series_of(what)?, self.record, Trust::All)
     }
-
-    fn number(&self, term: &Term) -> Option<i64> {
-        let of = |signal: &SignalIdx| {
-            self.value(*signal)
-                .filter(|value| value.quality != Quality::Bad)
-                .map(|value| i64::from(value.raw))
-        };
-        Some(match term {
-            Term::Constant(value) => i64::from(*value),
-            Term::Signal(signal) => of(signal)?,
-            Term::Difference(a, b) => of(a)? - of(b)?,
-            Term::Apart(a, b) => (of(a)? - of(b)?).abs(),
-        })
-    }
-
-    /// Whether a condition holds; `None`: it cannot be told from the record, or a value is bad.
-    fn holds(&self, condition: &Condition) -> Option<bool> {
-        match condition {
-            Condition::Constant(value) => Some(*value),
-            Condition::Signal(signal) => {
-                let value = self.value(*signal)?;
-                (value.quality != Quality::Bad).then_some(value.raw != 0)
-            }
-            Condition::Not(of) => self.holds(of).map(|holds| !holds),
-            Condition::All(all) => {
-                let holds: Option<Vec<bool>> = all.iter().map(|of| self.holds(of)).collect();
-                holds.map(|holds| holds.into_iter().all(|holds| holds))
-            }
-            Condition::Any(any) => {
-                let holds: Option<Vec<bool>> = any.iter().map(|of| self.holds(of)).collect();
-                holds.map(|holds| holds.into_iter().any(|holds| holds))
-            }
-            Condition::Compare { left, op, right } => {
-                let (left, right) = (self.number(left)?, self.number(right)?);
-                Some(match op {
-                    Comparison::Less => left < right,
-                    Comparison::LessEqual => left <= right,
-                    Comparison::Greater => left > right,
-                    Comparison::GreaterEqual => left >= right,
-                })
-            }
-            Condition::Bad(signal) => self.value(*signal).map(|value| value.quality == Quality::Bad),
-        }
-    }
-
-    fn name(&self, signal: SignalIdx) -> &str {
-        &self.system.signals[signal.idx()].name
-    }
-
-    fn term(&self, term: &Term, beside: &Term) -> String {
-        match term {
-            Term::Signal(signal) => self.name(*signal).to_owned(),
-            Term::Difference(a, b) => format!("{} - {}", self.name(*a), self.name(*b)),
-            Term::Apart(a, b) => format!("|{} - {}|", self.name(*a), self.name(*b)),
-            Term::Constant(value) => match beside {
-                Term::Signal(signal) | Term::Difference(signal, _) | Term::Apart(signal, _) => {
-                    let (unit, scale) = trial::rehearse::unit_of(self.system.signals[signal.idx()].scale);
-                    let text = format!("{} {unit}", rounded(f64::from(*value) * scale));
-                    text.trim_end().to_owned()
-                }
-                Term::Constant(_) => value.to_string(),
-            },
-        }
-    }
-
-    /// A condition as the rules write it.
-    fn words(&self, condition: &Condition) -> String {
-        let inner = |of: &Condition| match of {
-            Condition::All(_) | Condition::Any(_) => format!("({})", self.words(of)),
-            _ => self.words(of),
-        };
-        let join = |all: &[Condition], by: &str| all.iter().map(inner).collect::<Vec<_>>().join(by);
-        match condition {
-            Condition::Constant(value) => value.to_string(),
-            Condition::Signal(signal) => self.name(*signal).to_owned(),
-            Condition::Not(of) => format!("not {}", inner(of)),
-            Condition::All(all) => join(all, " and "),
-            Condition::Any(any) => join(any, " or "),
-            Condition::Compare { left, op, right } => {
-                let sign = match op {
-                    Comparison::Less => "<",
-                    Comparison::LessEqual => "<=",
-                    Comparison::Greater => ">",
-                    Comparison::GreaterEqual => ">=",
-                };
-                format!("{} {sign} {}", self.term(left, right), self.term(right, left))
-            }
-            Condition::Bad(signal) => format!("bad({})", self.name(*signal)),
-        }
-    }
-
-    /// The parts of a condition that do not hold now.
-    fn missing(&self, condition: &Condition) -> Vec<String> {
-        let parts = match condition {
-            Condition::All(all) => all.as_slice(),
-            one => std::slice::from_ref(one),
-        };
-        parts.iter().filter(|part| self.holds(part) != Some(true)).map(|part| self.words(part)).collect()
-    }
 }
 
-fn rounded(value: f64) -> String {
-    let text = format!("{value:.3}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+impl Values for Now<'_> {
+    fn known(&self, signal: SignalIdx) -> Option<Known> {
+        self.value(signal).map(|value| Known { value: value.raw, is_bad: value.quality == Quality::Bad })
+    }
 }
 
 fn rule(system: &System, actuator: ActuatorIdx) -> Option<&Rule> {
@@ -152,13 +54,14 @@ pub(super) fn against(
     }
     let permissive = rule(system, actuator)?.permissive.as_ref()?;
     let now = Now { system, names, record };
-    let missing = now.missing(permissive);
+    let conditions = Conditions { system, values: &now };
+    let missing = conditions.missing(permissive);
     if missing.is_empty() {
         return None;
     }
     Some(format!(
         "{name} is permitted only while `{}`, and `{}` does not hold now",
-        now.words(permissive),
+        conditions.words(permissive),
         missing.join("` and `")
     ))
 }

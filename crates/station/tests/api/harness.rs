@@ -159,6 +159,7 @@ impl Bench {
             teller: OnceLock::new(),
             feed: Feed::new(started_ms),
             hands: hands.clone(),
+            joined: vec![],
             later: Later::default(),
             last_check: Mutex::new(None),
             ending: tokio::sync::watch::Sender::new(false),

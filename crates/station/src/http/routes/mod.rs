@@ -11,6 +11,7 @@ mod design;
 mod drafts;
 mod drawing;
 mod history;
+mod joined;
 mod live;
 mod people;
 mod revisions;
@@ -58,6 +59,8 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(live::state))
         .routes(routes!(live::night))
         .routes(routes!(live::health))
+        .routes(routes!(joined::joined))
+        .routes(routes!(joined::reset_trips))
         .routes(routes!(live::metrics))
         .routes(routes!(stream::events_stream))
         .routes(routes!(history::series))
