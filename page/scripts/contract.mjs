@@ -18,6 +18,9 @@ const NAMES = {
   Session: "SessionBody",
   Account: "AccountBody",
   Token: "OneToken",
+  CareStep: "StepBody",
+  CareItem: "ItemBody",
+  CareDone: "DoneBody",
 };
 /** Not in the document: messages of the stream and the sheet of the drawing. */
 const LOOSE = new Set(["Expectation", "BoardDelta", "Delta", "Binding", "SheetPart", "SheetLabel", "Sheet"]);

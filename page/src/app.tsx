@@ -17,6 +17,7 @@ import { Now } from "./views/now.tsx";
 import { words } from "./words.ts";
 
 // What is seldom opened on a phone is fetched when it is opened.
+const Care = lazy(() => import("./views/care.tsx").then((module) => module.Care));
 const Design = lazy(() => import("./views/design.tsx").then((module) => module.Design));
 const Faults = lazy(() => import("./views/faults.tsx").then((module) => module.Faults));
 const Revisions = lazy(() => import("./views/revisions.tsx").then((module) => module.Revisions));
@@ -37,6 +38,7 @@ const CONTENT: Record<View, FunctionComponent> = {
   revisions: Revisions,
   wiring: Wiring,
   program: Program,
+  care: Care,
   log: Log,
   account: Account,
 };

@@ -1,5 +1,6 @@
 // What the station works out of a design, for the stand-in: a study, a run, mends, wiring, program. Invented, and small enough to be read.
 
+import type { CareItem } from "../src/api/types.ts";
 import type { Cell, Mend, Plan, Program, Replay, Row, Wire, Wiring } from "../src/api/design.ts";
 
 export const plan: Plan = {
@@ -132,3 +133,22 @@ export const program: Program = {
   revision: "00c0ffee",
   listing: "0000 load s0\n0003 less s0 24900",
 };
+
+export const careItems: CareItem[] = [
+  {
+    id: "proof/float_c_high",
+    kind: "proof-test",
+    title: "float_c_high stops top-off and lime",
+    state: "overdue",
+    is_failed: false,
+    due: "2026-03-01",
+    every: "every 30 days",
+    how: "a float that is never called may be dead",
+    caution: "do not reach into the sump while mains parts are open",
+    steps: [
+      { text: "lift float_c_high by hand", watch: "signal", name: "float_c_high", becomes: false, within_s: 10 },
+      { text: "look that nobody is worried", watch: "person", within_s: 0 },
+    ],
+  },
+  { id: "task/skimmer", kind: "task", title: "clean the skimmer cup", state: "later", is_failed: false, every: "every 7 days", how: "rinse it with tank water", steps: [] },
+];

@@ -6,8 +6,8 @@ import { createServer, type IncomingMessage, type ServerResponse } from "node:ht
 import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
-import type { AlarmNow, DriveNow, JoinedNow, Order, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
-import { mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
+import type { AlarmNow, CareDone, DriveNow, JoinedNow, Order, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+import { careItems, mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
 
 const dist = new URL("../dist/", import.meta.url);
 /** As the station sends it. */
@@ -271,6 +271,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
   const now = state(Date.now());
   const orders: Order[] = [];
   const notes = [{ id: 1, written_ms: now.at_ms - 5 * H, from_ms: now.at_ms - 5 * H, to_ms: now.at_ms - 5 * H, who: "mara", text: "Two new corals" }];
+  const careDone: CareDone[] = [];
   const drafts = new Map<string, Draft>();
   const given: Revisions = {
     running: { revision: 2, crc: "aa11bb22", kind: "confirmed" },
@@ -474,6 +475,11 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       const steps = ["topoff_pump off", "return_pump on", "heaters to their own thermostats"].map((step) => order(`make safe: ${step}`, body["why"] ?? "", "done", "done: scan 108100 took it"));
       return json(response, { is_all_done: true, steps });
     }
+    if (what === "POST boards/tank/care") {
+      const done: CareDone = { id: careDone.length + 1, at_ms: Date.now(), item: String(body["item"]), who: me.name, passed: body["passed"] === true, seen: "float_c_high became yes after 4 s", note: body["note"] ?? "" };
+      careDone.unshift(done);
+      return json(response, done);
+    }
     if (what.startsWith("POST boards/tank/")) return json(response, order(path, body["why"] ?? "", "done", "done: scan 108100 took it"));
     if (what === "GET boards/tank/file") return json(response, { text: DESK_TEXT, hash: "h0", revision: "00c0ffee" });
     if (what === "GET boards/tank/wiring") return json(response, wiring);
@@ -501,6 +507,8 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return response.end();
     }
     if (what === "POST design/look") return json(response, look(body["text"] ?? "", body["edits"] ?? []));
+    if (what === "GET care") return json(response, careItems);
+    if (what === "GET boards/tank/care") return json(response, careDone);
     if (what === "GET design/parts") return json(response, { parts: [{ id: "float", kind: "sensor", name: "Float switch", modes: [], figures: [] }] });
     if (what === "GET drafts") return json(response, [...drafts.values()].map(({ text: _, ...draft }) => draft));
     const ofDraft = /^drafts\/(.+)$/.exec(path);

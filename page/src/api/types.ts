@@ -210,6 +210,41 @@ export interface Expectation {
   high: (number | null)[];
 }
 
+export interface CareStep {
+  text: string;
+  watch: "signal" | "output" | "trip" | "person";
+  name?: string;
+  becomes?: boolean;
+  within_s: number;
+}
+
+/** A proof test or a task, with when it is due. */
+export interface CareItem {
+  id: string;
+  kind: "proof-test" | "task";
+  title: string;
+  state: "later" | "soon" | "due" | "overdue";
+  is_failed: boolean;
+  due?: string;
+  every: string;
+  last_ms?: number;
+  last_by?: string;
+  run_h?: number;
+  how: string;
+  caution?: string;
+  steps: CareStep[];
+}
+
+export interface CareDone {
+  id: number;
+  at_ms: number;
+  item: string;
+  who: string;
+  passed: boolean;
+  seen: string;
+  note: string;
+}
+
 export interface EventRow {
   id: number;
   at_ms: number;

@@ -59,6 +59,7 @@ export const VIEWS = [
   { path: "/program", name: "program", ready: ".rules li" },
   { path: "/revisions", name: "revisions", ready: "#revisions" },
   { path: "/joined", name: "joined", ready: "main .calm, main h2" },
+  { path: "/care", name: "care", ready: "main h2" },
   { path: "/log", name: "log", ready: ".log li" },
   { path: "/account", name: "account", ready: "#tokens" },
 ];
