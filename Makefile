@@ -24,7 +24,7 @@ DATE_OPTION = $(if $(DATE),--date $(DATE))
 PAGE_SOURCES = page/src page/public page/index.html page/package.json page/package-lock.json page/vite.config.ts page/tsconfig.json
 
 .NOTPARALLEL:
-.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long endure page test-page check-page
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long endure outside deb page test-page check-page
 
 help:
 	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/, start the station"
@@ -35,6 +35,8 @@ help:
 	@echo "make sizes    flash and SRAM of the firmware, by module, against the snapshot"
 	@echo "make long     the long runs: the firmware's differential, fuzzing, simulated chips, power cuts (an hour), and make endure"
 	@echo "make endure   the station killed 200 times, with full and failing disks, with twenty boards for an hour of theirs"
+	@echo "make outside  the station's API against schemathesis and a reader of metrics, both from PyPI"
+	@echo "make deb      the Debian package, with the station as a service"
 	@echo "make fmt      format all Rust code"
 	@echo "make page     the page of the station, which the program embeds; make check-page its tests"
 	@echo "make section  draw docs/harbour-lane.svg again"
@@ -196,3 +198,14 @@ endure: setup
 	STATION_KILLS=200 $(ENDURE) killed --nocapture
 	DISK_FAILURES=60 $(ENDURE) disk --nocapture --test-threads 1
 	CROWD_MINUTES=60 CROWD_SPEED=12 IDLE_BOARDS=20 IDLE_SECONDS=30 $(ENDURE) crowd --nocapture --test-threads 1
+
+# Against programs of others: what PyPI has comes into a folder of its own.
+outside: page
+	@command -v python3 >/dev/null 2>&1 && command -v curl >/dev/null 2>&1 || { \
+	  echo "make: python3 (with venv) and curl are missing; on Debian: sudo apt-get install python3-venv curl" >&2; exit 2; }
+	sh crates/station/tests/outside/check.sh
+
+# The page and the runtime images are in the program, so they come first.
+deb: setup firmware page
+	@$(CARGO) deb --version >/dev/null 2>&1 || { echo "$(CARGO) install cargo-deb --locked"; $(CARGO) install cargo-deb --locked; }
+	$(CARGO) deb -p tidewright

@@ -377,10 +377,9 @@ impl Ingest {
                 text: entry.words.clone(),
             }
         });
-        let n = journal.entries.len() as u64;
         match self.app.store.add_board_events(&board.settings.name, events.collect()) {
-            Ok(_) => {
-                self.app.intake.n_entries.fetch_add(n, Ordering::Relaxed);
+            Ok(kept) => {
+                self.app.intake.n_entries.fetch_add(kept.stored.into(), Ordering::Relaxed);
                 self.boards[id].stored = Some(journal.stored.sequence());
                 journal.stored.done();
             }

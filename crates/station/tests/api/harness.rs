@@ -299,6 +299,22 @@ impl Bench {
         Sender::cookie(format!("{COOKIE}={}", text.text()))
     }
 
+    /// The sessions of an account have just been used.
+    pub fn seen_now(&self, account: &str) {
+        let account = account.to_owned();
+        self.app
+            .store
+            .write(move |db| {
+                let account = people::account_named(db, &account).expect("reads").expect("is there");
+                let n = db
+                    .execute("update sessions set seen = ?1 where account = ?2", (now_ms(), account.id))
+                    .expect("writes");
+                assert!(n > 0);
+                Ok(())
+            })
+            .expect("writes");
+    }
+
     /// A token of an account that is there.
     pub fn token(&self, account: &str, scopes: &str, ends_ms: i64) -> Sender {
         let text = ticket::Ticket::new().expect("randomness");

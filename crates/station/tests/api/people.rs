@@ -1,12 +1,16 @@
 //! Logging in, one-time codes, waiting after wrong guesses, accounts and tokens.
 
+use std::net::Ipv4Addr;
 use std::path::Path;
 
 use axum::http::{Method, StatusCode};
 use serde_json::{Value, json};
 use station::app::now_ms;
+use station::auth::door::LogIn;
+use station::auth::password::Password;
 use station::auth::totp::Seed;
-use store::people::Role;
+use station::http::listen::{Peer, Way};
+use store::people::{self, Role};
 
 use crate::harness::{Bench, Sender};
 
@@ -153,6 +157,46 @@ async fn one_time_codes_count_once_and_recovery_codes_too() {
     assert_eq!(log_in(&bench, &nobody, "keeper", PASSWORD, None).await.status, StatusCode::OK);
 }
 
+/// A log-in at the times of RFC 6238, appendix B, with its seed and its codes; they have eight digits there, of which the last six are the
+/// code of six (RFC 4226, section 5.3: the same number modulo 10^6).
+#[tokio::test]
+async fn logging_in_takes_the_codes_of_rfc_6238() {
+    let (bench, _) = with_owner().await;
+    bench
+        .app
+        .store
+        .write(|db| {
+            people::set_pending_seed(db, 1, b"12345678901234567890").expect("writes");
+            people::confirm_seed(db, 1, 0, &[]).expect("writes");
+            Ok(())
+        })
+        .expect("writes");
+    let peer = Peer { address: Ipv4Addr::LOCALHOST.into(), way: Way::Here, is_secure: false };
+    let enter = async |code: &str, at_s: i64| {
+        let log_in = LogIn {
+            name: "keeper".to_owned(),
+            password: Password::new(PASSWORD),
+            code: Some(code.to_owned()),
+            device: "test".to_owned(),
+        };
+        bench.app.door.log_in(log_in, peer, at_s * 1000).await.is_ok()
+    };
+    for (at_s, code) in [
+        (59, "94287082"),
+        (1_111_111_109, "07081804"),
+        (1_111_111_111, "14050471"),
+        (1_234_567_890, "89005924"),
+        (2_000_000_000, "69279037"),
+        (20_000_000_000, "65353130"),
+    ] {
+        let code = &code[2..];
+        // A few wrong guesses are free, and a right one forgets them.
+        assert!(!enter(code, at_s + 90).await, "{code} is too old at {at_s} + 90");
+        assert!(enter(code, at_s).await, "{code} at {at_s}");
+        assert!(!enter(code, at_s).await, "{code} was taken");
+    }
+}
+
 #[tokio::test]
 async fn wrong_guesses_from_afar_wait_and_the_keeper_at_the_machine_does_not() {
     let (bench, _) = with_owner().await;
@@ -177,7 +221,7 @@ async fn wrong_guesses_from_afar_wait_and_the_keeper_at_the_machine_does_not() {
         .store
         .write(|db| {
             for _ in 0..30 {
-                store::people::add_wrong_guess(db, "account keeper", i64::MAX, now_ms()).expect("writes");
+                people::add_wrong_guess(db, "account keeper", i64::MAX, now_ms()).expect("writes");
             }
             Ok(())
         })

@@ -74,6 +74,13 @@ async fn every_route_refuses_who_may_not() {
     let viewer = bench.person("viewer", Role::Viewer);
     let operator = bench.person("operator", Role::Operator);
     let silent = bench.person_since("silent", Role::Owner, now_ms() - LIFE.idle_ms - 1000);
+    // One that was seen just now, and is older than any may be.
+    let old = bench.person_since("old", Role::Owner, now_ms() - LIFE.longest_ms - 1000);
+    bench.seen_now("old");
+    // And one that was ended, by log-out.
+    let out = bench.person("out", Role::Owner);
+    let ended_by_hand = bench.send(&out, Method::DELETE, "/api/v1/session", None).await;
+    assert_eq!(ended_by_hand.status, StatusCode::OK, "{}", ended_by_hand.text());
     let far_future = now_ms() + 86_400_000;
     let ended = bench.token("owner", "read act import metrics program", now_ms() - 1000);
     let wrong_cookie = Sender::cookie(format!("{COOKIE}={}", "A".repeat(43)));
@@ -92,7 +99,9 @@ async fn every_route_refuses_who_may_not() {
                     ..Sender::default()
                 },
             ),
-            ("ended session", silent.clone()),
+            ("session that was silent too long", silent.clone()),
+            ("session that is too old", old.clone()),
+            ("session that was logged out", out.clone()),
             ("wrong token", Sender::bearer("A".repeat(43))),
             ("empty token", Sender::bearer("")),
             ("ended token", ended.clone()),

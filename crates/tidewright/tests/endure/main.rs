@@ -16,6 +16,7 @@ mod kept;
 mod killed;
 mod load;
 mod process;
+mod secrets;
 mod tanks;
 
 /// Some number that looks like noise (the finalizer of SplitMix64, from memory).

@@ -22,6 +22,8 @@ pub struct Launch {
     pub port: u16,
     /// It goes on when a file grows beyond its limit (RLIMIT_FSIZE), as on a disk that fails.
     pub outlives_file_limits: bool,
+    /// It says as much as any of its parts can be made to say.
+    pub is_talkative: bool,
 }
 
 impl Launch {
@@ -32,6 +34,7 @@ impl Launch {
             data: data.to_owned(),
             port: port.expect("a port").port(),
             outlives_file_limits: false,
+            is_talkative: false,
         }
     }
 
@@ -57,6 +60,9 @@ impl Launch {
         };
         command.arg("serve").arg(&self.file).arg("--data").arg(&self.data);
         command.args(["--port", &self.port.to_string()]);
+        if self.is_talkative {
+            command.env("RUST_LOG", "trace").env("RUST_BACKTRACE", "full");
+        }
         command.stdin(Stdio::null()).stdout(log.try_clone().expect("a log")).stderr(log);
         Station { child: command.spawn().expect("the program starts") }
     }
@@ -78,20 +84,25 @@ impl Launch {
         }
     }
 
-    /// The first owner of a new station, with a session.
-    pub fn first_owner(&self) -> Client {
-        let mut client = Client::new(self.port);
+    /// The code for the first account.
+    pub fn first_code(&self) -> String {
         let end = Instant::now() + PATIENCE;
-        let code = loop {
+        loop {
             // It listens a moment before the code stands there.
             match fs::read_to_string(self.data.join("first-owner-code")) {
-                Ok(code) if !code.is_empty() => break code,
+                Ok(code) if !code.is_empty() => return code.trim().to_owned(),
                 other => assert!(Instant::now() < end, "no code: {other:?}"),
             }
             std::thread::sleep(Duration::from_millis(5));
-        };
+        }
+    }
+
+    /// The first owner of a new station, with a session.
+    pub fn first_owner(&self) -> Client {
+        let mut client = Client::new(self.port);
+        let code = self.first_code();
         let body = serde_json::json!({
-            "code": code.trim(), "name": "Keeper", "password": "barnacle wicket nine staircase",
+            "code": code, "name": "Keeper", "password": "barnacle wicket nine staircase",
         });
         let answer = client.post("/api/v1/account/first", &body).expect("an answer");
         assert_eq!(answer.status, 200, "{}", answer.text());

@@ -18,6 +18,8 @@ pub fn system_file() -> PathBuf {
 #[derive(Debug)]
 pub struct Tanks {
     _boards: Vec<Virtual>,
+    /// Where each listens.
+    pub ports: Vec<u16>,
     /// The station file.
     pub file: PathBuf,
 }
@@ -42,7 +44,7 @@ impl Tanks {
         let text = fs::read_to_string(system_file()).expect("the example is there");
         let system = system::load(&text).system.expect("the example is sound");
         let mut station = "[station]\nname = \"Endurance\"\n\n".to_owned();
-        let mut boards = vec![];
+        let (mut boards, mut ports) = (vec![], vec![]);
         for n in 0..n {
             let pace = if speed == 1.0 { Pace::Live } else { Pace::Times(speed) };
             let setup =
@@ -51,11 +53,12 @@ impl Tanks {
             let address = board.listen("127.0.0.1:0").expect("a port");
             let _ = write!(station, "{}", lines(&name(n), address.port(), (speed != 1.0).then_some(speed)));
             boards.push(board);
+            ports.push(address.port());
         }
         let file = folder.join("station.toml");
         fs::write(&file, station).expect("a file");
         let key: String = KEY.iter().map(|byte| format!("{byte:02x}")).collect();
         fs::write(folder.join("board.key"), key).expect("a file");
-        Tanks { _boards: boards, file }
+        Tanks { _boards: boards, ports, file }
     }
 }

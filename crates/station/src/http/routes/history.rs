@@ -210,7 +210,7 @@ impl Write for Pieces {
 
 /// Samples of any range as a file.
 #[utoipa::path(get, path = "/api/v1/export", tag = "history", params(OfExport), security(("session" = []), ("token" = [])),
-    responses((status = 200, content((String = "text/csv"), (String = "application/senml+json"), (String = "application/vnd.apache.parquet"))),
+    responses((status = 200, content((String = "text/csv"), (Vec<serde_json::Value> = "application/senml+json"), (String = "application/vnd.apache.parquet"))),
         (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
 pub(super) async fn export(State(app): State<Arc<App>>, Ask(of): Ask<OfExport>) -> Result<Response, Problem> {
     if of.from >= of.to {
