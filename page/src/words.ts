@@ -81,7 +81,6 @@ export const words = {
     lost: (age: string, at: string) =>
       `No connection to the station since ${age}. What you see is how it was at ${at}, not how it is now.`,
     next: (s: number) => (s <= 0 ? "Trying again now." : `Next try in ${s}\u00a0s.`),
-    tryNow: "Try now",
     boardSilent: (board: string, age: string | undefined, why: string | undefined) =>
       `Board ${board} ${age === undefined ? "has told nothing yet" : `has told nothing for ${age}`}${why ? `: ${why.replace(/\.$/, "")}` : ""}. Its values below are old.`,
     boardSlow: (board: string, age: string, why: string | undefined) =>
@@ -181,8 +180,6 @@ export const words = {
     mean: "Mean",
     high: "Highest",
     noData: "no data",
-    badBand: "bad quality",
-    uncertainMark: "uncertain quality",
     legend: "Band: lowest to highest. Hatched: no data. Cross below: bad quality. Square: uncertain quality. Full flag: a note; open flag: an event.",
     empty: "There are no samples in this range.",
     summary: (name: string, low: string, mean: string, high: string) =>
@@ -245,7 +242,6 @@ export const words = {
     go: "Send to the board",
     waiting: "Sent. Waiting for the board to acknowledge …",
     trips: "Trips that stand",
-    noTrips: "No trip stands.",
     trip: (actuator: string, cause: string, at: string) => `${actuator} has tripped on its ${plain(cause)} at ${at} and stays off until it is reset.`,
     resetTrip: "Reset …",
     resetTitle: (actuator: string) => `Reset the trip of ${actuator}`,
@@ -642,5 +638,4 @@ export const words = {
     passedShort: "passed",
     failedShort: "failed",
   },
-  needsLogIn: "Log in to see the tank.",
 };

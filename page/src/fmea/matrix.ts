@@ -1,6 +1,6 @@
 // The matrix of faults and requirements: what a cell shows, how rows are sorted and picked out. Pure.
 
-import type { Cell, CellVerdict, Plan, Row, RowVerdict } from "../api/design.ts";
+import type { Cell, CellVerdict, Row, RowVerdict } from "../api/design.ts";
 import { words } from "../words.ts";
 
 /** From worst to best. */
@@ -93,9 +93,4 @@ export function counts(rows: Row[]): Record<RowVerdict, number> {
   const out: Record<RowVerdict, number> = { breaks: 0, hidden: 0, help_in_time: 0, accepted: 0, holds: 0 };
   for (const row of rows) out[row.verdict] += 1;
   return out;
-}
-
-/** Requirements that any row does not simply hold come first, in the order of the file. */
-export function columnsOf(plan: Plan): string[] {
-  return plan.requirements.map(({ id }) => id);
 }

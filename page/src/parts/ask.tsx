@@ -5,11 +5,6 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { said } from "../api/client.ts";
 import { words } from "../words.ts";
 
-export interface Said {
-  text: string;
-  isGood: boolean;
-}
-
 interface Props {
   title: string;
   children: ComponentChildren;
