@@ -21,7 +21,7 @@ DATE ?=
 DATE_OPTION = $(if $(DATE),--date $(DATE))
 
 # What the page is built from.
-PAGE_SOURCES = page/src page/public page/index.html page/package.json page/package-lock.json page/vite.config.ts page/tsconfig.json
+PAGE_SOURCES = page/src page/public page/worker page/index.html page/package.json page/package-lock.json page/vite.config.ts page/tsconfig.json
 
 .NOTPARALLEL:
 .PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long endure outside deb page test-page check-page
