@@ -12,7 +12,7 @@ use workbench::study::{Kept, Told, Wish};
 const TEXT: &str = include_str!("../../../examples/harbour-lane/system.toml");
 const RUNS: usize = 40;
 
-/// Median and largest, ms.
+/// Least and median, ms: on a machine that does other things too the least is what it takes.
 fn measured(mut run: impl FnMut()) -> (f64, f64) {
     let mut all: Vec<f64> = (0..RUNS)
         .map(|_| {
@@ -22,20 +22,33 @@ fn measured(mut run: impl FnMut()) -> (f64, f64) {
         })
         .collect();
     all.sort_by(f64::total_cmp);
-    (all[RUNS / 2], all[RUNS - 1])
+    (all[0], all[RUNS / 2])
 }
 
 fn main() {
     let (beside, stop) = (Beside::default(), AtomicBool::new(false));
-    let (median, most) = measured(|| drop(look(TEXT, &[], &beside)));
-    println!("look                     median {median:6.1} ms, at most {most:6.1} ms");
+    let tell = |what: &str, (least, median): (f64, f64)| {
+        println!("{what:<24} least {least:6.1} ms, median {median:6.1} ms");
+    };
+    tell("look", measured(|| drop(look(TEXT, &[], &beside))));
     let drag = [Edit::Set {
         path: "sensor.float_c_high".to_owned(),
         key: "high".to_owned(),
         value: "219 mm".into(),
     }];
-    let (median, most) = measured(|| drop(look(TEXT, &drag, &beside)));
-    println!("look after a drag        median {median:6.1} ms, at most {most:6.1} ms");
+    tell("look after a drag", measured(|| drop(look(TEXT, &drag, &beside))));
+    if let Some(system) = beside.load(TEXT).system {
+        tell("  of it reading", measured(|| drop(beside.load(TEXT))));
+        tell("  of it the audit", measured(|| drop(audit::run(&system))));
+        tell("    of it electrics", measured(|| drop(electrics::check(&system, None))));
+        tell("  of it the compiler", measured(|| drop(control::compile(&system))));
+        let audit = audit::run(&system);
+        let title = drawing::TitleBlock::default();
+        tell("  of it the section", measured(|| drop(workbench::section::sheet(&system, &audit, &title))));
+    }
+    if std::env::args().nth(1).as_deref() == Some("look") {
+        return;
+    }
     let kept = Kept::default();
     let wish = Wish { corners: true, today: None, n_threads: 0 };
     let began = Instant::now();
