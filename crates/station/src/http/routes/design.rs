@@ -5,7 +5,9 @@ use std::time::Instant;
 
 use axum::Json;
 use axum::extract::{DefaultBodyLimit, State};
-use serde::Deserialize;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
@@ -50,6 +52,14 @@ pub(super) struct ToLookAt {
     board: Option<String>,
 }
 
+/// What is seen, and how long that took.
+#[derive(Serialize)]
+struct Timed<'a> {
+    #[serde(flatten)]
+    seen: &'a look::Look,
+    took_ms: f64,
+}
+
 /// Refuses a text that is too long to be a system file.
 pub(super) fn check_length(text: &str) -> Result<(), Problem> {
     if text.len() > LONGEST_TEXT { Err(Problem::too_large(LONGEST_TEXT)) } else { Ok(()) }
@@ -66,7 +76,7 @@ pub(super) fn beside(app: &App, board: Option<String>) -> Result<Beside, Problem
 pub(super) async fn design_look(
     State(app): State<Arc<App>>,
     Body(asked): Body<ToLookAt>,
-) -> Result<Json<Value>, Problem> {
+) -> Result<Response, Problem> {
     check_length(&asked.text)?;
     let beside = beside(&app, asked.board)?;
     // Who drags sends the next before the last is answered: they wait in turn.
@@ -74,13 +84,11 @@ pub(super) async fn design_look(
     app.blocking(move |_| {
         let began = Instant::now();
         let seen = look::look(&asked.text, &asked.edits, &beside);
-        let mut answer = serde_json::to_value(&seen)
+        let took_ms = (began.elapsed().as_secs_f64() * 1e4).round() / 10.0;
+        // Written once: a sheet is thousands of values, and somebody drags.
+        let body = serde_json::to_string(&Timed { seen: &seen, took_ms })
             .map_err(|error| Problem::internal(format!("The answer cannot be written: {error}.")))?;
-        if let Value::Object(fields) = &mut answer {
-            let took = (began.elapsed().as_secs_f64() * 1e4).round() / 10.0;
-            fields.insert("took_ms".to_owned(), json!(took));
-        }
-        Ok(Json(answer))
+        Ok(([(header::CONTENT_TYPE, "application/json")], body).into_response())
     })
     .await
 }
@@ -99,7 +107,7 @@ pub(super) struct ToCompare {
     board: Option<String>,
 }
 
-fn as_json(answer: impl serde::Serialize) -> Result<Json<Value>, Problem> {
+fn as_json(answer: impl Serialize) -> Result<Json<Value>, Problem> {
     let value = serde_json::to_value(answer);
     value.map(Json).map_err(|error| Problem::internal(format!("The answer cannot be written: {error}.")))
 }
