@@ -18,6 +18,7 @@ const NAMES = {
   Session: "SessionBody",
   Account: "AccountBody",
   Token: "OneToken",
+  RevisionHead: "Head",
   CareStep: "StepBody",
   CareItem: "ItemBody",
   CareDone: "DoneBody",

@@ -613,6 +613,7 @@ export const words = {
     kinds: { "proof-test": "Proof test", task: "Task" },
     failed: "failed last time",
     due: (date: string) => `due ${date}`,
+    every: (text: string) => (/^\d/.test(text) ? `every ${text}` : text),
     runH: (h: number) => `${Math.round(h)} h run since`,
     last: "Last passed",
     by: (who: string) => `by ${who}`,

@@ -19,6 +19,8 @@ const w = words.care;
 const STATES = ["overdue", "due", "soon", "later"] as const;
 const SIGN: Record<CareItem["state"], string> = { overdue: "▲", due: "△", soon: "◇", later: "○" };
 
+const title = (item: CareItem) => sentence(item.title).replace(/\.$/, "");
+
 export function Care() {
   const board = theBoard();
   const name = board?.name ?? "";
@@ -77,10 +79,10 @@ function Group({ state, list, onDo }: { state: CareItem["state"]; list: CareItem
                 <span class={`sign ${state}`} aria-hidden="true">
                   {SIGN[state]}
                 </span>{" "}
-                <b>{sentence(item.title)}</b> {item.is_failed && <b class="mark">{w.failed}</b>}
+                <b>{title(item)}</b> {item.is_failed && <b class="mark">{w.failed}</b>}
               </p>
               <p class="note">
-                {w.kinds[item.kind]}; {sentence([item.due && w.due(item.due), item.every, item.run_h !== undefined && w.runH(item.run_h)].filter(Boolean).join("; "))}{" "}
+                {ended([w.kinds[item.kind], item.due && w.due(item.due), w.every(item.every), item.run_h !== undefined && w.runH(item.run_h)].filter(Boolean).join("; "))}{" "}
                 {item.last_ms !== undefined ? (
                   <>
                     {w.last} <At ms={item.last_ms} /> {item.last_by && w.by(item.last_by)}
@@ -164,7 +166,7 @@ function Doing({ item, board, onEnd }: { item: CareItem; board: BoardNow; onEnd(
   };
   return (
     <section aria-labelledby="doing" class="once">
-      <h2 id="doing">{sentence(item.title)}</h2>
+      <h2 id="doing">{title(item)}</h2>
       {item.caution && <p class="caution">{sentence(item.caution)}</p>}
       {outcome ? (
         <>
