@@ -91,6 +91,8 @@ pub enum Command {
     Rehearse(RehearseOptions),
     /// Break every part in simulation and say what that harms and when
     Fmea(FmeaOptions),
+    /// Compare two revisions: changes in words, rows of the FMEA that turned, outputs that differ
+    Compare(CompareOptions),
     /// Write audit, FMEA and drawings as one HTML page
     Report(ReportOptions),
     /// Draw the system in section, to scale, as SVG
@@ -255,6 +257,46 @@ pub struct RehearseOptions {
     /// Replace a file that is there
     #[arg(long)]
     pub force: bool,
+}
+
+/// Options of `compare`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Compare two revisions of a system.\n\n\
+        Says what changed in the file, thing by thing; which rows of the FMEA opened, got worse, got better or closed, with the hours before and \
+        after, the worst first; in which scenarios outputs or alarms differ and when first; and what the program takes. Rules that are written \
+        otherwise and do the same are recognised by their outputs.",
+    after_help = "Examples:\n  tidewright compare first-draft.toml system.toml --nominal\n  tidewright compare old.toml new.toml --because --only topoff\n\n\
+        Exit codes: 0 nothing got worse, 1 a row opened or got worse, 2 the input cannot be read or the options are wrong."
+)]
+pub struct CompareOptions {
+    /// The revision before
+    #[arg(value_name = "A")]
+    pub first: PathBuf,
+    /// The revision after
+    #[arg(value_name = "B")]
+    pub second: PathBuf,
+    /// Leave each change out, study again, and name the one responsible for each row that turned
+    #[arg(long)]
+    pub because: bool,
+    /// Which scenarios both run, scan by scan
+    #[arg(long, value_enum, default_value_t)]
+    pub scenarios: ScenarioChoice,
+    /// The study of faults.
+    #[command(flatten)]
+    pub study: StudyOptions,
+}
+
+/// Which scenarios are compared.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum ScenarioChoice {
+    /// A day undisturbed at nominal and each corner, and eight hours with each fault
+    #[default]
+    All,
+    /// The undisturbed days alone
+    Calm,
+    /// None
+    None,
 }
 
 /// How a study of faults is run.

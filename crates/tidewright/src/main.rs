@@ -34,6 +34,7 @@ fn main() -> ExitCode {
         Command::New(options) => commands::new::run(options, &mut console),
         Command::Audit(options) => commands::audit::run(options, &mut console),
         Command::Fmea(options) => commands::fmea::run(options, &mut console),
+        Command::Compare(options) => commands::compare::run(options, &mut console),
         Command::Report(options) => commands::report::run(options, &mut console),
         Command::Rehearse(options) => commands::rehearse::run(options, &mut console),
         Command::Section(options) => commands::section::run(options, &mut console),

@@ -8,6 +8,7 @@
 //! | [`study`], [`replay`] | the FMEA row by row as it comes, and what is kept of it; one fault in time |
 //! | [`mending`] | what would mend a row, tried by simulation |
 //! | [`compare`] | two texts side by side |
+//! | [`changes`], [`revision`] | what changed from one text to another, and which change made a row of the FMEA better or worse |
 //! | [`start`], [`parts`] | the guided form and its file; the parts library |
 //! | [`boards`], [`expected`] | wiring and program of a board; what the twin expects of a signal |
 //! | [`section`] | the section with the water lines of the audit, and a sheet as data |
@@ -16,6 +17,7 @@
 //! an error.
 
 pub mod boards;
+pub mod changes;
 pub mod compare;
 pub mod edit;
 pub mod expected;
@@ -27,6 +29,7 @@ pub mod mending;
 pub mod parts;
 mod remedies;
 pub mod replay;
+pub mod revision;
 pub mod section;
 pub mod start;
 pub mod study;

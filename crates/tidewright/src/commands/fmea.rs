@@ -76,7 +76,7 @@ pub fn model(opened: &Opened, command: &str, console: &mut Console) -> Result<Op
 }
 
 /// What a simulation needs beyond a file that reads.
-fn check_can_run(system: &System, name: &str) -> Result<(), Failure> {
+pub fn check_can_run(system: &System, name: &str) -> Result<(), Failure> {
     if system.vessels.is_empty() {
         return Err(Failure::new(format!("{name}: nothing can be simulated without a vessel"))
             .help("measure the tank and describe it: docs/system-file.md, [[vessel]] and [[passage]]"));

@@ -3,6 +3,7 @@
 pub mod audit;
 pub mod build;
 pub mod care;
+pub mod compare;
 pub mod completions;
 pub mod flash;
 pub mod fmea;

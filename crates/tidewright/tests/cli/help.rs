@@ -5,11 +5,12 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 16] = [
+const COMMANDS: [&str; 17] = [
     "new",
     "audit",
     "rehearse",
     "fmea",
+    "compare",
     "report",
     "section",
     "wire",

@@ -7,6 +7,7 @@ mod audit;
 mod bad_input;
 mod build;
 mod care;
+mod compare;
 mod flash;
 mod fmea;
 mod harness;
