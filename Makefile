@@ -175,7 +175,9 @@ page: setup-page
 
 # The page's logic; its tests in a browser are check-page.
 test-page: page
-	@if [ -d page/node_modules ]; then echo "npm test, in page/"; cd page && npm test --silent; fi
+	@if ! command -v npm >/dev/null 2>&1; then echo "no npm: the tests of the page are left out"; exit 0; fi; \
+	cd page; [ -d node_modules ] || npm install --silent --no-save --no-audit --no-fund; \
+	echo "npm test, in page/"; npm test --silent
 
 check-page: page
 	@if command -v npm >/dev/null 2>&1; then cd page && npm run --silent browser; fi

@@ -1,5 +1,7 @@
 //! What a report tells: plain values, already judged and in the units in which they are shown.
 
+use crate::sitter::SitterSheet;
+
 /// Everything on the page. Empty lists leave their section out, except findings and matrix, which then say so.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Dossier {
@@ -11,6 +13,14 @@ pub struct Dossier {
     pub date: String,
     /// Tool and version.
     pub made_by: String,
+    /// What it is, in sentences: water, animals, place.
+    pub description: Vec<String>,
+    /// What to do when something is wrong, for whoever minds the tank.
+    pub sitter: Option<SitterSheet>,
+    /// Proof tests and upkeep.
+    pub care: Vec<ListTable>,
+    /// What it was given: revisions, calibrations, tests done.
+    pub history: Vec<ListTable>,
     /// Conclusions in plain sentences, the worst first.
     pub summary: Vec<SummaryLine>,
     /// Sheets, as SVG elements made by `drawing` (the only text that is not escaped).

@@ -7,12 +7,19 @@ mod dossier;
 mod matrix;
 mod page;
 pub mod plot;
+mod sitter;
 mod tables;
 
 pub use dossier::{
     Act, Cell, Dossier, Drawing, EnergisedRow, Limit, ListTable, Mark, MarkKind, Matrix, Outcome, Plot,
     RequirementHead, Row, Series, SummaryLine, Verdict,
 };
+pub use sitter::{Message, SitterSheet};
+
+/// The sitter's sheet as a page of its own.
+pub fn render_sitter(dossier: &Dossier) -> String {
+    page::render_sitter(dossier)
+}
 
 /// The whole page.
 pub fn render(dossier: &Dossier) -> String {

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use drawing::escape;
 
 use crate::dossier::{Dossier, Drawing};
-use crate::{matrix, plot, tables};
+use crate::{matrix, plot, sitter, tables};
 
 /// Styles of the page; kept beside as a file so that it can be read as what it is.
 const STYLE: &str = include_str!("style.css");
@@ -48,15 +48,27 @@ struct Section {
 }
 
 pub(crate) fn render(d: &Dossier) -> String {
-    let sections = sections(d);
+    whole(d, "report", "", &sections(d))
+}
+
+/// The sitter's sheet alone, upright.
+pub(crate) fn render_sitter(d: &Dossier) -> String {
+    let body = d.sitter.as_ref().map_or(String::new(), sitter::body);
+    let sheet = Section { id: "sitter", heading: "If something is wrong", body };
+    whole(d, "sheet for whoever minds the tank", "upright", &[sheet])
+}
+
+fn whole(d: &Dossier, what: &str, class: &str, sections: &[Section]) -> String {
     let mut out = String::with_capacity(128 * 1024);
     let _ = write!(
         out,
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"/><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\
-         <meta name=\"color-scheme\" content=\"light dark\"/><title>{0}: report</title><style>{STYLE}</style></head><body>{SIGNS}\
-         <a class=\"skip\" href=\"#summary\">Skip to the summary</a>\
+         <meta name=\"color-scheme\" content=\"light dark\"/><title>{0}: {1}</title><style>{STYLE}</style></head><body class=\"{2}\">{SIGNS}\
+         <a class=\"skip\" href=\"#content\">Skip to the content</a>\
          <header><h1>{0}</h1><dl class=\"block\">",
-        escape(&d.title)
+        escape(&d.title),
+        what,
+        class
     );
     for (head, value) in [("Revision", &d.revision), ("Date", &d.date), ("Made by", &d.made_by)] {
         if !value.is_empty() {
@@ -64,11 +76,11 @@ pub(crate) fn render(d: &Dossier) -> String {
         }
     }
     out.push_str("</dl></header><nav aria-label=\"Contents\"><ul>");
-    for s in &sections {
+    for s in sections {
         let _ = write!(out, "<li><a href=\"#{}\">{}</a></li>", s.id, s.heading);
     }
-    out.push_str("</ul></nav><main>");
-    for s in &sections {
+    out.push_str("</ul></nav><main id=\"content\">");
+    for s in sections {
         let _ = write!(
             out,
             "<section id=\"{0}\" aria-labelledby=\"{0}-head\"><h2 id=\"{0}-head\">{1}</h2>{2}</section>",
@@ -87,7 +99,13 @@ fn sections(d: &Dossier) -> Vec<Section> {
     } else {
         tables::summary(&d.summary)
     };
+    if !d.description.is_empty() {
+        add("description", "What it is", tables::list(&d.description));
+    }
     add("summary", "What would happen", summary);
+    if let Some(sheet) = &d.sitter {
+        add("sitter", "If something is wrong", sitter::body(sheet));
+    }
     if !d.drawings.is_empty() {
         add("section", "The system in section", figures(&d.drawings));
     }
@@ -106,6 +124,12 @@ fn sections(d: &Dossier) -> Vec<Section> {
     if !d.wiring.is_empty() || !d.lists.is_empty() {
         let lists: String = d.lists.iter().map(tables::plain).collect();
         add("electrics", "Electrics", format!("{lists}{}", figures(&d.wiring)));
+    }
+    if !d.care.is_empty() {
+        add("care", "Proof tests and upkeep", d.care.iter().map(tables::plain).collect());
+    }
+    if !d.history.is_empty() {
+        add("history", "What it was given", d.history.iter().map(tables::plain).collect());
     }
     if !d.assumptions.is_empty() {
         add("assumptions", "What this rests on", tables::list(&d.assumptions));

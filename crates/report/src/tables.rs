@@ -98,7 +98,7 @@ pub(crate) fn energised(rows: &[EnergisedRow]) -> String {
     out
 }
 
-/// A list of the electrics, folded away: it is for the bench, not for the reader of conclusions.
+/// A list for the bench or the files, folded away on a screen: it is not for the reader of conclusions. Printed it is whole.
 pub(crate) fn plain(list: &ListTable) -> String {
     let cells = |row: &[String], tag: &str| -> String {
         row.iter().map(|text| format!("<{tag}>{}</{tag}>", escape(text))).collect()
@@ -107,7 +107,7 @@ pub(crate) fn plain(list: &ListTable) -> String {
     let title = escape(&list.title);
     format!(
         "<details><summary>{title}</summary><div class=\"scroll\" role=\"region\" aria-label=\"{title}\" tabindex=\"0\">\
-         <table><thead><tr>{}</tr></thead><tbody>{rows}</tbody></table></div></details>",
+         <table><caption class=\"unseen\">{title}</caption><thead><tr>{}</tr></thead><tbody>{rows}</tbody></table></div></details>",
         cells(&list.heads, "th scope=\"col\"").replace("</th scope=\"col\">", "</th>")
     )
 }

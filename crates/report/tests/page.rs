@@ -119,6 +119,29 @@ fn sample() -> Dossier {
         mend: mend.map(str::to_owned),
     };
     Dossier {
+        description: vec!["Water of the system: 415 L".to_owned()],
+        sitter: Some(SitterSheet {
+            call: vec![],
+            always: vec!["Call first when you are not sure.".to_owned()],
+            never: vec!["Never pour tap water into the tank.".to_owned()],
+            messages: vec![Message {
+                words: "Water in the tray under the stand.".to_owned(),
+                priority: "high priority".to_owned(),
+                means: "Sump: leak.".to_owned(),
+                time: "40 min at the least, then it would wet the floor.".to_owned(),
+                is_short: true,
+                act: "Hand off for top-off.".to_owned(),
+                leave: "Leave circulation running.".to_owned(),
+                caution: Some("Mains beside salt water.".to_owned()),
+            }],
+            basis: "Times are estimates.".to_owned(),
+        }),
+        care: vec![],
+        history: vec![ListTable {
+            title: "Revisions".to_owned(),
+            heads: vec!["No".to_owned(), "Why".to_owned()],
+            rows: vec![vec!["1".to_owned(), "first".to_owned()]],
+        }],
         wiring: vec![],
         lists: vec![],
         title: "Harbour Lane reading-room reef".to_owned(),
@@ -251,6 +274,7 @@ fn sample_report() {
 #[test]
 fn empty_report() {
     check(&render(&Dossier::default()));
+    check(&render_sitter(&Dossier::default()));
 }
 
 #[test]
@@ -298,13 +322,25 @@ fn hostile_text_stays_text() {
     p.series[0].unit = evil.to_owned();
     p.limits[0].name = evil.to_owned();
     p.marks[0].text = evil.to_owned();
+    d.description.push(evil.to_owned());
+    let sheet = d.sitter.as_mut().expect("a sheet");
+    sheet.call.push(evil.to_owned());
+    sheet.never.push(evil.to_owned());
+    sheet.basis = evil.to_owned();
+    let m = &mut sheet.messages[0];
+    for text in [&mut m.words, &mut m.priority, &mut m.means, &mut m.time, &mut m.act, &mut m.leave] {
+        *text = evil.to_owned();
+    }
+    m.caution = Some(evil.to_owned());
+    d.history[0].rows[0][1] = evil.to_owned();
     d.energised[0].part = evil.to_owned();
     d.energised[0].trip = evil.to_owned();
     d.assumptions.push(evil.to_owned());
     d.not_modelled.push(evil.to_owned());
-    let html = render(&d);
-    assert!(!html.contains("<script"));
-    check(&html);
+    for html in [render(&d), render_sitter(&d)] {
+        assert!(!html.contains("<script"));
+        check(&html);
+    }
 }
 
 #[test]

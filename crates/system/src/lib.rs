@@ -25,5 +25,5 @@ mod timezone;
 pub mod wiring;
 
 pub use diagnostic::{Annotation, Diagnostic, Level};
-pub use load::{LONGEST, Loaded, LoadedFile, load, load_file, load_with};
+pub use load::{LONGEST, Loaded, LoadedFile, load, load_file, load_with, parts_file};
 pub use model::System;

@@ -103,8 +103,8 @@ pub fn load_file(path: &Path) -> LoadedFile {
     LoadedFile { source, loaded }
 }
 
-/// The parts file that a system file names.
-fn parts_file(source: &str) -> Option<(String, std::ops::Range<usize>)> {
+/// The parts file that a system file names, with the place of the name.
+pub fn parts_file(source: &str) -> Option<(String, std::ops::Range<usize>)> {
     let (document, _) = toml::de::DeTable::parse_recoverable(source);
     let system = document.get_ref().get("system")?.get_ref().as_table()?;
     let parts = system.get("parts")?;

@@ -375,8 +375,14 @@ pub struct FmeaOptions {
 
 /// Options of `report`.
 #[derive(Args, Debug)]
-#[command(long_about = "Write audit, FMEA and drawings as one HTML page.\n\n\
-        The page needs nothing else: it opens in any browser, on a phone, and prints.")]
+#[command(
+    long_about = "Write the complete file of a system as one HTML page: what it is, what would happen, what to do, audit, FMEA, drawings, wiring, \
+        proof tests and upkeep; with --history what a running station says that its board was given.\n\n\
+        The page needs nothing else: it opens in any browser, on a phone, and prints. --sitter adds a sheet for whoever minds the tank. --share writes \
+        a folder to teach with: file and page without addresses, secrets and names.",
+    after_help = "Examples:\n  tidewright report system.toml --sitter sitter.html --call 'Mara, +00 000 0000000, any hour'\n  \
+        tidewright report system.toml --pdf\n  tidewright report system.toml --share tank-to-share --leave-out Mara"
+)]
 pub struct ReportOptions {
     /// The system file
     #[arg(value_name = "FILE")]
@@ -387,6 +393,27 @@ pub struct ReportOptions {
     /// Replace a file that is there
     #[arg(long)]
     pub force: bool,
+    /// Also write the sheet for whoever minds the tank, as a page of its own
+    #[arg(long, value_name = "FILE")]
+    pub sitter: Option<PathBuf>,
+    /// Whom to call, a line on that sheet; may be given again
+    #[arg(long, value_name = "TEXT")]
+    pub call: Vec<String>,
+    /// Also write each page as PDF beside it, by the Chromium of this machine
+    #[arg(long)]
+    pub pdf: bool,
+    /// Ask the running station for the revisions of its board
+    #[arg(long)]
+    pub history: bool,
+    /// Write into this folder instead what can be given to others: system file, page and sheet without addresses, secrets and names
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "sitter", "call", "history"])]
+    pub share: Option<PathBuf>,
+    /// A word to leave out with --share, such as a name; may be given again
+    #[arg(long, value_name = "TEXT", requires = "share")]
+    pub leave_out: Vec<String>,
+    /// Which station.
+    #[command(flatten)]
+    pub station: StationOptions,
     /// How the study is run.
     #[command(flatten)]
     pub study: StudyOptions,
@@ -665,6 +692,14 @@ pub struct RevisionsOptions {
     /// How long it is tried unless it is confirmed, 1 min to 4 h 15 min
     #[arg(long, value_name = "TIME", default_value = "60 min", value_parser = quantity::time)]
     pub time: f64,
+    /// Which station.
+    #[command(flatten)]
+    pub station: StationOptions,
+}
+
+/// Which station, and which of its boards.
+#[derive(Args, Debug)]
+pub struct StationOptions {
     /// Which board [default: the only one]
     #[arg(long, value_name = "NAME")]
     pub board: Option<String>,

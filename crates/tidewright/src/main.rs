@@ -3,6 +3,7 @@
 //! Contract: thin. Every number comes out of a library crate; here it is only put into words, tables, JSON and files.
 
 mod arguments;
+mod asked;
 mod calendar;
 mod commands;
 mod console;

@@ -1,122 +1,26 @@
 //! `tidewright revisions`: which programs a board was given, and another one from afar, through the station.
 
 use std::path::Path;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use ureq::Agent;
-use ureq::tls::{Certificate, RootCerts, TlsConfig};
 
-use crate::arguments::RevisionsOptions;
+use crate::arguments::{RevisionsOptions, StationOptions};
+use crate::asked::{Asked, Station, read};
 use crate::console::Console;
 use crate::ending::{Ending, Failure};
 use crate::table::{Column, Table};
 use crate::words::span;
 use crate::{calendar, json, wrap};
 
-/// Longest wait for one answer: a command waits ten seconds for its board.
-const WAIT: Duration = Duration::from_secs(30);
 /// From what was sent until the board runs it and the station has begun anew.
 const RUNS_WITHIN: Duration = Duration::from_secs(40);
 const LOOK: Duration = Duration::from_millis(300);
 /// Longest trial, minutes.
 const LONGEST_MIN: f64 = 255.0;
 
-/// The station and how it is asked.
-struct Station {
-    agent: Agent,
-    url: String,
-    token: String,
-}
-
-fn read(path: &Path, what: &str) -> Result<String, Failure> {
-    std::fs::read_to_string(path).map_err(|error| {
-        Failure::new(format!("cannot read `{}`: {error}", path.display())).help(format!("name {what}"))
-    })
-}
-
-impl Station {
-    fn new(options: &RevisionsOptions) -> Result<Station, Failure> {
-        let token = match &options.token_file {
-            Some(path) => read(path, "the file that holds the token")?,
-            None => std::env::var("TIDEWRIGHT_TOKEN").map_err(|_| {
-                Failure::new("the station is asked with a token, and there is none").help(
-                    "make one on the page of accounts (`read` to look, `program` to deploy) and give its file with --token-file, or put it \
-                     into TIDEWRIGHT_TOKEN",
-                )
-            })?,
-        };
-        let roots = match &options.certificate {
-            None => RootCerts::WebPki,
-            Some(path) => {
-                let pem = read(path, "the station's certificate, PEM")?;
-                let certificate = Certificate::from_pem(pem.as_bytes()).map_err(|error| {
-                    Failure::new(format!("`{}` is no certificate in PEM: {error}", path.display()))
-                        .help("it is `station-cert.pem` in the station's data folder")
-                })?;
-                RootCerts::Specific(Arc::new(vec![certificate]))
-            }
-        };
-        let agent = Agent::config_builder()
-            .timeout_global(Some(WAIT))
-            .max_redirects(0)
-            .http_status_as_error(false)
-            .user_agent("tidewright")
-            .tls_config(TlsConfig::builder().root_certs(roots).build())
-            .build()
-            .new_agent();
-        let url = options.station.trim_end_matches('/').to_owned();
-        Ok(Station { agent, url, token: token.trim().to_owned() })
-    }
-
-    /// Asks; the answer, or what the station says is wrong.
-    fn ask(&self, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
-        self.try_ask(path, body).map_err(|error| match error {
-            Asked::Failed(failure) => failure,
-            Asked::NotThere(why) => {
-                Failure::new(format!("the station at {} does not answer: {why}", self.url))
-                    .help("is it running, and is --station its address? `tidewright serve` prints it")
-            }
-        })
-    }
-
-    fn try_ask(&self, path: &str, body: Option<&Value>) -> Result<Value, Asked> {
-        let url = format!("{}{path}", self.url);
-        let bearer = format!("Bearer {}", self.token);
-        let answer = match body {
-            None => self.agent.get(&url).header("Authorization", &bearer).call(),
-            Some(body) => self
-                .agent
-                .post(&url)
-                .header("Authorization", &bearer)
-                .header("Content-Type", "application/json")
-                .send(body.to_string()),
-        };
-        let mut answer = answer.map_err(|error| Asked::NotThere(error.to_string()))?;
-        let text = answer.body_mut().read_to_string().map_err(|error| Asked::NotThere(error.to_string()))?;
-        let value: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
-        if answer.status().is_success() {
-            return Ok(value);
-        }
-        let detail = value["detail"].as_str().unwrap_or("it does not say why");
-        let help = match answer.status().as_u16() {
-            401 => "the token is wrong or has ended: make another on the page of accounts",
-            403 => "deploying takes a token with `program`, made by an owner",
-            _ => "nothing was changed",
-        };
-        Err(Asked::Failed(Failure::new(format!("{url}: {detail}")).help(help)))
-    }
-}
-
-/// Why there is no answer.
-enum Asked {
-    Failed(Failure),
-    NotThere(String),
-}
-
 /// The board that is meant: the one that is named, or the only one.
-fn board(station: &Station, options: &RevisionsOptions) -> Result<String, Failure> {
+pub fn board(station: &Station, options: &StationOptions) -> Result<String, Failure> {
     if let Some(board) = &options.board {
         return Ok(board.clone());
     }
@@ -139,14 +43,12 @@ pub fn run(options: &RevisionsOptions, console: &mut Console) -> Result<Ending, 
         return Err(Failure::new("a trial takes 1 min to 4 h 15 min").help("give such a time with --time"));
     }
     let minutes = minutes as u8;
-    let station = Station::new(options)?;
-    let name = board(&station, options)?;
+    let station = Station::new(&options.station)?;
+    let name = board(&station, &options.station)?;
     let base = format!("/api/v1/boards/{name}");
     let list = |station: &Station| station.try_ask(&format!("{base}/revisions"), None);
     if let Some(number) = options.print {
-        let url = format!("{}{base}/revisions/{number}/file", station.url);
-        let text = file(&station, &url)?;
-        console.print(&text);
+        console.print(&station.text(&format!("{base}/revisions/{number}/file"))?);
         return Ok(Ending::Clean);
     }
     let why = options.why.as_deref().unwrap_or("");
@@ -204,19 +106,6 @@ pub fn run(options: &RevisionsOptions, console: &mut Console) -> Result<Ending, 
     };
     let list = wait(&station, list, is_so)?;
     tell(&name, if options.confirm { "confirm" } else { "revert" }, &order, &list, is_so(&list), console)
-}
-
-fn file(station: &Station, url: &str) -> Result<String, Failure> {
-    let bearer = format!("Bearer {}", station.token);
-    let failed = |error: ureq::Error| Failure::new(format!("{url}: {error}"));
-    let mut answer = station.agent.get(url).header("Authorization", &bearer).call().map_err(failed)?;
-    let text = answer.body_mut().read_to_string().map_err(failed)?;
-    if answer.status().is_success() {
-        return Ok(text);
-    }
-    let problem: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
-    Err(Failure::new(format!("{url}: {}", problem["detail"].as_str().unwrap_or("it does not say why")))
-        .help("`tidewright revisions` lists the numbers"))
 }
 
 /// Asks until it is so, or for long enough; what the station said last. It may be beginning anew meanwhile.

@@ -18,7 +18,8 @@ pub fn run(options: &SectionOptions, console: &mut Console) -> Result<Ending, Fa
     }
     let Some(opened) = open(&options.file, "section", console) else { return Ok(Ending::Unreadable) };
     let audit = audit::run(&opened.system);
-    let title = Title { revision: opened.name.clone(), date: options.date.clone().unwrap_or_default() };
+    let title =
+        Title { revision: opened.name.clone(), date: options.date.clone().unwrap_or_default(), call: vec![] };
     let svg = sheet(&opened.system, &audit, &title).to_svg(&SvgOptions {
         theme: Theme::Light,
         width: Some("1188".to_owned()),

@@ -1,9 +1,12 @@
 //! From system, audit and FMEA to the plain values that the report's page shows.
 
+mod care;
 mod conclusions;
 mod drawings;
 mod electrics;
 mod limits;
+pub mod share;
+mod sitter;
 mod traces;
 
 use audit::Audit;
@@ -14,8 +17,16 @@ use trial::Fmea;
 use crate::fmea::{Verdict, corner};
 use crate::words::{self, HOUR_S};
 
+pub use care::revisions;
 pub use drawings::sheet;
 pub use traces::plots;
+
+/// What the system is, from its figures.
+pub fn description(source: &str, system: &System) -> Vec<String> {
+    let beside = workbench::Beside { library: std::sync::Arc::clone(&system.library), lock: None };
+    let look = workbench::look::look(source, &[], &beside);
+    look.figures.iter().map(|figure| format!("{}: {}", figure.label, figure.text)).collect()
+}
 
 /// What stands in the title block.
 pub struct Title {
@@ -23,6 +34,8 @@ pub struct Title {
     pub revision: String,
     /// ISO date.
     pub date: String,
+    /// Whom to call.
+    pub call: Vec<String>,
 }
 
 /// Everything for the page.
@@ -33,6 +46,10 @@ pub fn build(system: &System, audit: &Audit, fmea: &Fmea, plots: Vec<Plot>, titl
         revision: title.revision.clone(),
         date: title.date.clone(),
         made_by: format!("tidewright {}", env!("CARGO_PKG_VERSION")),
+        description: vec![],
+        sitter: Some(sitter::sheet(system, fmea, &title.call)),
+        care: care::care(system),
+        history: vec![],
         summary: conclusions::lines(system, fmea),
         drawings: drawings::drawings(system, audit, title),
         wiring: electrics::sheets(system, &electrical),

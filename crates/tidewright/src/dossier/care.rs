@@ -1,0 +1,72 @@
+//! Proof tests and upkeep for the page, and what a station says that the board was given.
+
+use care::proof::{Tolerated, tests};
+use care::tasks::{Every, usual};
+use report::ListTable;
+use serde_json::Value;
+use system::System;
+
+use crate::calendar;
+
+fn table(title: &str, heads: &[&str], rows: Vec<Vec<String>>) -> ListTable {
+    let heads = heads.iter().map(|&head| head.to_owned()).collect();
+    ListTable { title: title.to_owned(), heads, rows }
+}
+
+/// Proof tests with their reckoning, and maintenance.
+pub fn care(system: &System) -> Vec<ListTable> {
+    let mut tests = tests(system, &Tolerated::default());
+    tests.sort_by_key(|test| test.interval_days);
+    let proof = tests.iter().map(|test| {
+        let steps: Vec<&str> = test.steps.iter().map(|step| step.text.as_str()).collect();
+        let caution = test.caution.map_or(String::new(), |caution| format!(" Caution: {caution}."));
+        vec![
+            format!("{} days", test.interval_days),
+            test.title.clone(),
+            format!("{}{caution}", steps.join(" ")),
+            test.formula(),
+            format!("λ: {}. D: {}.", test.failure.source, test.demand.source),
+            String::new(),
+        ]
+    });
+    let tasks = usual(system);
+    let upkeep = tasks.iter().map(|task| vec![when(&task.every), task.title.clone(), task.how.clone()]);
+    let list = vec![
+        table(
+            "Proof tests: each protection tried before it is needed",
+            &["Every", "Test", "How", "Reckoning", "From", "Done: day, who"],
+            proof.collect(),
+        ),
+        table("Upkeep", &["When", "Task", "How"], upkeep.collect()),
+    ];
+    list.into_iter().filter(|list| !list.rows.is_empty()).collect()
+}
+
+/// When a task is due, in words.
+pub fn when(every: &Every) -> String {
+    match every {
+        Every::Days { days } => format!("{days} days"),
+        Every::Hours { of, hours } => format!("{hours:.0} h of {of}"),
+        Every::Evidence { check } => format!("when the station finds `{check}`"),
+    }
+}
+
+/// The revisions of a board, as its station lists them.
+pub fn revisions(board: &str, list: &Value) -> ListTable {
+    let text = |value: &Value| value.as_str().unwrap_or("").to_owned();
+    let rows = (list["revisions"].as_array().into_iter().flatten()).map(|one| {
+        let day = one["at_ms"].as_i64().unwrap_or(0).div_euclid(86_400_000);
+        let runs = if one["is_running"] == true { "runs" } else { "" };
+        vec![
+            one["id"].to_string(),
+            runs.to_owned(),
+            calendar::iso(day),
+            text(&one["who"]),
+            text(&one["why"]),
+            one["bytes"].to_string(),
+            text(&one["crc"]),
+        ]
+    });
+    let heads = ["No", "", "Day", "Who", "Why", "Bytes", "Program"];
+    table(&format!("Revisions of {board}"), &heads, rows.collect())
+}
