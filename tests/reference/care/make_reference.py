@@ -1,7 +1,7 @@
 """Outside values for the tests of crates/care: Student's t by scipy, regressions by statsmodels, molar masses by molmass, the
 carbonate system by PyCO2SYS, densities by gsw.
 
-Run: python3 -m venv /tmp/care-venv && /tmp/care-venv/bin/pip install -r requirements.txt && /tmp/care-venv/bin/python make_reference.py
+Run: python3 -m venv venv && venv/bin/pip install -r requirements.txt && venv/bin/python make_reference.py
 Two runs give the same bytes. The tests never run Python.
 """
 

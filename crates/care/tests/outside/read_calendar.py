@@ -1,6 +1,6 @@
 """Prints what the package icalendar (PyPI) finds in a feed: its name, then uid, date, interval, summary and description of each event.
 
-Run by `ICALENDAR_PYTHON=/tmp/care-venv/bin/python cargo test -p care --test proof`; needs `pip install icalendar==7.3.2`.
+Run by `ICALENDAR_PYTHON=venv/bin/python cargo test -p care --test proof`; needs `pip install icalendar==7.3.2`.
 """
 
 import sys
