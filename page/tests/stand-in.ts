@@ -468,7 +468,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       if (found.name === "topoff_pump") return json(response, order(words, body["why"] ?? "", "refused", "topoff_pump has tripped by longest_run and stays off until it is reset"));
       if (found.name === "light") return json(response, order(words, body["why"] ?? "", "not-done", "the board gave no answer within 10 s"));
       const minutes = Number(body["minutes"] ?? 0);
-      Object.assign(found, value === undefined ? { by: "rule", hand_left_ms: 0, why: "by its rule" } : { output: value, by: "hand", hand_left_ms: minutes * 60_000, why: `in hand for ${minutes} min more` });
+      Object.assign(found, value === undefined ? { by: "rule", hand_left_ms: 0, why: "by its rule", hand: undefined } : { output: value, by: "hand", hand_left_ms: minutes * 60_000, why: `in hand for ${minutes} min more`, hand: { who: me.name, why: body["why"] ?? "", since_ms: Date.now(), until_ms: Date.now() + minutes * 60_000 } });
       return json(response, order(words, body["why"] ?? "", "done", "done: scan 108100 took it", found.output));
     }
     if (what === "POST make-safe") {

@@ -111,7 +111,7 @@ describe.skipIf(!executable)("design", () => {
   test("a draft is kept at the station, and nobody else's is written over", () =>
     design("phone", async (page) => {
       await page.getByRole("button", { name: "Save as a draft" }).click();
-      await page.getByLabel("Name").fill("larger sump");
+      await page.getByRole("dialog").getByLabel("Name").fill("larger sump");
       await page.getByRole("button", { name: "Save it" }).click();
       await page.getByText("Saved as larger sump.").waitFor();
       await page.locator("dialog").getByRole("button", { name: "Close" }).click();
@@ -121,7 +121,7 @@ describe.skipIf(!executable)("design", () => {
       await page.getByRole("button", { name: "Open Harbour Lane reading-room reef" }).click();
       await page.getByText("A copy of what board tank runs:").waitFor();
       await page.getByRole("button", { name: "Save as a draft" }).click();
-      await page.getByLabel("Name").fill("larger sump");
+      await page.getByRole("dialog").getByLabel("Name").fill("larger sump");
       await page.getByRole("button", { name: "Save it" }).click();
       await page.getByText("was saved by ines meanwhile").waitFor();
     }));

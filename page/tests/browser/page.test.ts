@@ -154,7 +154,7 @@ describe.skipIf(!executable)("the page", () => {
       await page.getByRole("link", { name: "Hand", exact: true }).focus();
       await page.keyboard.press("Enter");
       await page.getByRole("heading", { name: "Hand and procedures" }).waitFor();
-      expect(await page.evaluate(() => document.activeElement?.tagName)).toBe("H1");
+      await page.waitForFunction(() => document.activeElement?.tagName === "H1");
       const button = page.getByRole("button", { name: "Hand: Return pump" });
       await button.focus();
       await page.keyboard.press("Enter");

@@ -18,7 +18,8 @@ pub fn care(system: &System) -> Vec<ListTable> {
     let mut tests = tests(system, &Tolerated::default());
     tests.sort_by_key(|test| test.interval_days);
     let proof = tests.iter().map(|test| {
-        let steps: Vec<&str> = test.steps.iter().map(|step| step.text.as_str()).collect();
+        let numbered = test.steps.iter().enumerate();
+        let steps: Vec<String> = numbered.map(|(n, step)| format!("{}. {}.", n + 1, step.text)).collect();
         let caution = test.caution.map_or(String::new(), |caution| format!(" Caution: {caution}."));
         vec![
             format!("{} days", test.interval_days),
