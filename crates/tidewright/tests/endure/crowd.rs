@@ -213,6 +213,7 @@ fn one_of_twenty_misbehaves_and_the_others_do_not_notice() {
     let end = station.end();
     let store = kept::copy(&folder.path().join("data"), &folder.path().join("copy"));
     let kept = kept::of_boards(&store, "with one that misbehaves");
+    assert_eq!(kept.lost_by_boards, 0, "{kept:?}");
     assert_eq!(kept.holes, 0, "no board of those that are well misses a sample");
     let page = store::Page { limit: u32::MAX, ..store::Page::default() };
     let mut of_bad = 0;

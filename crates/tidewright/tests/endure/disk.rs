@@ -193,10 +193,11 @@ fn a_disk_that_fails_now_and_then_loses_nothing() {
     assert!(!launch.log().contains("panicked"), "{}", launch.log());
     println!(
         "disk that failed {n_failures} times: {} requests refused, {} notes and {} commands acknowledged and there ({n_late} of them with an outcome \
-         that waited for the disk), {} samples",
+         that waited for the disk), {} samples; {} entries of journals that full boards say they lost",
         told.n_refused,
         told.notes.len(),
         told.orders.len(),
-        kept.samples
+        kept.samples,
+        kept.lost_by_boards
     );
 }

@@ -19,6 +19,8 @@ pub struct Kept {
     pub entries: u64,
     /// Places where a series of a board misses samples, the most of any.
     pub holes: usize,
+    /// Entries that a board itself says it lost: its journal was full before a station could keep it. None of them was acknowledged.
+    pub lost_by_boards: u64,
 }
 
 /// Copies the store of a station that is dead, log included, and opens the copy.
@@ -94,7 +96,7 @@ fn points(store: &Store, told: &Acknowledged, when: &str) {
     }
 }
 
-/// What is there of the boards; their journals without a hole.
+/// What is there of the boards; their journals without a hole but those that the boards told.
 pub fn of_boards(store: &Store, when: &str) -> Kept {
     let mut kept = Kept::default();
     for series in store.all_series().iter().filter(|series| series.spec.source.starts_with("tank")) {
@@ -117,7 +119,9 @@ pub fn of_boards(store: &Store, when: &str) -> Kept {
         kept.entries += 1;
         let before = last.insert(event.source.clone(), sequence);
         let follows = before.is_none_or(|before| before.wrapping_add(1) == sequence);
-        assert!(follows && event.code != Some(1), "{when}: an entry is missing before {event:?}");
+        let is_told = event.code == Some(1);
+        kept.lost_by_boards += if is_told { u64::from(event.argument.unwrap_or(1).max(1)) } else { 0 };
+        assert!(follows || is_told, "{when}: an entry is missing before {event:?}");
     }
     kept
 }

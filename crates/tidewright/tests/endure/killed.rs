@@ -55,6 +55,7 @@ fn killed_at_random_nothing_acknowledged_is_lost() {
         is_still_logged_in(&client, &when);
     }
     // A hole is where a kill took scans that had come and were not durable.
+    assert_eq!(before.lost_by_boards, 0, "{before:?}");
     assert!(before.holes as u64 <= n_kills + n_kills / EARLY, "{before:?}");
     let ended_in = station.end();
     let last = kept::of_boards(&kept::copy(&data, &folder.path().join("copy")), "at the end");
