@@ -31,6 +31,16 @@ pub enum Every {
     },
 }
 
+impl std::fmt::Display for Every {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Every::Days { days } => write!(f, "{days} days"),
+            Every::Hours { of, hours } => write!(f, "{hours:.0} h of {of}"),
+            Every::Evidence { check } => write!(f, "at `{check}`"),
+        }
+    }
+}
+
 /// One task.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Task {

@@ -781,6 +781,7 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::words::HARMS;
     use crate::{Beside, edit};
 
     const EXAMPLES: [(&str, &str); 4] = [
@@ -788,18 +789,6 @@ mod tests {
         ("draft", include_str!("../../../examples/harbour-lane/first-draft.toml")),
         ("desk", include_str!("../../../examples/desk-60l/system.toml")),
         ("raceway", include_str!("../../../examples/raceway/system.toml")),
-    ];
-
-    const HARMS: [Harm; 9] = [
-        Harm::Flood,
-        Harm::Cook,
-        Harm::Chill,
-        Harm::Suffocate,
-        Harm::Overdose,
-        Harm::Starve,
-        Harm::Equipment,
-        Harm::Dark,
-        Harm::Other,
     ];
 
     /// Every remedy is a change that the file takes, whatever pump or heater fails, in tanks with and without a sump, a reservoir, a battery.

@@ -1,7 +1,7 @@
 //! Proof tests and upkeep for the page, and what a station says that the board was given.
 
 use care::proof::{Tolerated, tests};
-use care::tasks::{Every, usual};
+use care::tasks::usual;
 use report::ListTable;
 use serde_json::Value;
 use system::System;
@@ -31,7 +31,7 @@ pub fn care(system: &System) -> Vec<ListTable> {
         ]
     });
     let tasks = usual(system);
-    let upkeep = tasks.iter().map(|task| vec![when(&task.every), task.title.clone(), task.how.clone()]);
+    let upkeep = tasks.iter().map(|task| vec![task.every.to_string(), task.title.clone(), task.how.clone()]);
     let list = vec![
         table(
             "Proof tests: each protection tried before it is needed",
@@ -41,15 +41,6 @@ pub fn care(system: &System) -> Vec<ListTable> {
         table("Upkeep", &["When", "Task", "How"], upkeep.collect()),
     ];
     list.into_iter().filter(|list| !list.rows.is_empty()).collect()
-}
-
-/// When a task is due, in words.
-pub fn when(every: &Every) -> String {
-    match every {
-        Every::Days { days } => format!("{days} days"),
-        Every::Hours { of, hours } => format!("{hours:.0} h of {of}"),
-        Every::Evidence { check } => format!("when the station finds `{check}`"),
-    }
 }
 
 /// The revisions of a board, as its station lists them.

@@ -55,6 +55,16 @@ pub(super) async fn board_study(
     })))
 }
 
+/// What is worked out of a board's file, when there is a place for it.
+async fn worked_out<T: serde::Serialize>(
+    app: Arc<App>,
+    name: String,
+    of: impl FnOnce(&SiteBoard) -> T + Send + 'static,
+) -> Result<Json<Value>, Problem> {
+    let Ok(_place) = app.design.looks.acquire().await else { return Err(Problem::busy("The station ends.")) };
+    app.blocking(move |app| Ok(Json(serde_json::to_value(of(find(app, &name)?)).unwrap_or_default()))).await
+}
+
 /// The wiring of a board: drawings, rungs with their wires, findings.
 #[utoipa::path(get, path = "/api/v1/boards/{board}/wiring", tag = "design", params(("board" = String, Path, description = "Its name")),
     security(("session" = []), ("token" = [])),
@@ -63,12 +73,7 @@ pub(super) async fn board_wiring(
     State(app): State<Arc<App>>,
     Place(name): Place<String>,
 ) -> Result<Json<Value>, Problem> {
-    let Ok(_place) = app.design.looks.acquire().await else { return Err(Problem::busy("The station ends.")) };
-    app.blocking(move |app| {
-        let board = find(app, &name)?;
-        Ok(Json(serde_json::to_value(wiring(&board.system, &board.text)).unwrap_or_default()))
-    })
-    .await
+    worked_out(app, name, |board| wiring(&board.system, &board.text)).await
 }
 
 /// The control program of a board: its rules with the bytes each takes, what it needs, its listing.
@@ -79,12 +84,9 @@ pub(super) async fn board_program(
     State(app): State<Arc<App>>,
     Place(name): Place<String>,
 ) -> Result<Json<Value>, Problem> {
-    let Ok(_place) = app.design.looks.acquire().await else { return Err(Problem::busy("The station ends.")) };
-    app.blocking(move |app| {
-        let board = find(app, &name)?;
+    worked_out(app, name, |board| {
         let revision = format!("{:08x}", board.made.program_crc);
-        let program = program(&board.system, &board.text, &board.beside(), &board.made.compiled, revision);
-        Ok(Json(serde_json::to_value(program).unwrap_or_default()))
+        program(&board.system, &board.text, &board.beside(), &board.made.compiled, revision)
     })
     .await
 }

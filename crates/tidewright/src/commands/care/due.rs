@@ -164,17 +164,9 @@ fn fields(test: &ProofTest) -> Value {
 pub fn tasks(system: &System, console: &Console) -> Answer {
     let all = usual(system);
     let columns = vec![Column::text("When", 0, 12), Column::text("Task", 0, 20), Column::text("How", 1, 20)];
-    let rows = all.iter().map(|t| vec![when(&t.every), t.title.clone(), t.how.clone()]).collect();
+    let rows = all.iter().map(|t| vec![t.every.to_string(), t.title.clone(), t.how.clone()]).collect();
     let text = Table { columns, rows }.render(console.width, 0);
     Answer { heading: "maintenance".into(), text, fields: json!({ "tasks": all }), findings: vec![] }
-}
-
-fn when(every: &Every) -> String {
-    match every {
-        Every::Days { days } => format!("{days} days"),
-        Every::Hours { of, hours } => format!("{hours:.0} h of {of}"),
-        Every::Evidence { check } => format!("at `{check}`"),
-    }
 }
 
 /// Proof tests and tasks by calendar, as a file.
