@@ -203,13 +203,13 @@ pub fn list(app: &App, board: &SiteBoard) -> Result<Revisions, Problem> {
     let name = &board.settings.name;
     let page =
         store::Page { source: Some(name.clone()), limit: 100, newest_first: true, ..store::Page::default() };
-    let all = app.store.revisions(&page).map_err(Problem::store)?;
+    let all = app.store.revision_heads(&page).map_err(Problem::store)?;
     let hello = match app.live().link(board.id.0) {
         Some((LinkState::Up { hello, .. }, _)) => Some(hello.clone()),
         _ => None,
     };
     let running = hello.filter(|hello| hello.running_crc != 0).map(|hello| Running {
-        revision: all.iter().find(|revision| revision.crc == hello.running_crc).map(|revision| revision.id),
+        revision: all.iter().find(|(one, _)| one.crc == hello.running_crc).map(|(one, _)| one.id),
         crc: format!("{:08x}", hello.running_crc),
         kind: match hello.program {
             0 => Kind::Flashed,
@@ -218,14 +218,14 @@ pub fn list(app: &App, board: &SiteBoard) -> Result<Revisions, Problem> {
         },
     });
     let trial = trial(&app.store, name).map_err(Problem::store)?.filter(|trial| trial.ends_ms > now_ms());
-    let heads = all.into_iter().map(|revision| Head {
+    let heads = all.into_iter().map(|(revision, bytes)| Head {
         is_running: running.as_ref().is_some_and(|running| running.revision == Some(revision.id)),
         id: revision.id,
         at_ms: revision.at,
         who: revision.who,
         why: revision.why,
         crc: format!("{:08x}", revision.crc),
-        bytes: revision.program.len(),
+        bytes,
     });
     let revisions = heads.collect();
     Ok(Revisions { running, trial, revisions })

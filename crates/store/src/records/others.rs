@@ -202,6 +202,24 @@ impl Store {
         })
     }
 
+    /// Revisions of a time without programs and texts, each with the length of its program, bytes.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::read`].
+    pub fn revision_heads(&self, page: &Page) -> Result<Vec<(Revision, usize)>> {
+        self.read(|c| {
+            let sql = format!(
+                "select id, at, source, who, why, crc, x'', '', length(program) from revisions{}",
+                page.clause()
+            );
+            let head = |row: &Row<'_>| Ok((revision_from_row(row)?, row.get::<_, u32>(8)? as usize));
+            c.prepare_cached(&sql)
+                .and_then(|mut s| s.query_map(page.values(), head)?.collect())
+                .doing("reading revisions")
+        })
+    }
+
     /// One revision of a board, by its number.
     ///
     /// # Errors
