@@ -1,10 +1,11 @@
 //! What logs and lines that others write have in common: times as people write them, local time by a POSIX TZ string, numbers and the
-//! words of switches, units in a header, SenML. The store's import and the shadow of a joined controller both read with it.
+//! words of switches, units in a header, rows of cells, SenML. The store's import and the shadow of a joined controller both read with it.
 //!
 //! Contract: pure; nothing panics, whatever the text.
 
 pub mod dates;
 pub mod senml;
+pub mod table;
 pub mod times;
 pub mod values;
 pub mod zone;

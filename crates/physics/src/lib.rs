@@ -7,7 +7,8 @@
 //! * [`fast`] holds what a simulator calls every step: flow together with its derivatives, square roots only.
 //! * [`weir`], [`pipe`], [`orifice`], [`standpipe`], [`pump`] hold the laws with their sources, their exact inverses,
 //!   and the constructors that reduce a described part to the coefficients `fast` uses.
-//! * [`air`], [`heat`], [`evaporation`] hold moist air, films, walls, lumped tanks and the open surface.
+//! * [`air`], [`heat`], [`evaporation`], [`hood`] hold moist air, films, walls, lumped tanks, the open surface and air that is shut in
+//!   over it.
 //! * [`conditions`] fills the property arguments from salinity and temperature.
 //! * [`gas`] holds gas transfer and oxygen depletion.
 //!
@@ -27,6 +28,7 @@ pub mod evaporation;
 pub mod fast;
 pub mod gas;
 pub mod heat;
+pub mod hood;
 pub mod orifice;
 pub mod pipe;
 pub mod pump;

@@ -44,6 +44,7 @@ mod water;
 pub use flaw::Flaw;
 pub use gear::Commands;
 pub use plan::Plan;
+pub use rates::climate_c;
 pub use sense::{NO_ANSWER, SAMPLES};
 pub use state::Snapshot;
 pub use twin::{Books, Start, Twin};

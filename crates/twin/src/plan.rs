@@ -7,7 +7,7 @@ use physics::pump::{Condition, Pump};
 use physics::standpipe::{DRAIN_SPEED, Standpipe};
 use physics::weir::LowHeadWeir;
 use system::System;
-use system::model::{ActuatorIdx, ActuatorKind, PassageKind, Pipe, SupplyIdx, VesselIdx};
+use system::model::{ActuatorIdx, ActuatorKind, PassageIdx, PassageKind, Pipe, SupplyIdx, VesselIdx};
 
 use crate::sense::Probe;
 use crate::solver::Solver;
@@ -254,6 +254,17 @@ impl Plan {
     /// Scan period, s.
     pub fn scan_s(&self) -> f64 {
         self.dt * f64::from(self.substeps)
+    }
+
+    /// What walls and bottom of a vessel lose when it is filled to `level` (m over its floor), W for each kelvin above the room.
+    pub fn wall_w_per_k(&self, vessel: VesselIdx, level: f64) -> f64 {
+        let node = &self.nodes[vessel.idx()];
+        node.wall_per_m * level.max(0.0) + node.bottom
+    }
+
+    /// Flow of a pumped passage at its design point, m³/s; 0 for any other.
+    pub fn design_flow_m3_s(&self, passage: PassageIdx) -> f64 {
+        self.nominal_flow[passage.idx()]
     }
 
     fn push(&mut self, from: usize, to: usize, law: Law, passage: Option<usize>, aeration: f64) {

@@ -1,9 +1,11 @@
 //! The rate step, once a minute: properties of water and air that change slowly and cost much (vapour pressures, gas saturation,
 //! carbonate equilibrium), held constant until the next.
 
+use physics::hood::Hood;
 use seawater::carbonate::{BoronRatio, Constants};
 use seawater::oxygen::{O2_G_PER_MOL, saturation_mg_per_l};
 use seawater::vapour::{latent_heat_j_per_kg, saturation_pressure_pa};
+use system::model::Climate;
 
 use crate::flaw::Flaws;
 use crate::lanes::has;
@@ -17,18 +19,15 @@ pub(crate) const CONSTANTS_EVERY: u64 = 10;
 const EXCHANGE_AT_C: f64 = 25.0;
 /// Natural logarithm of the temperature factor of gas transfer, 1.024 a kelvin.
 const LN_TEMPERATURE_FACTOR: f64 = 0.023_716_526_617_316_065;
-/// Specific gas constant of water vapour, J/kg/K.
-const VAPOUR_GAS_CONSTANT: f64 = 461.5;
-/// Heat of a cubic metre of air, J/m³/K at 25 °C.
-const AIR_HEAT: f64 = 1.184 * 1006.0;
 /// Divides the nothing that evaporates from an empty vessel, J/m³.
 const LATENT_OF_NOTHING: f64 = 2.44e9;
-/// Still-air film between water and the air of a hood, W/m²/K (assumed).
-const HOOD_FILM: f64 = 4.0;
 
-/// Room air now, before flaws: °C.
-fn climate_c(plan: &Plan, climate: usize, local_s: f64) -> f64 {
-    let Some(c) = plan.system.climates.get(climate) else { return 22.0 };
+/// Room air where the file names no climate, °C.
+const NO_CLIMATE_C: f64 = 22.0;
+
+/// Room air of a climate at a time of the local day, s, without flaws: °C.
+pub fn climate_c(climate: Option<&Climate>, local_s: f64) -> f64 {
+    let Some(c) = climate else { return NO_CLIMATE_C };
     let (mean, half) = (0.5 * (c.day_c + c.night_c), 0.5 * (c.day_c - c.night_c));
     mean + half * libm::cos(core::f64::consts::TAU * (local_s / 86_400.0 - 15.0 / 24.0))
 }
@@ -44,7 +43,7 @@ pub(crate) fn room<const L: usize>(
 ) {
     for l in 0..L {
         let climate = flaws.climate[l].unwrap_or(params.climate[l]);
-        let normal = climate_c(plan, climate, local_s);
+        let normal = climate_c(plan.system.climates.get(climate), local_s);
         let without = plan.system.climates.get(climate).and_then(|c| c.without_mains);
         // Where nothing is heated (summer), a dead heating changes nothing.
         let off = flaws.room_falls[l].filter(|_| without.is_some());
@@ -166,22 +165,14 @@ fn spaces<const L: usize>(plan: &Plan, flaws: &Flaws<L>, state: &mut State<L>, r
                     lamp += actuator.watts * drive * (1.0 - share);
                 }
             }
-            // Vapour in kg/s/Pa, heat in W/K.
-            let by_vapour = draught / (VAPOUR_GAS_CONSTANT * (room_c + 273.15));
-            let (mut vapour_in, mut vapour_weight) = (by_vapour * room_vapour[l], by_vapour);
-            let by_heat = draught * AIR_HEAT;
-            let (mut heat_in, mut heat_weight) = (by_heat * room_c + lamp, by_heat);
+            let mut hood = Hood::new(draught, room_c, room_vapour[l], lamp);
             for (v, node) in plan.nodes.iter().enumerate().filter(|(_, n)| n.air == Some(a)) {
                 let t = state.temperature[v][l].clamp(0.0, 60.0);
                 let over = seawater::vapour::vapour_pressure_pa(state.salinity[v][l], t);
                 let film = node.evaporation * 89.0 * 1e-3 / latent_heat_j_per_kg(t) * state.area[v][l];
-                vapour_in += film * over;
-                vapour_weight += film;
-                heat_in += HOOD_FILM * state.area[v][l] * t;
-                heat_weight += HOOD_FILM * state.area[v][l];
+                hood.add_water(film, state.area[v][l], t, over);
             }
-            let t = if heat_weight > 0.0 { heat_in / heat_weight } else { room_c };
-            let p = if vapour_weight > 0.0 { vapour_in / vapour_weight } else { room_vapour[l] };
+            let (t, p) = hood.settled();
             state.space_temperature[a][l] = t;
             state.space_vapour[a][l] = p.min(saturation_pressure_pa(t.clamp(0.0, 60.0)));
         }

@@ -2,7 +2,6 @@
 //! anything is stored; whatever was guessed wrong can be told. Importing twice stores nothing twice.
 
 mod lines;
-mod table;
 
 use std::collections::BTreeMap;
 
@@ -16,7 +15,7 @@ use crate::Store;
 use crate::error::{Error, Result};
 use crate::export::csv::HEADER;
 use crate::series::{Appended, LARGEST_VALUE, Quality, Sample, SeriesSpec};
-use table::Row;
+use logs::table::{self, Row};
 
 /// Rows shown before importing.
 const SHOWN: usize = 10;

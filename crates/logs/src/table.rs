@@ -7,14 +7,15 @@ const LOOKED_AT: usize = 200;
 
 /// One row.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Row {
+pub struct Row {
     /// Line on which it begins, from 1.
     pub line: u64,
+    /// Trimmed; quotes are gone.
     pub cells: Vec<String>,
 }
 
 /// The text of a file and, if that was guessed, in which encoding.
-pub(super) fn text(bytes: &[u8]) -> (String, Option<&'static str>) {
+pub fn text(bytes: &[u8]) -> (String, Option<&'static str>) {
     let wide = |bytes: &[u8], of: fn([u8; 2]) -> u16| {
         let units: Vec<u16> = bytes.chunks_exact(2).map(|pair| of([pair[0], pair[1]])).collect();
         String::from_utf16_lossy(&units)
@@ -31,7 +32,7 @@ pub(super) fn text(bytes: &[u8]) -> (String, Option<&'static str>) {
 }
 
 /// Rows of a text; empty lines and lines that begin with `#` are left out.
-pub(super) fn rows(text: &str, separator: char) -> Vec<Row> {
+pub fn rows(text: &str, separator: char) -> Vec<Row> {
     let mut rows = Vec::new();
     let mut cells = Vec::new();
     let mut cell = String::new();
@@ -80,7 +81,7 @@ pub(super) fn rows(text: &str, separator: char) -> Vec<Row> {
 }
 
 /// The commonest number of cells, and how many of the rows have it.
-pub(super) fn commonest_width(rows: &[Row]) -> (usize, usize) {
+pub fn commonest_width(rows: &[Row]) -> (usize, usize) {
     let mut counts = std::collections::BTreeMap::new();
     for row in rows {
         *counts.entry(row.cells.len()).or_insert(0usize) += 1;
@@ -89,7 +90,7 @@ pub(super) fn commonest_width(rows: &[Row]) -> (usize, usize) {
 }
 
 /// The separator with which most rows have the same number of cells, at least two.
-pub(super) fn separator(text: &str) -> Option<char> {
+pub fn separator(text: &str) -> Option<char> {
     let end = text.match_indices('\n').nth(LOOKED_AT).map_or(text.len(), |(at, _)| at);
     let head = &text[..end];
     let mut best = None;
