@@ -51,7 +51,7 @@ test("an output that is not known is not said to rest", () => {
 test("the log shows nothing as whole that it does not know", () => {
   const event = (id: number, at_ms: number): EventRow => ({ id, at_ms, board: "tank", kind: "trip", text: "t" });
   const order = { id: 1, at_ms: 40, board: "tank", who: "w", why: "y", what: "x", status: "done", detail: "" } as Order;
-  const note = { id: 1, written_ms: 5, from_ms: 5, to_ms: 5, who: "w", text: "n" };
+  const note = { id: 1, written_ms: 5, from_ms: 5, to_ms: 5, who: "w", text: "n", photos: [] };
   expect(joined([event(2, 50), event(1, 10)], [order], [note], true).map(({ key }) => key)).toEqual(["e2", "c1", "e1", "n1"]);
   // Of commands only those since 40 are known so far: what is older waits.
   expect(joined([event(2, 50), event(1, 10)], [order], [note], false).map(({ key }) => key)).toEqual(["e2", "c1"]);

@@ -6,7 +6,8 @@ import { createServer, type IncomingMessage, type ServerResponse } from "node:ht
 import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
-import type { AlarmNow, CareDone, DriveNow, JoinedNow, Order, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+import type { AlarmNow, CareDone, DriveNow, JoinedNow, Note, Order, Photo, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+import { calibrated, calibrations, dosePlan, limePlan, pumpFlow, reading, water, waterChange } from "./stand-in-care.ts";
 import { careItems, mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
 
 const dist = new URL("../dist/", import.meta.url);
@@ -254,6 +255,13 @@ function look(text: string, edits: Edit[]): Look {
   };
 }
 
+/** What a stand-in shows for a photo: 48 by 32 pixels. */
+const PICTURE = readFileSync(new URL("../../tests/reference/photos/progressive.jpg", import.meta.url));
+
+function photoOf(id: number, caption: string): Photo {
+  return { id, at_ms: Date.now() - 5 * H, who: "mara", caption, kind: "jpeg", width: 48, height: 32, bytes: PICTURE.length };
+}
+
 export interface StandIn {
   url: string;
   /** Ends every stream and refuses new ones while `isOff`. */
@@ -270,8 +278,11 @@ export const PASSWORD = "correct horse battery";
 export async function standIn(options: { hasOwner?: boolean; port?: number } = {}): Promise<StandIn> {
   const now = state(Date.now());
   const orders: Order[] = [];
-  const notes = [{ id: 1, written_ms: now.at_ms - 5 * H, from_ms: now.at_ms - 5 * H, to_ms: now.at_ms - 5 * H, who: "mara", text: "Two new corals" }];
+  const notes: Note[] = [{ id: 1, written_ms: now.at_ms - 5 * H, from_ms: now.at_ms - 5 * H, to_ms: now.at_ms - 5 * H, who: "mara", text: "Two new corals", photos: [photoOf(1, "by the weir"), photoOf(2, "")] }];
+  const pictures = new Map<number, Buffer>();
   const careDone: CareDone[] = [];
+  const waterNow = water(now.at_ms);
+  const waterLines = waterNow.lines;
   const drafts = new Map<string, Draft>();
   const given: Revisions = {
     running: { revision: 2, crc: "aa11bb22", kind: "confirmed" },
@@ -352,7 +363,9 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
   const api = async (request: IncomingMessage, response: ServerResponse, path: string, ask: URLSearchParams) => {
     const chunks: Buffer[] = [];
     for await (const chunk of request) chunks.push(chunk as Buffer);
-    const body = chunks.length > 0 ? (JSON.parse(Buffer.concat(chunks).toString()) as Record<string, never>) : {};
+    const file = Buffer.concat(chunks);
+    const isJson = request.headers["content-type"] === "application/json";
+    const body = chunks.length > 0 && isJson ? (JSON.parse(file.toString()) as Record<string, never>) : {};
     const what = `${request.method} ${path}`;
     const board = now.boards[0]!;
     if (what === "GET session") return json(response, { ...(me ? { me } : {}), needs_first_owner: !hasOwner });
@@ -426,9 +439,28 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     if (what === "GET notes") return json(response, notes);
     if (what === "POST notes") {
       const at = (body["from_ms"] as number | undefined) ?? Date.now();
-      const note = { id: notes.length + 1, written_ms: Date.now(), from_ms: at, to_ms: at, who: me.name, text: body["text"] ?? "" };
+      const note = { id: notes.length + 1, written_ms: Date.now(), from_ms: at, to_ms: at, who: me.name, text: body["text"] ?? "", photos: [] };
       notes.unshift(note);
       return json(response, note);
+    }
+    const ofNote = /^notes\/(\d+)\/photos$/.exec(path);
+    if (ofNote && request.method === "POST") {
+      if (!(file[0] === 0xff && file[1] === 0xd8)) return problem(response, 422, "not-possible", "This is not possible", "The photo is not taken: this is no photo; send a JPEG, PNG or WebP file.");
+      const photo = { ...photoOf(pictures.size + 10, ask.get("caption") ?? ""), who: me.name, bytes: file.length, at_ms: Date.now() };
+      pictures.set(photo.id, file);
+      notes.find((note) => note.id === Number(ofNote[1]))?.photos.push(photo);
+      return json(response, photo);
+    }
+    const ofPhoto = /^photos\/(\d+)(\/small)?$/.exec(path);
+    if (ofPhoto) {
+      const id = Number(ofPhoto[1]);
+      if (request.method === "PUT") return json(response, { words: "It is shown in lists." });
+      if (request.method === "DELETE") {
+        for (const note of notes) note.photos = note.photos.filter((photo) => photo.id !== id);
+        return json(response, { words: "The photo is gone." });
+      }
+      response.writeHead(200, { "content-type": "image/jpeg", "cache-control": "no-store", "content-disposition": "attachment" });
+      return response.end(pictures.get(id) ?? PICTURE);
     }
     if (what === "GET events") {
       return json(response, [
@@ -475,6 +507,29 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       const steps = ["topoff_pump off", "return_pump on", "heaters to their own thermostats"].map((step) => order(`make safe: ${step}`, body["why"] ?? "", "done", "done: scan 108100 took it"));
       return json(response, { is_all_done: true, steps });
     }
+    if (what === "GET boards/tank/water") return json(response, { ...waterNow, lines: waterLines });
+    if (what === "POST boards/tank/water/tests" || what === "POST boards/tank/water") {
+      const tests = (body["tests"] as unknown as { quantity: string; value: string }[] | undefined) ?? [{ quantity: String(body["what"]), value: String(body["value"] ?? "") }];
+      if (tests.some((test) => /[^\d. /a-zA-Z]/.test(test.value))) return problem(response, 422, "not-possible", "This is not possible", "This is no line of the log: it is no number.");
+      for (const test of tests) waterLines.unshift({ id: waterLines.length + 100, at_ms: Date.now(), what: test.quantity, value: test.value, who: me.name, note: body["note"] ?? "" });
+      return json(response, { words: `In the log: ${tests.map((test) => `${test.quantity} ${test.value}`.trim()).join(", ")}.` });
+    }
+    if (what === "GET boards/tank/water/dose") return json(response, dosePlan);
+    if (what === "GET boards/tank/water/lime") return json(response, limePlan);
+    if (what === "GET boards/tank/water/change") return json(response, waterChange);
+    const ofLine = /^boards\/tank\/water\/(\d+)$/.exec(path);
+    if (ofLine && request.method === "DELETE") {
+      const line = waterLines.find((one) => one.id === Number(ofLine[1]));
+      if (line) line.voided_by = me.name;
+      return json(response, { words: "The line counts no more." });
+    }
+    if (what === "GET boards/tank/calibrations") return json(response, calibrations(now.at_ms));
+    if (path.startsWith("boards/tank/calibrations/") && path.endsWith("/reading")) return json(response, reading(path.includes("/ph/"), Number(ask.get("since")), Date.now()));
+    if (request.method === "POST" && /^boards\/tank\/calibrations\/\w+$/.test(path)) {
+      const sent = (body["send"] as unknown) === true;
+      return json(response, { ...calibrated, ...(sent ? { order: order("ph: calibrated, slopes 96.7 % and 96.7 %, offset +3.10 mV", body["why"] ?? "", "done", "done: the board keeps it") } : {}) });
+    }
+    if (request.method === "POST" && /^boards\/tank\/pumps\/\w+\/catches$/.test(path)) return json(response, pumpFlow);
     if (what === "POST boards/tank/care") {
       const done: CareDone = { id: careDone.length + 1, at_ms: Date.now(), item: String(body["item"]), who: me.name, passed: body["passed"] === true, seen: "float_c_high became yes after 4 s", note: body["note"] ?? "" };
       careDone.unshift(done);

@@ -93,7 +93,7 @@ test("flags that stand too close share one, and a note among them makes it full"
     { id: 1, at_ms: 0, board: "b", kind: "trip", text: "a" },
     { id: 2, at_ms: 9000, board: "b", kind: "trip", text: "c" },
   ];
-  const notes = [{ id: 1, written_ms: 5, from_ms: 50, to_ms: 50, who: "m", text: "b" }];
+  const notes = [{ id: 1, written_ms: 5, from_ms: 50, to_ms: 50, who: "m", text: "b", photos: [] }];
   const marks = marksOf(events, notes);
   expect(marks.map(({ n, text }) => `${n}${text}`)).toEqual(["1a", "2b", "3c"]);
   expect(flags(marks, 100).map(({ text, hasNote }) => [text, hasNote])).toEqual([["1–2", true], ["3", false]]);

@@ -8,7 +8,8 @@ use care::water::dose::{DoseError, Stock, Wanted, grams, plan};
 use care::water::ions::{Books, CALCIUM_PER_DKH, agreement_findings, balance};
 use care::water::lime::{EVAPORATION_SPREAD, LimeDosing, plan as lime};
 use care::water::log::Log;
-use care::water::quantity::Tested;
+use care::water::overview::overview;
+use care::water::quantity::{Standing, Tested};
 use care::water::salts::Salt;
 use checks::{Table, assert_abs, assert_rel};
 
@@ -403,4 +404,58 @@ proptest::proptest! {
             proptest::prop_assert!(mistakes.iter().all(|m| m.line > 0 && !m.message.is_empty()));
         }
     }
+}
+
+/// A log of eight falling tests (0.4 dKH a day) with a dose among them: the newest agrees, or not, with what those before it and the dose since give.
+#[test]
+fn an_overview_holds_the_newest_test_against_the_reckoning() {
+    let log = |newest: &str| {
+        let mut text: String = (0..7)
+            .map(|day| format!("2026-11-{:02},alkalinity,{:.2}\n", day + 1, 9.0 - 0.4 * f64::from(day)))
+            .collect();
+        text += "2026-11-07 13:00,dose alkalinity,1 dKH\n";
+        text += newest;
+        Log::read(&text).expect("reads")
+    };
+    // By hand: 9.0 - 0.4 * 9 days + 1 = 6.4 on the tenth.
+    let known = |log: &Log| overview(log, &REEF, 20_800.0).quantities.remove(0);
+    let good = known(&log("2026-11-10,alkalinity,6.5\n"));
+    let reckoned = good.reckoned.expect("something tells");
+    assert_abs(reckoned.value, 6.4, 1e-9, "line, use and dose");
+    assert!(reckoned.half95 > 0.0 && reckoned.half95 < 0.4 && good.disagrees.is_empty(), "{reckoned:?}");
+    assert_eq!(ids(&known(&log("2026-11-10,alkalinity,7.4\n")).disagrees), ["test-disagrees"]);
+    // After a water change nothing tells.
+    assert!(known(&log("2026-11-08,water change\n2026-11-10,alkalinity,7.4\n")).reckoned.is_none());
+    assert!(known(&log("")).reckoned.is_some());
+    // The line stands at each test since the last change, with the dose put back.
+    let fitted = good.used.expect("a use").fitted;
+    assert_eq!(fitted.len(), 8);
+    assert!(overview(&Log::default(), &REEF, 20_800.0).quantities.is_empty());
+}
+
+/// The same year of bicarbonate and calcium chloride as in `what_is_left_behind_is_table_salt`, from a log of doses a day.
+#[test]
+fn an_overview_says_how_salinity_creeps() {
+    let soda = grams(&REEF, Tested::Alkalinity, 0.5, Salt::SodiumBicarbonate).expect("grams");
+    let calcium =
+        grams(&REEF, Tested::Calcium, 0.5 * CALCIUM_PER_DKH, Salt::CalciumChlorideDihydrate).expect("grams");
+    let mut text = format!(
+        "2026-01-01,daily sodium bicarbonate,{soda} g/day\n2026-01-01,daily calcium chloride dihydrate,{calcium} g/day\n"
+    );
+    for day in 1..=9 {
+        text += &format!("2026-01-{:02},alkalinity,8.00\n", day * 3);
+    }
+    let log = Log::read(&text).expect("reads");
+    let begun = log.first_dose().expect("a dose");
+    let found = overview(&log, &REEF, begun + 100.0);
+    assert_rel(found.salinity_rise_year.expect("a rise"), 3.70, 0.01, "salinity in a year");
+    assert_eq!(overview(&log, &REEF, begun + 3.0).salinity_rise_year, None, "too early to tell");
+}
+
+#[test]
+fn a_value_stands_to_its_aim() {
+    let aim = Tested::Alkalinity.aim();
+    let stands = [5.9, 6.5, 7.0, 10.0, 10.5, 12.1].map(|value| aim.standing(value));
+    use Standing::{Above, Below, FarAbove, FarBelow, Within};
+    assert_eq!(stands, [FarBelow, Below, Within, Within, Above, FarAbove]);
 }

@@ -11,11 +11,13 @@
 //! | [`design`] | how much of the machine design work may take |
 //! | [`care`] | proof tests, tasks, the log of water, calibrations |
 //! | [`orders`] | what people order, written down before it goes out and after |
+//! | [`picture`] | photos before they are kept: nothing in them but the picture |
 //! | [`revisions`] | every program that a board was given; which runs; the way back |
 //! | [`auth`] | accounts, sessions, tokens, who may do what |
 //! | [`http`] | the API and the page |
 //! | [`upkeep`] | what has ended is swept, what is old dropped, the store looked through each night |
 //! | `memory` | how the allocator is set for a process that runs for years |
+//! | `zip` | notes and photos as one file |
 //! | [`settings`], [`site`], [`serve`] | the station file, what it leads to, the running process |
 
 pub mod app;
@@ -34,6 +36,7 @@ pub mod live;
 pub mod log;
 mod memory;
 pub mod orders;
+pub mod picture;
 pub mod revisions;
 pub mod serve;
 pub mod settings;
@@ -42,3 +45,4 @@ pub mod state;
 pub mod telling;
 pub mod upkeep;
 pub mod watchdog;
+mod zip;

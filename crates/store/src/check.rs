@@ -1,4 +1,4 @@
-//! Is everything as it was written? SQLite's structure, then the checksum of each block, roll-up and frame of the tail; as far as the
+//! Is everything as it was written? SQLite's structure, then the checksum of each block, roll-up, frame of the tail and photo; as far as the
 //! time allows. And a copy while the store is in use, checked before it counts.
 
 use std::path::Path;
@@ -14,6 +14,7 @@ use crate::Store;
 use crate::block::{self, Place};
 use crate::error::{Doing, Error, Result};
 use crate::memory;
+use crate::photos;
 use crate::rollup::{self, Level};
 use crate::series::SeriesId;
 
@@ -128,7 +129,7 @@ fn parts(connection: &Connection, budget: &Budget, found: &mut Vec<String>) -> R
             return Ok(false);
         }
     }
-    Ok(true)
+    photos::check(connection, found, || !budget.is_over()).doing("checking photos")
 }
 
 pub(crate) fn check(connection: &mut Connection, budget: &Budget) -> Result<Checked> {

@@ -1,5 +1,5 @@
 //! What the station keeps, for years, in one SQLite file: samples of every signal in compressed blocks with roll-ups by minute and
-//! hour, gaps, and beside them events, alarms, commands, notes, calibrations, revisions. `docs/store.md` has the schema, the format of
+//! hour, gaps, and beside them events, alarms, commands, notes with photos, calibrations, revisions. `docs/store.md` has the schema, the format of
 //! blocks and what is guaranteed.
 //!
 //! The contract: when a call that writes returns `Ok`, what it wrote is on the disk (group commit, `fsync`). When it returns an error,
@@ -17,6 +17,7 @@ mod import;
 mod memory;
 mod outbox;
 pub mod people;
+pub mod photos;
 mod query;
 mod records;
 mod retention;

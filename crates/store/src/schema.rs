@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::Connection;
 
 use crate::error::{Doing, Error, Result};
-use crate::{care, drafts, outbox, people};
+use crate::{care, drafts, outbox, people, photos};
 
 /// "TWST": marks a file as a store ("application id" in SQLite's header).
 const APPLICATION_ID: i32 = 0x5457_5354;
@@ -18,6 +18,7 @@ const MODULES: &[(&str, &[&str])] = &[
     ("outbox", outbox::MIGRATIONS),
     ("drafts", drafts::MIGRATIONS),
     ("care", care::MIGRATIONS),
+    ("photos", photos::MIGRATIONS),
 ];
 
 /// All times are ms since 1970 UTC. Every table has a rowid, so that a damaged one can be read around its holes.

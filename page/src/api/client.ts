@@ -35,13 +35,13 @@ export function whenLogInNeeded(act: () => void): void {
 }
 
 async function ask(method: string, path: string, body?: unknown): Promise<Response> {
+  return fetched(method, path, body === undefined ? {} : { headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+}
+
+async function fetched(method: string, path: string, what: Pick<RequestInit, "headers" | "body">): Promise<Response> {
   let response: Response;
   try {
-    response = await fetch(path, {
-      method,
-      signal: AbortSignal.timeout(LONGEST_MS),
-      ...(body === undefined ? {} : { headers: { "content-type": "application/json" }, body: JSON.stringify(body) }),
-    });
+    response = await fetch(path, { method, signal: AbortSignal.timeout(LONGEST_MS), ...what });
   } catch {
     const isWrite = method !== "GET";
     throw new Problem("no-answer", words.problem.noAnswer, isWrite ? words.problem.noAnswerWrite : words.problem.noAnswerRead, 0);
@@ -68,6 +68,11 @@ export async function put<T>(path: string, body: unknown): Promise<T> {
 
 export async function remove<T>(path: string, body?: unknown): Promise<T> {
   return (await (await ask("DELETE", `/api/v1/${path}`, body)).json()) as T;
+}
+
+/** Sends a file as it is. */
+export async function sendFile<T>(method: "POST" | "PUT", path: string, file: Blob): Promise<T> {
+  return (await (await fetched(method, `/api/v1/${path}`, { headers: { "content-type": "application/octet-stream" }, body: file })).json()) as T;
 }
 
 /** A failure as a sentence. */

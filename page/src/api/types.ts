@@ -260,6 +260,19 @@ export interface Note {
   to_ms: number;
   who: string;
   text: string;
+  photos: Photo[];
+}
+
+/** A photo to a note; its picture is at `photos/{id}` and `photos/{id}/small`. */
+export interface Photo {
+  id: number;
+  at_ms: number;
+  who: string;
+  caption: string;
+  kind: "jpeg" | "png" | "webp";
+  width: number;
+  height: number;
+  bytes: number;
 }
 
 export interface AlarmReport {
@@ -398,4 +411,182 @@ export interface JoinedNow {
   notes: string[];
   differences: JoinedDifference[];
   n_more_differences: number;
+}
+
+/** Something to be said of a measurement or a plan. */
+export interface Remark {
+  id: string;
+  level: "error" | "warning" | "note";
+  text: string;
+  facts: string[];
+  help?: string;
+}
+
+export interface ValueAt {
+  at_ms: number;
+  value: number;
+}
+
+export interface WaterUse {
+  quantity: string;
+  unit: string;
+  per_day?: number;
+  half95?: number;
+  now?: number;
+  n_tests: number;
+  remarks: Remark[];
+}
+
+/** A quantity that is tested, with what is aimed at and what is known of it. */
+export interface Quantity {
+  name: string;
+  unit: string;
+  decimals: number;
+  target: [number, number];
+  act: [number, number];
+  daily_limit?: number;
+  salts: string[];
+  tests: ValueAt[];
+  fitted: ValueAt[];
+  standing?: "far-below" | "below" | "within" | "above" | "far-above";
+  reckoned?: { value: number; half95: number; is_apart: boolean };
+  used?: WaterUse;
+  remarks: Remark[];
+}
+
+export interface WaterLine {
+  id: number;
+  at_ms: number;
+  what: string;
+  value: string;
+  who: string;
+  note: string;
+  voided_by?: string;
+}
+
+export interface Salt {
+  name: string;
+  formula: string;
+  dissolves_g_l: number;
+  caution?: string;
+}
+
+/** The log of water, and what follows from it. */
+export interface Water {
+  lines: WaterLine[];
+  quantities: Quantity[];
+  changes_ms: number[];
+  salts: Salt[];
+  tank: { volume_l: number; salinity: number; temperature_c: number };
+  ions: { salinity_rise_year?: number; remarks: Remark[] };
+}
+
+/** A number with where it comes from. */
+export interface From {
+  value: number;
+  by: string;
+}
+
+export interface DosePlan {
+  salt: string;
+  now: From;
+  target: number;
+  used: From;
+  days: number;
+  g_per_day: number;
+  hold_g_per_day: number;
+  ml_per_day?: number;
+  portions: number;
+  steps: string[];
+  remarks: Remark[];
+  log: { what: string; value: string };
+}
+
+export interface LimePlan {
+  evaporation: From;
+  evaporation_half95: number;
+  most_dkh_day: number;
+  litres_day: number;
+  rest_dkh_day: number;
+  steps: string[];
+  remarks: Remark[];
+}
+
+export interface WaterChange {
+  share: number;
+  salt_kg: number;
+  fresh_kg: number;
+  values: { quantity: string; unit: string; decimals: number; before: number; new: number; after: number }[];
+  steps: string[];
+}
+
+/** A calibration of a probe in numbers. */
+export interface Made {
+  at_ms: number;
+  slope_percent?: number;
+  offset: number;
+  gain?: number;
+  found_off?: number;
+}
+
+export interface Probe {
+  name: string;
+  measures: "ph" | "temperature" | "conductivity";
+  own_unit: string;
+  not_kept?: string;
+  thermometer?: string;
+  made: Made[];
+  out?: { earliest_ms?: number; expected_ms?: number; latest_ms?: number };
+  holds?: { days?: number; tolerance: number; unit: string; wanted_days: number; per_week: number; n: number };
+  remarks: Remark[];
+}
+
+export interface Metered {
+  name: string;
+  flow_ml_min: number;
+}
+
+export interface Calibration {
+  id: number;
+  at_ms: number;
+  part: string;
+  who: string;
+  says: string;
+  note: string;
+}
+
+export interface Calibrations {
+  calibrations: Calibration[];
+  probes: Probe[];
+  pumps: Metered[];
+}
+
+/** What a probe shows now. */
+export interface Reading {
+  at_ms?: number;
+  shown?: number;
+  own?: number;
+  temperature_c?: number;
+  stands: "none" | "too-short" | "settling" | "noisy" | "still";
+  words: string;
+  mean?: number;
+  sd?: number;
+  readings: [number, number][];
+  buffers: { label: string; ph?: number }[];
+  seawater?: number;
+}
+
+export interface Calibrated {
+  is_accepted: boolean;
+  says: string;
+  remarks: Remark[];
+  order?: Order;
+}
+
+export interface PumpFlow {
+  flow_ml_min: number;
+  half95?: number;
+  file_ml_min: number;
+  is_accepted: boolean;
+  remarks: Remark[];
 }

@@ -1,6 +1,6 @@
 // Events and notes on the time axis: numbered in the order of time, those that stand too close together under one flag. Pure.
 
-import type { EventRow, Note } from "../api/types.ts";
+import type { EventRow, Note, Photo } from "../api/types.ts";
 
 export interface Mark {
   at: number;
@@ -9,6 +9,7 @@ export interface Mark {
   n: number;
   who: string;
   text: string;
+  photos: Photo[];
 }
 
 /** Kinds of events that say nothing of the tank. */
@@ -16,8 +17,8 @@ const ASIDE = /^(log-in|log-out|account|token|session)$/;
 
 export function marksOf(events: EventRow[], notes: Note[]): Mark[] {
   const all = [
-    ...events.filter(({ kind }) => !ASIDE.test(kind)).map((row) => ({ at: row.at_ms, kind: "event" as const, who: row.board, text: row.text })),
-    ...notes.map((note) => ({ at: note.from_ms, kind: "note" as const, who: note.who, text: note.text })),
+    ...events.filter(({ kind }) => !ASIDE.test(kind)).map((row) => ({ at: row.at_ms, kind: "event" as const, who: row.board, text: row.text, photos: [] })),
+    ...notes.map((note) => ({ at: note.from_ms, kind: "note" as const, who: note.who, text: note.text, photos: note.photos })),
   ];
   return all.sort((a, b) => a.at - b.at).map((mark, i) => ({ ...mark, n: i + 1 }));
 }

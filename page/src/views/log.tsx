@@ -1,10 +1,11 @@
 // What happened: events, commands with their outcome and notes in one list, the newest first.
 
 import { useEffect, useState } from "preact/hooks";
-import { get, post, said } from "../api/client.ts";
+import { get, said } from "../api/client.ts";
 import type { EventRow, Note, Order } from "../api/types.ts";
 import { alarmChanges, orders, stationNow } from "../live.ts";
 import { At } from "../parts/at.tsx";
+import { Photos, type Picked, PickPhotos, writeNote } from "../parts/photos.tsx";
 import { mayAct } from "../session.ts";
 import { day } from "../time.ts";
 import { ended, sentence, words } from "../words.ts";
@@ -99,9 +100,12 @@ export function Log() {
                 )}
                 <li key={entry.key} class={`is-${entry.kind}`}>
                   <At ms={entry.at} />
-                  <p>
-                    <One entry={entry} />
-                  </p>
+                  <div>
+                    <p>
+                      <One entry={entry} />
+                    </p>
+                    {entry.kind === "note" && <Photos photos={entry.row.photos} note={entry.row.text} onChanged={() => void load(false)} />}
+                  </div>
                 </li>
               </>
             );
@@ -112,6 +116,12 @@ export function Log() {
             {words.log.more}
           </button>
         )}
+        <p class="no-print">
+          <a class="button small" download href="/api/v1/diary">
+            {words.log.export}
+          </a>{" "}
+          <span class="note">{words.log.exportHint}</span>
+        </p>
       </section>
     </>
   );
@@ -138,17 +148,22 @@ function One({ entry }: { entry: Entry }) {
 
 function AddNote({ onAdded }: { onAdded(): void }) {
   const [text, setText] = useState("");
+  const [picked, setPicked] = useState<Picked[]>([]);
+  const [isBusy, setBusy] = useState(false);
   const [result, setResult] = useState<{ text: string; isGood: boolean }>();
   const save = async (event: SubmitEvent) => {
     event.preventDefault();
+    setBusy(true);
     try {
-      await post<Note>("notes", { text });
+      const problems = await writeNote({ text: text.trim() }, picked);
       setText("");
-      setResult({ text: words.log.saved, isGood: true });
+      setPicked([]);
+      setResult(problems.length > 0 ? { text: problems.join(" "), isGood: false } : { text: words.log.saved, isGood: true });
       onAdded();
     } catch (error) {
       setResult({ text: said(error), isGood: false });
     }
+    setBusy(false);
   };
   return (
     <section aria-labelledby="add-note">
@@ -156,9 +171,17 @@ function AddNote({ onAdded }: { onAdded(): void }) {
       <form onSubmit={save}>
         <label class="field">
           <span>{words.log.note}</span>
-          <textarea required maxLength={2000} rows={2} placeholder={words.log.noteExample} value={text} onInput={(event) => setText(event.currentTarget.value)} />
+          <textarea
+            required={picked.length === 0}
+            maxLength={2000}
+            rows={2}
+            placeholder={words.log.noteExample}
+            value={text}
+            onInput={(event) => setText(event.currentTarget.value)}
+          />
         </label>
-        <button type="submit" class="main">
+        <PickPhotos picked={picked} onPicked={setPicked} />
+        <button type="submit" class="main" disabled={isBusy}>
           {words.log.save}
         </button>
         <div aria-live="polite">{result && <p class={result.isGood ? "good" : "bad"}>{result.text}</p>}</div>

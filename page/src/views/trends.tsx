@@ -2,11 +2,12 @@
 // file, as a picture.
 
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
-import { get, path, post, said } from "../api/client.ts";
+import { get, path, said } from "../api/client.ts";
 import type { EventRow, Expectation, Note, Series, Trend } from "../api/types.ts";
 import { state, stationNow } from "../live.ts";
 import { useLoaded } from "../load.ts";
 import { text } from "../parts/ask.tsx";
+import { Photos, type Picked, PickPhotos, writeNote } from "../parts/photos.tsx";
 import { Waits } from "../parts/state.tsx";
 import { mayAct } from "../session.ts";
 import { colours } from "../settings.ts";
@@ -266,7 +267,7 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
           {w.print}
         </button>
       </div>
-      <Marks list={seen} />
+      <Marks list={seen} onChanged={notes.again} />
       {mayAct.value && <NewNote at={pin ?? Math.round((rested.from + rested.to) / 2)} onWritten={notes.again} />}
     </section>
   );
@@ -279,7 +280,7 @@ function columnOf(at: number[], ms: number | undefined): number | undefined {
   return i < 0 ? undefined : i;
 }
 
-function Marks({ list }: { list: Mark[] }) {
+function Marks({ list, onChanged }: { list: Mark[]; onChanged(): void }) {
   if (list.length === 0) return null;
   const newestFew = list.slice(-LISTED);
   return (
@@ -290,6 +291,7 @@ function Marks({ list }: { list: Mark[] }) {
           <li key={mark.n} value={mark.n}>
             <span class="mark-kind">{words.log.kind[mark.kind]}</span> {moment(mark.at, stationNow.value)}:{" "}
             {mark.kind === "note" ? ended(words.log.noteBy(mark.who, mark.text)) : sentence(mark.text)}
+            <Photos photos={mark.photos} note={mark.text} onChanged={onChanged} />
           </li>
         ))}
       </ol>
@@ -300,14 +302,16 @@ function Marks({ list }: { list: Mark[] }) {
 
 function NewNote({ at, onWritten }: { at: number; onWritten(): void }) {
   const [problem, setProblem] = useState("");
+  const [picked, setPicked] = useState<Picked[]>([]);
   const submit = async (event: SubmitEvent) => {
     event.preventDefault();
     const form = event.currentTarget as HTMLFormElement;
     const given = new FormData(form);
     try {
-      await post<Note>("notes", { text: text(given, "text"), from_ms: new Date(text(given, "at")).getTime() });
+      const problems = await writeNote({ text: text(given, "text"), from_ms: new Date(text(given, "at")).getTime() }, picked);
       form.reset();
-      setProblem("");
+      setPicked([]);
+      setProblem(problems.join(" "));
       onWritten();
     } catch (error) {
       setProblem(said(error));
@@ -323,8 +327,9 @@ function NewNote({ at, onWritten }: { at: number; onWritten(): void }) {
         </label>
         <label class="field inline grow">
           <span>{words.log.note}</span>
-          <input name="text" required maxLength={2000} placeholder={words.log.noteExample} autocomplete="off" />
+          <input name="text" required={picked.length === 0} maxLength={2000} placeholder={words.log.noteExample} autocomplete="off" />
         </label>
+        <PickPhotos picked={picked} onPicked={setPicked} />
         <button type="submit" class="small">
           {words.log.save}
         </button>

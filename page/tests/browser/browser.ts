@@ -60,6 +60,7 @@ export const VIEWS = [
   { path: "/revisions", name: "revisions", ready: "#revisions" },
   { path: "/joined", name: "joined", ready: "main .calm, main h2" },
   { path: "/care", name: "care", ready: "main h2" },
+  { path: "/water", name: "water", ready: ".course" },
   { path: "/log", name: "log", ready: ".log li" },
   { path: "/account", name: "account", ready: "#tokens" },
 ];

@@ -5,10 +5,11 @@
 //! grown to ([`AsFound`]); their mean rate and their scatter give for how many days a reading stays within a tolerance. A probe whose
 //! calibrations all look good but each found it far off does not hold, and is told so.
 
-use program::calibration::PhElectrode;
+use program::calibration::{Linear, PhElectrode};
 use system::Diagnostic;
 
 use super::electrode::{OFFSET_LARGEST_MV, SLOPE_LOWEST, shown_ph, voltage_mv};
+use super::linear::{COUNTS, uncorrected};
 use crate::Estimate;
 use crate::stats::{CONFIDENCE, Crossing, FitError, Line, student_t};
 
@@ -216,6 +217,29 @@ fn found(row: &[Made]) -> Vec<AsFound> {
         AsFound { days: pair[1].day - pair[0].day, error: shown - ph }
     };
     // Two on one day are one calibration that was done again: it found nothing.
+    row.windows(2).map(pair).filter(|f| f.days >= 0.5).collect()
+}
+
+/// A calibration of a thermometer or conductivity cell that was made.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MadeLinear {
+    /// When, in days on any count.
+    pub day: f64,
+    /// What the board was sent.
+    pub linear: Linear,
+}
+
+/// Errors that each calibration found where the probe is used (25 °C, 53 mS/cm): what the one before would have shown there.
+pub fn found_linear(made: &[MadeLinear], used_at: f64) -> Vec<AsFound> {
+    let mut row: Vec<MadeLinear> = made.iter().copied().filter(|m| m.day.is_finite()).collect();
+    row.sort_by(|a, b| a.day.total_cmp(&b.day));
+    let shown = |own: f64, linear: &Linear| {
+        own * f64::from(linear.gain_ppm) / 1e6 + f64::from(linear.offset) / COUNTS
+    };
+    let pair = |pair: &[MadeLinear]| {
+        let own = uncorrected(used_at, &pair[1].linear);
+        AsFound { days: pair[1].day - pair[0].day, error: shown(own, &pair[0].linear) - used_at }
+    };
     row.windows(2).map(pair).filter(|f| f.days >= 0.5).collect()
 }
 

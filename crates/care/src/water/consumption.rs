@@ -57,6 +57,8 @@ pub struct Consumption {
     pub test_sd: f64,
     /// How many tests it rests on.
     pub n_tests: usize,
+    /// Day and value of the line, doses put back, at each test since the last water change; empty where fewer than two are.
+    pub fitted: Vec<(f64, f64)>,
     /// The test, by its place in time, that does not fit.
     pub outlier: Option<Outlier>,
     /// What is to be said of it.
@@ -68,17 +70,7 @@ pub struct Consumption {
 /// # Errors
 /// No stretch between water changes has two tests at different times, or a number is none.
 pub fn consumption(tested: Tested, tests: &[Test], events: &[Event]) -> Result<Consumption, FitError> {
-    let mut row = tests.to_vec();
-    if row.iter().any(|t| !t.day.is_finite() || !t.value.is_finite()) {
-        return Err(FitError::NotFinite);
-    }
-    row.sort_by(|a, b| a.day.total_cmp(&b.day));
-    let undosed: Vec<(f64, f64)> =
-        row.iter().map(|t| (t.day, t.value - dosed(events, row[0].day, t.day))).collect();
-    let stretches = broken(&undosed, events);
-    let mean = row.iter().map(|t| t.value).sum::<f64>() / row.len().max(1) as f64;
-    let parts: Vec<&[(f64, f64)]> = stretches.iter().map(Vec::as_slice).collect();
-    let line = Line::fit_stretches(&parts, tested.home_test_sd(mean))?;
+    let Fitted { row, stretches, line, mean } = Fitted::of(tested, tests, events)?;
     let slope = line.slope95();
     let per_day = Estimate { value: -slope.value, half95: slope.half95 };
     let now = now(&line, &stretches, &row, tested, events);
@@ -88,7 +80,50 @@ pub fn consumption(tested: Tested, tests: &[Test], events: &[Event]) -> Result<C
         .filter(|o| o.residual.abs() > 2.0 * tested.home_test_sd(mean))
         .map(|o| Outlier { index: o.index + before, ..o });
     let findings = findings(tested, &row, per_day, outlier, changed(longest));
-    Ok(Consumption { per_day, now, test_sd: line.residual_sd, n_tests: line.n, outlier, findings })
+    let last = stretches.last().filter(|s| s.len() >= 2).map_or(&[][..], Vec::as_slice);
+    let at = |(day, _): &(f64, f64)| (*day, line.at(*day).value + dosed(events, row[0].day, *day));
+    let fitted = last.iter().map(at).collect();
+    Ok(Consumption { per_day, now, test_sd: line.residual_sd, n_tests: line.n, fitted, outlier, findings })
+}
+
+/// Tests in the order of time, what was dosed taken off, broken at water changes, with their line.
+struct Fitted {
+    row: Vec<Test>,
+    stretches: Vec<Vec<(f64, f64)>>,
+    line: Line,
+    mean: f64,
+}
+
+impl Fitted {
+    fn of(tested: Tested, tests: &[Test], events: &[Event]) -> Result<Fitted, FitError> {
+        let mut row = tests.to_vec();
+        if row.iter().any(|t| !t.day.is_finite() || !t.value.is_finite()) {
+            return Err(FitError::NotFinite);
+        }
+        row.sort_by(|a, b| a.day.total_cmp(&b.day));
+        let undosed: Vec<(f64, f64)> =
+            row.iter().map(|t| (t.day, t.value - dosed(events, row[0].day, t.day))).collect();
+        let stretches = broken(&undosed, events);
+        let mean = row.iter().map(|t| t.value).sum::<f64>() / row.len().max(1) as f64;
+        let parts: Vec<&[(f64, f64)]> = stretches.iter().map(Vec::as_slice).collect();
+        let line = Line::fit_stretches(&parts, tested.home_test_sd(mean))?;
+        Ok(Fitted { row, stretches, line, mean })
+    }
+}
+
+/// What the tank should have on a day by earlier tests, the use that they show, and the doses since. `None` where nothing tells: the earlier tests give
+/// no line with an interval, the newest of them stands alone since the last water change, or water was changed after it.
+pub fn reckoned(tested: Tested, earlier: &[Test], events: &[Event], day: f64) -> Option<Estimate> {
+    let Fitted { row, stretches, line, .. } = Fitted::of(tested, earlier, events).ok()?;
+    let last = row.last().filter(|last| last.day <= day)?;
+    let is_changed =
+        events.iter().any(|e| matches!(e, Event::Change { day: at } if (last.day..day).contains(at)));
+    if is_changed || stretches.last().is_none_or(|s| s.len() < 2) {
+        return None;
+    }
+    let at = line.at(day);
+    let value = at.value + dosed(events, row[0].day, day);
+    (value.is_finite() && at.half95.is_finite()).then_some(Estimate { value, half95: at.half95 })
 }
 
 /// Where the tank stands: by the line when the last stretch has one, else the last test alone.

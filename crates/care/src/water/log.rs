@@ -112,6 +112,45 @@ impl Log {
         Tested::ALL.into_iter().filter(|t| self.tests.iter().any(|(of, _)| of == t)).collect()
     }
 
+    /// Days of the water changes, in the order of the log.
+    pub fn changes(&self) -> &[f64] {
+        &self.changes
+    }
+
+    /// Day of the first dose of a salt.
+    pub fn first_dose(&self) -> Option<f64> {
+        let salts = self.doses.iter().filter(|(.., dose)| matches!(dose.what, Dosed::Salt(_)));
+        salts.map(|(day, ..)| *day).min_by(f64::total_cmp)
+    }
+
+    /// Grams of each salt between two days, doses a day included. Doses that were written as a rise of a quantity name no salt and are not among them.
+    pub fn salts(&self, from_day: f64, to_day: f64) -> Vec<(Salt, f64)> {
+        let mut out: Vec<(Salt, f64)> = vec![];
+        for (day, grams, dose) in &self.doses {
+            let Dosed::Salt(salt) = dose.what else { continue };
+            let grams = if dose.is_daily {
+                grams * (to_day.min(self.ends(*day, *dose)) - from_day.max(*day)).max(0.0)
+            } else if (from_day..=to_day).contains(day) {
+                *grams
+            } else {
+                0.0
+            };
+            match out.iter_mut().find(|(of, _)| *of == salt) {
+                Some((_, sum)) => *sum += grams,
+                None => out.push((salt, grams)),
+            }
+        }
+        out
+    }
+
+    /// When a dose a day ends: at the next one of the same thing.
+    fn ends(&self, day: f64, dose: Dose) -> f64 {
+        (self.doses.iter())
+            .filter(|(from, _, other)| *other == dose && *from > day)
+            .map(|(from, ..)| *from)
+            .fold(f64::INFINITY, f64::min)
+    }
+
     /// What raised a quantity meanwhile, in this tank, and the water changes.
     pub fn events(&self, tested: Tested, tank: &Tank) -> Vec<Event> {
         let mut out: Vec<Event> = self.changes.iter().map(|day| Event::Change { day: *day }).collect();
@@ -125,11 +164,7 @@ impl Log {
                 out.push(Event::Dose { day: *day, raise });
                 continue;
             }
-            let ends = (self.doses.iter())
-                .filter(|(from, _, other)| other == dose && from > day)
-                .map(|(from, ..)| *from)
-                .fold(f64::INFINITY, f64::min);
-            out.push(Event::Steady { from_day: *day, to_day: ends, per_day: raise });
+            out.push(Event::Steady { from_day: *day, to_day: self.ends(*day, *dose), per_day: raise });
         }
         out
     }

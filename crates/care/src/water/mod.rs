@@ -3,6 +3,7 @@
 //! * [`quantity`]: what is tested, its unit, what kits are good for, what is aimed at.
 //! * [`consumption`]: use in a day from a log of tests, doses and water changes, with its interval.
 //! * [`log`]: a log as people keep it.
+//! * [`overview`]: all that a log says of a tank, at a glance.
 //! * [`salts`]: what a gram of each salt adds, by molar mass.
 //! * [`dose`]: from what is to what should be, within a limit a day.
 //! * [`lime`]: limewater as part of the top-off, within what evaporates.
@@ -15,6 +16,7 @@ pub mod dose;
 pub mod ions;
 pub mod lime;
 pub mod log;
+pub mod overview;
 pub mod quantity;
 pub mod salts;
 

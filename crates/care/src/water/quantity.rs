@@ -30,6 +30,39 @@ pub struct Aim {
     pub act: Band,
 }
 
+/// Where a value stands to what is aimed at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Standing {
+    /// So low that somebody should act.
+    FarBelow,
+    /// Below the aim.
+    Below,
+    /// Within it.
+    Within,
+    /// Above it.
+    Above,
+    /// So high that somebody should act.
+    FarAbove,
+}
+
+impl Aim {
+    /// Where a value stands.
+    pub fn standing(&self, value: f64) -> Standing {
+        if value < self.act.0 {
+            Standing::FarBelow
+        } else if value < self.target.0 {
+            Standing::Below
+        } else if value <= self.target.1 {
+            Standing::Within
+        } else if value <= self.act.1 {
+            Standing::Above
+        } else {
+            Standing::FarAbove
+        }
+    }
+}
+
 /// Of the Reference Composition (Millero, Feistel, Wright & McDougall 2008) at salinity 35, µmol/kg.
 const MAGNESIUM_UMOL_KG: f64 = 52_817.061;
 const ALKALINITY_UMOL_KG: f64 = 2_304.0;

@@ -216,6 +216,24 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
     }
 }
 
+/// A body as it is; one that is too long goes out as a problem.
+#[derive(Debug)]
+pub struct Raw(pub axum::body::Bytes);
+
+impl<S: Send + Sync> FromRequest<S> for Raw {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
+        match axum::body::Bytes::from_request(request, state).await {
+            Ok(bytes) => Ok(Raw(bytes)),
+            Err(error) if error.status().as_u16() == 413 => Err(Problem::body_too_large()),
+            Err(error) => {
+                Err(Problem::bad_request(format!("The body does not come: {}.", error.body_text())))
+            }
+        }
+    }
+}
+
 /// A query string; what is wrong with it goes out as a problem.
 #[derive(Debug)]
 pub struct Ask<T>(pub T);

@@ -8,11 +8,13 @@
 //! | [`routes`] | every route, with its OpenAPI description |
 //! | [`metrics`] | OpenMetrics text |
 //! | [`page`] | the files of the page, embedded |
+//! | `pieces` | long answers, written while they go out |
 
 pub mod guard;
 pub mod listen;
 pub mod metrics;
 pub mod page;
+mod pieces;
 pub mod problem;
 pub mod routes;
 pub mod tls;

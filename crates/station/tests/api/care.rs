@@ -142,7 +142,7 @@ async fn the_log_of_water_gives_the_use() {
     bench.post(&helper, WATER, json!({ "what": "dose sodium bicarbonate", "value": "0 g" })).await;
     let water = bench.get(&helper, WATER).await.json();
     assert_eq!(water["lines"].as_array().map(Vec::len), Some(9));
-    let used = water["uses"][0]["per_day"].as_f64().expect("a use");
+    let used = water["quantities"][0]["used"]["per_day"].as_f64().expect("a use");
     assert!((used - 0.4).abs() < 0.01, "{water}");
     let id = water["lines"][0]["id"].as_i64().expect("a number");
     let path = format!("{WATER}/{id}");
@@ -268,4 +268,125 @@ async fn the_calendar_opens_with_its_secret_alone() {
     assert_eq!(bench.get(&nobody, &newer).await.status, StatusCode::OK);
     bench.send(&helper, Method::DELETE, "/api/v1/care/feed", None).await;
     assert_eq!(bench.get(&nobody, &newer).await.status, StatusCode::NOT_FOUND);
+}
+
+/// A form of tests goes in whole or not at all, and what follows from the log is told: trend, use, whether the newest test agrees.
+#[tokio::test]
+async fn tests_that_were_made_together_are_looked_at() {
+    let bench = Bench::new();
+    let (helper, viewer) = (bench.person("Helper", Role::Operator), bench.person("Viewer", Role::Viewer));
+    let now = now_ms();
+    let tests = format!("{WATER}/tests");
+    for day in (1..8_i64).rev() {
+        let (alkalinity, calcium) = (8.0 + 0.4 * day as f64, 410.0 + 3.0 * day as f64);
+        let body = json!({ "at_ms": now - day * DAY_MS, "tests": [
+            { "quantity": "alkalinity", "value": format!("{alkalinity:.2}") },
+            { "quantity": "calcium", "value": format!("{calcium:.0} mg/L") },
+        ] });
+        let told = bench.post(&helper, &tests, body).await;
+        assert_eq!(told.status, StatusCode::OK, "{}", told.text());
+    }
+    // One that is wrong keeps the others out.
+    for wrong in [
+        json!([{ "quantity": "alkalinity", "value": "8" }, { "quantity": "calcium", "value": "blue" }]),
+        json!([{ "quantity": "alkalinity", "value": "8" }, { "quantity": "alkalinity", "value": "9" }]),
+        json!([{ "quantity": "alkalinity", "value": " " }]),
+        json!([]),
+    ] {
+        let answer = bench.post(&helper, &tests, json!({ "tests": wrong })).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{}", answer.text());
+    }
+    let told = bench
+        .post(&helper, &tests, json!({ "tests": [{ "quantity": "alkalinity", "value": "3.57 meq/L" }] }))
+        .await;
+    assert_eq!(told.json()["words"], "In the log: alkalinity 3.57 meq/L.");
+    let water = bench.get(&viewer, WATER).await.json();
+    assert_eq!(water["lines"].as_array().map(Vec::len), Some(15), "{water}");
+    let alkalinity = &water["quantities"][0];
+    // 3.57 meq/L is 10.01 dKH (2.803 87 dKH a meq/L); 8.0 was to be expected.
+    assert_eq!(alkalinity["tests"].as_array().map(Vec::len), Some(8));
+    assert!((alkalinity["tests"][7]["value"].as_f64().expect("a value") - 10.01).abs() < 0.01);
+    let reckoned = &alkalinity["reckoned"];
+    assert!((reckoned["value"].as_f64().expect("a value") - 8.0).abs() < 0.02, "{alkalinity}");
+    assert_eq!(
+        (&reckoned["is_apart"], &alkalinity["remarks"][0]["id"]),
+        (&json!(true), &json!("test-disagrees"))
+    );
+    assert_eq!(alkalinity["standing"], "above");
+    let calcium = &water["quantities"][1];
+    assert!((calcium["used"]["per_day"].as_f64().expect("a use") - 3.0).abs() < 0.1, "{calcium}");
+    assert!(calcium["salts"].as_array().is_some_and(|s| s.contains(&json!("calcium chloride dihydrate"))));
+    assert_eq!(
+        (&water["quantities"][3]["salts"], water["quantities"][3].get("daily_limit")),
+        (&json!([]), None)
+    );
+}
+
+/// Doses are reckoned from the log: what the crate `care` gives (held there by molar masses) for these numbers, in sentences with their cautions.
+#[tokio::test]
+async fn doses_limewater_and_changes_are_reckoned_for_whoever_looks() {
+    let bench = Bench::new();
+    let (helper, viewer) = (bench.person("Helper", Role::Operator), bench.person("Viewer", Role::Viewer));
+    let now = now_ms();
+    let dose = |more: &str| format!("{WATER}/dose?quantity=alkalinity&target=8.5&salt=NaHCO3{more}");
+    let none = bench.get(&viewer, &dose("")).await;
+    assert_eq!(none.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(none.text().contains("test first"), "{}", none.text());
+    for (day, value) in [(4, "8.2"), (2, "7.8"), (0, "7.4")] {
+        let body = json!({ "what": "alkalinity", "value": value, "at_ms": now - day * DAY_MS });
+        bench.post(&helper, WATER, body).await;
+    }
+    let plan = bench.get(&viewer, &dose("&stock=60")).await.json();
+    assert_eq!(plan["salt"], "sodium bicarbonate (NaHCO3)", "{plan}");
+    assert!((plan["now"]["value"].as_f64().expect("a value") - 7.4).abs() < 1e-6, "{plan}");
+    assert!((plan["used"]["value"].as_f64().expect("a value") - 0.2).abs() < 1e-6, "{plan}");
+    // 1.1 dKH within 1 dKH a day are two days. By hand: (0.55 + 0.2) dKH / 2.803 87 * 84.006 g/mol / 1000 a litre.
+    assert_eq!(plan["days"], 2);
+    let volume = bench.get(&viewer, WATER).await.json()["tank"]["volume_l"].as_f64().expect("a volume");
+    let by_hand = 0.75 / 2.803_87 * 84.006 / 1000.0 * volume;
+    let a_day = plan["g_per_day"].as_f64().expect("a dose");
+    assert!((a_day / by_hand - 1.0).abs() < 1e-3, "{a_day} g, {by_hand} g by hand");
+    assert!(
+        plan["steps"][0]
+            .as_str()
+            .is_some_and(|s| s.starts_with("For 2 days, ") && s.contains("mL of the solution")),
+        "{plan}"
+    );
+    assert_eq!(plan["log"]["what"], "dose sodium bicarbonate");
+    assert_eq!(bench.post(&helper, WATER, plan["log"].clone()).await.status, StatusCode::OK);
+    let soda = bench
+        .get(&viewer, &format!("{WATER}/dose?quantity=alkalinity&target=8.5&salt=sodium%20carbonate"))
+        .await
+        .json();
+    assert!(
+        soda["remarks"].as_array().is_some_and(|r| r.iter().any(|r| r["id"] == "caution-salt")),
+        "{soda}"
+    );
+    for wrong in [
+        "quantity=nitrate&target=5&salt=NaHCO3",
+        "quantity=alkalinity&target=8&salt=sugar",
+        "quantity=calcium&target=420&salt=NaHCO3&now=400",
+    ] {
+        let answer = bench.get(&viewer, &format!("{WATER}/dose?{wrong}")).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{wrong}: {}", answer.text());
+    }
+    let lime = bench.get(&viewer, &format!("{WATER}/lime")).await.json();
+    assert!(
+        lime["remarks"].as_array().is_some_and(|r| r.iter().any(|r| r["id"] == "caution-lime")),
+        "{lime}"
+    );
+    assert!(lime["evaporation"]["by"].as_str().is_some_and(|by| by.contains("known to 40 %")), "{lime}");
+    let us = bench.get(&viewer, &format!("{WATER}/lime?evaporation=4&units=us")).await.json();
+    assert!(us["steps"][1].as_str().is_some_and(|s| s.contains(" gal of limewater")), "{us}");
+    let change =
+        bench.get(&viewer, &format!("{WATER}/change?litres=40&measured=33&salinity=35")).await.json();
+    assert!(
+        change["steps"][1].as_str().is_some_and(|s| s.starts_with("It came out at 33.0: add ")),
+        "{change}"
+    );
+    let values: Vec<&str> =
+        change["values"].as_array().expect("values").iter().filter_map(|v| v["quantity"].as_str()).collect();
+    assert_eq!(values, ["alkalinity", "salinity"]);
+    let many = bench.get(&viewer, &format!("{WATER}/change?litres=5000")).await;
+    assert_eq!(many.status, StatusCode::UNPROCESSABLE_ENTITY, "{}", many.text());
 }

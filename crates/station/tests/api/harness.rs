@@ -217,7 +217,8 @@ impl Bench {
         String::from_utf8(bytes.to_vec()).expect("text")
     }
 
-    async fn send_body(
+    /// Sends bytes of a kind.
+    pub async fn send_body(
         &self,
         from: &Sender,
         method: Method,

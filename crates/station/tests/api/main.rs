@@ -2,6 +2,7 @@
 
 mod care;
 mod design;
+mod diary;
 mod harness;
 mod orders;
 mod people;

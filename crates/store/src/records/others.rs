@@ -4,8 +4,8 @@ use rusqlite::{OptionalExtension, Row};
 use serde::Serialize;
 
 use super::Page;
-use crate::Store;
 use crate::error::{Doing, Result};
+use crate::{Store, photos};
 
 /// Something that a person wrote to a time. A changed note is a new one that names the one it replaces.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
@@ -116,7 +116,9 @@ impl Store {
                 "insert into notes (written, first, last, who, text, replaces) values (?, ?, ?, ?, ?, ?)",
             )
             .and_then(|mut s| {
-                s.insert((n.written, n.first, n.last.max(n.first), &n.who, &n.text, n.replaces))
+                let id = s.insert((n.written, n.first, n.last.max(n.first), &n.who, &n.text, n.replaces))?;
+                n.replaces.map_or(Ok(()), |replaced| photos::take_over(c, replaced, id))?;
+                Ok(id)
             })
             .doing("storing a note")
         })

@@ -1,37 +1,27 @@
-//! What was: series, trends, export, import, events, notes.
+//! What was: series, trends, export, import, events.
 
-use std::io::{self, Write};
+use std::io;
 use std::sync::Arc;
 
 use axum::Json;
-use axum::body::{Body as HttpBody, Bytes};
+use axum::body::Bytes;
 use axum::extract::{DefaultBodyLimit, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
-use futures_util::stream;
 use serde::{Deserialize, Serialize};
-use store::{Format, Note, SeriesId, Wanted};
-use tokio::sync::mpsc;
+use store::{Format, SeriesId, Wanted};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
-use super::{Rows, said};
-use crate::app::{App, now_ms};
-use crate::auth::door::Who;
-use crate::http::guard::{Ask, Body, Place};
+use super::{Rows, of_store, said};
+use crate::app::App;
+use crate::http::guard::{Ask, Place};
+use crate::http::pieces::in_pieces;
 use crate::http::problem::{Problem, ProblemBody};
 
 /// Longest log that is brought in at once, bytes.
 const LONGEST_LOG: usize = 16 * 1024 * 1024;
-
-/// What the store says, as it goes out: a refusal is the asker's, anything else the station's.
-fn of_store(error: store::Error) -> Problem {
-    match error {
-        store::Error::Refused { why } => Problem::not_possible(format!("{why}.")),
-        other => Problem::store(other),
-    }
-}
 
 /// One series.
 #[derive(Serialize, ToSchema, Debug)]
@@ -181,33 +171,6 @@ pub(super) struct OfExport {
     format: ExportFormat,
 }
 
-/// Hands what is written on, a piece at a time; a reader that is gone ends it.
-struct Pieces {
-    to: mpsc::Sender<io::Result<Bytes>>,
-    piece: Vec<u8>,
-}
-
-/// Bytes of a piece.
-const PIECE: usize = 32 * 1024;
-
-impl Write for Pieces {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.piece.extend_from_slice(bytes);
-        if self.piece.len() >= PIECE {
-            self.flush()?;
-        }
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        if self.piece.is_empty() {
-            return Ok(());
-        }
-        let piece = Bytes::from(std::mem::take(&mut self.piece));
-        self.to.blocking_send(Ok(piece)).map_err(|_| io::Error::from(io::ErrorKind::BrokenPipe))
-    }
-}
-
 /// Samples of any range as a file.
 #[utoipa::path(get, path = "/api/v1/export", tag = "history", params(OfExport), security(("session" = []), ("token" = [])),
     responses((status = 200, content((String = "text/csv"), (Vec<serde_json::Value> = "application/senml+json"), (String = "application/vnd.apache.parquet"))),
@@ -237,24 +200,13 @@ pub(super) async fn export(State(app): State<Arc<App>>, Ask(of): Ask<OfExport>) 
         ExportFormat::Parquet => (Format::Parquet, "samples.parquet"),
     };
     let wanted = Wanted { series, from: of.from, before: of.to };
-    let (to, pieces) = mpsc::channel(4);
     let store = app.store.clone();
-    tokio::task::spawn_blocking(move || {
-        let mut out = Pieces { to, piece: vec![] };
-        let written =
-            store.export(&wanted, format, &mut out).map_err(io::Error::other).and_then(|_| out.flush());
-        if let Err(error) = written {
-            // The reader sees that the file is not whole.
-            let _ = out.to.blocking_send(Err(error));
-        }
-    });
-    let body =
-        stream::unfold(pieces, |mut pieces| async move { pieces.recv().await.map(|piece| (piece, pieces)) });
+    let body = in_pieces(move |out| store.export(&wanted, format, out).map_err(io::Error::other).map(|_| ()));
     let head = [
         (header::CONTENT_TYPE, format.media_type().to_owned()),
         (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\"")),
     ];
-    Ok((head, HttpBody::from_stream(body)).into_response())
+    Ok((head, body).into_response())
 }
 
 /// How a log is read. What is left out is guessed, and the preview says what was guessed.
@@ -347,109 +299,6 @@ pub(super) async fn events(
             text: event.text,
         });
         Ok(Json(events.collect()))
-    })
-    .await
-}
-
-/// A note to a time.
-#[derive(Serialize, ToSchema, Debug)]
-pub(super) struct NoteBody {
-    /// Its number.
-    id: i64,
-    /// When it was written, ms since 1970.
-    written_ms: i64,
-    /// Begin of the time that it is about, ms since 1970.
-    from_ms: i64,
-    /// End of that time, ms since 1970.
-    to_ms: i64,
-    /// Who wrote it.
-    who: String,
-    /// What.
-    text: String,
-}
-
-impl From<Note> for NoteBody {
-    fn from(note: Note) -> Self {
-        NoteBody {
-            id: note.id,
-            written_ms: note.written,
-            from_ms: note.first,
-            to_ms: note.last,
-            who: note.who,
-            text: note.text,
-        }
-    }
-}
-
-/// Of which time.
-#[derive(Deserialize, IntoParams, Debug)]
-#[into_params(parameter_in = Query)]
-pub(super) struct OfTime {
-    /// From, ms since 1970; a year back without it.
-    from: Option<i64>,
-    /// To, ms since 1970; now without it.
-    to: Option<i64>,
-}
-
-/// Notes about a time.
-#[utoipa::path(get, path = "/api/v1/notes", tag = "history", params(OfTime), security(("session" = []), ("token" = [])),
-    responses((status = 200, body = Vec<NoteBody>), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
-pub(super) async fn notes(
-    State(app): State<Arc<App>>,
-    Ask(of): Ask<OfTime>,
-) -> Result<Json<Vec<NoteBody>>, Problem> {
-    const YEAR_MS: i64 = 366 * 86_400_000;
-    let to = of.to.unwrap_or_else(now_ms);
-    let from = of.from.unwrap_or_else(|| to.saturating_sub(YEAR_MS));
-    app.blocking(move |app| {
-        Ok(Json(app.store.notes(from, to).map_err(of_store)?.into_iter().map(NoteBody::from).collect()))
-    })
-    .await
-}
-
-/// A note as it is written.
-#[derive(Deserialize, ToSchema, Debug)]
-#[serde(deny_unknown_fields)]
-pub(super) struct NewNote {
-    /// What, 1 to 2000 characters.
-    text: String,
-    /// Begin of the time that it is about, ms since 1970; now without it.
-    from_ms: Option<i64>,
-    /// End of that time; its begin without it.
-    to_ms: Option<i64>,
-    /// The note in whose place it stands.
-    replaces: Option<i64>,
-}
-
-/// Writes a note.
-#[utoipa::path(post, path = "/api/v1/notes", tag = "history", request_body = NewNote, security(("session" = []), ("token" = [])),
-    responses((status = 200, body = NoteBody), (status = "default", body = ProblemBody, content_type = "application/problem+json")))]
-pub(super) async fn add_note(
-    State(app): State<Arc<App>>,
-    who: Who,
-    Body(new): Body<NewNote>,
-) -> Result<Json<NoteBody>, Problem> {
-    let text = said(&new.text, "text", 2000)?;
-    let now = now_ms();
-    let first = new.from_ms.unwrap_or(now);
-    let last = new.to_ms.unwrap_or(first);
-    if last < first || !(0..store::LATEST_TIME).contains(&first) || last >= store::LATEST_TIME {
-        return Err(Problem::not_possible(
-            "The note's time must begin before it ends, both in ms since 1970.",
-        ));
-    }
-    app.blocking(move |app| {
-        if let Some(replaced) = new.replaces {
-            let known =
-                app.store.notes(i64::MIN, i64::MAX).map_err(of_store)?.iter().any(|note| note.id == replaced);
-            if !known {
-                return Err(Problem::not_found("There is no such note to replace."));
-            }
-        }
-        let mut note =
-            Note { id: 0, written: now, first, last, who: who.signature(), text, replaces: new.replaces };
-        note.id = app.store.add_note(&note).map_err(of_store)?;
-        Ok(Json(note.into()))
     })
     .await
 }

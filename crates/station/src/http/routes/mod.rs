@@ -8,6 +8,7 @@ mod alarms;
 mod boards;
 mod care;
 mod design;
+mod diary;
 mod drafts;
 mod drawing;
 mod history;
@@ -68,7 +69,7 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(history::export))
         .merge(history::import_route())
         .routes(routes!(history::events))
-        .routes(routes!(history::notes, history::add_note))
+        .merge(diary::routes())
         .routes(routes!(alarms::alarms))
         .routes(routes!(alarms::report))
         .routes(routes!(alarms::acknowledge))
@@ -189,4 +190,12 @@ fn said(text: &str, what: &str, longest: usize) -> Result<String, Problem> {
         )));
     }
     Ok(text.to_owned())
+}
+
+/// What the store says, as it goes out: a refusal is the asker's, anything else the station's.
+fn of_store(error: store::Error) -> Problem {
+    match error {
+        store::Error::Refused { why } => Problem::not_possible(format!("{why}.")),
+        other => Problem::store(other),
+    }
 }

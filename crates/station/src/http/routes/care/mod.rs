@@ -1,6 +1,8 @@
 //! Care: what is due and what was done, and what is due as a calendar.
 
 mod calibrations;
+mod dosing;
+mod remark;
 mod water;
 
 use std::sync::Arc;
@@ -35,7 +37,11 @@ pub(super) fn routes() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(items))
         .routes(routes!(done, do_item))
         .routes(routes!(water::water, water::add_water))
+        .routes(routes!(water::add_tests))
         .routes(routes!(water::void_water))
+        .routes(routes!(dosing::dose))
+        .routes(routes!(dosing::lime))
+        .routes(routes!(dosing::change))
         .routes(routes!(calibrations::calibrations))
         .routes(routes!(calibrations::calibrate))
         .routes(routes!(calibrations::undo_calibration))
