@@ -33,7 +33,11 @@ pub fn run() -> Result<(), String> {
     })?;
     let modules = Modules::scan(&root)?;
     let mut failed = vec![];
-    let images = output("make", &["--directory", &root.display().to_string(), "--silent", "names"])?;
+    let folder = root.display().to_string();
+    let images = output("make", &["--directory", &folder, "--silent", "names"])?;
+    // All at once, on all cores; what fails here is made again alone below, and says why.
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let _ = output("make", &["--directory", &folder, "--silent", "--keep-going", &format!("--jobs={cores}")]);
     for stem in images.split_whitespace() {
         match runtime(&root, stem, &compiler, &modules) {
             Ok(manifest) => println!(
