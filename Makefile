@@ -24,7 +24,7 @@ DATE_OPTION = $(if $(DATE),--date $(DATE))
 PAGE_SOURCES = page/src page/public page/worker page/index.html page/package.json page/package-lock.json page/vite.config.ts page/tsconfig.json
 
 .NOTPARALLEL:
-.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long endure outside deb page test-page check-page
+.PHONY: help demo test lint unit doc fuzz bench fmt section setup setup-firmware setup-peers setup-page firmware check-firmware sizes long endure outside deb page test-page check-page check-loop
 
 help:
 	@echo "make demo     build, audit and break both Harbour Lane files, write the reports to $(DEMO_OUT)/, start the station"
@@ -39,6 +39,7 @@ help:
 	@echo "make deb      the Debian package, with the station as a service"
 	@echo "make fmt      format all Rust code"
 	@echo "make page     the page of the station, which the program embeds; make check-page its tests"
+	@echo "make check-loop  a revision from edit to roll back, by command and by page, against the simulated chip"
 	@echo "make section  draw docs/harbour-lane.svg again"
 
 # Says what is missing before a compiler says it less clearly; installs a linker where that needs no question.
@@ -183,6 +184,16 @@ test-page: page
 
 check-page: page
 	@if command -v npm >/dev/null 2>&1; then cd page && npm run --silent browser; fi
+
+# The whole loop of a revision against the real image on a simulated chip: by command (a test of the suite as well) and by page.
+LOOP_TARGET = $(shell $(CARGO) metadata --format-version 1 --no-deps 2>/dev/null | sed -n 's/.*"target_directory":"\([^"]*\)".*/\1/p')
+check-loop: setup-firmware page
+	$(CARGO) build --quiet -p tidewright
+	$(CARGO) build --quiet -p firmware-bench --example chip_board
+	$(CARGO) test --quiet -p tidewright --test cli the_whole_loop -- --nocapture
+	@if command -v npm >/dev/null 2>&1; then cd page && \
+	  TIDEWRIGHT=$(LOOP_TARGET)/debug/tidewright CHIP_BOARD=$(LOOP_TARGET)/debug/examples/chip_board npx vitest run --config browser.config.ts tests/browser/loop.test.ts; \
+	else echo "no npm: the loop by page is left out"; fi
 
 section: setup
 	$(CARGO) run --quiet -p tidewright -- section $(HARBOUR_LANE)/system.toml --out docs/harbour-lane.svg --force

@@ -20,6 +20,7 @@ const NAMES = {
   Account: "AccountBody",
   Token: "OneToken",
   RevisionHead: "Head",
+  Weighed: "Outcome",
   CareStep: "StepBody",
   CareItem: "ItemBody",
   CareDone: "DoneBody",

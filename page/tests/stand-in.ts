@@ -6,7 +6,7 @@ import { createServer, type IncomingMessage, type ServerResponse } from "node:ht
 import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
-import type { AlarmNow, CareDone, DriveNow, JoinedNow, Note, Order, Photo, Revisions, Role, SignalNow, State, Trend } from "../src/api/types.ts";
+import type { AlarmNow, CareDone, DriveNow, JoinedNow, Note, Order, Photo, Revisions, Role, SignalNow, State, Trend, Weighed } from "../src/api/types.ts";
 import { calibrated, calibrations, dosePlan, limePlan, pumpFlow, reading, water, waterChange } from "./stand-in-care.ts";
 import { careItems, mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
 
@@ -275,6 +275,24 @@ export interface StandIn {
 
 export const PASSWORD = "correct horse battery";
 
+/** What a change does to rows. */
+const WEIGHED: Weighed = {
+  sent: "compared",
+  worse: [
+    {
+      fault: "heater_sump:welded",
+      description: "The relay contact is welded: energised whatever the board says.",
+      turn: "opened",
+      before: "holds",
+      after: "breaks `hot` after 5.3 h",
+      beside: ["`swing` after 2.1 h, before not at all"],
+      wants_reason: true,
+    },
+  ],
+  n_better: 2,
+  n_unanswered: 1,
+};
+
 export async function standIn(options: { hasOwner?: boolean; port?: number } = {}): Promise<StandIn> {
   const now = state(Date.now());
   const orders: Order[] = [];
@@ -287,8 +305,8 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
   const given: Revisions = {
     running: { revision: 2, crc: "aa11bb22", kind: "confirmed" },
     revisions: [
-      { id: 2, at_ms: now.at_ms - 3 * 24 * H, who: "mara", why: "cooler at night", crc: "aa11bb22", bytes: 318, is_running: true },
-      { id: 1, at_ms: now.at_ms - 40 * 24 * H, who: "station", why: "what the board ran when the station first met it", crc: "99887766", bytes: 318, is_running: false },
+      { id: 2, at_ms: now.at_ms - 3 * 24 * H, who: "mara", why: "cooler at night", crc: "aa11bb22", bytes: 318, is_running: true, was_kept: true, rows: { ...WEIGHED, against: 1, sent: "first", compared_ms: now.at_ms - 3 * 24 * H } },
+      { id: 1, at_ms: now.at_ms - 40 * 24 * H, who: "station", why: "what the board ran when the station first met it", crc: "99887766", bytes: 318, is_running: false, was_kept: true },
     ],
   };
   const streams = new Set<ServerResponse>();
@@ -395,6 +413,32 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
     if (path.startsWith("boards/tank/revisions/") && path.endsWith("/file")) {
       response.writeHead(200, { "content-type": "text/plain" });
       return response.end(DESK_TEXT);
+    }
+    if (what === "POST boards/tank/revisions/compare") {
+      response.writeHead(200, { "content-type": "text/event-stream" });
+      response.write(`event: begins\ndata: ${JSON.stringify({ stage: "nominal", of: "running" })}\n\n`);
+      response.write(`event: progress\ndata: ${JSON.stringify({ done: 3, total: 9 })}\n\n`);
+      response.write(`event: begins\ndata: ${JSON.stringify({ stage: "whole", of: "next" })}\n\n`);
+      response.write(`event: row\ndata: ${JSON.stringify({ stage: "whole", row: WEIGHED.worse[0] })}\n\n`);
+      return response.end(`event: done\ndata: ${JSON.stringify({ ...WEIGHED, against: 2 })}\n\n`);
+    }
+    if (request.method === "POST" && /^boards\/tank\/revisions\/\d+\/reasons$/.test(path)) {
+      const rows = given.revisions.find((one) => one.id === Number(path.split("/")[3]))?.rows;
+      if (!rows) return problem(response, 404, "not-found", "There is no such thing", "There is no such revision.");
+      const reasons = body["reasons"] as unknown as Record<string, string>;
+      rows.worse = rows.worse.map((row) => (reasons[row.fault] ? { ...row, reason: { text: reasons[row.fault]!, who: me!.name, at_ms: Date.now() } } : row));
+      rows.n_unanswered = rows.worse.filter((row) => row.wants_reason && !row.reason).length;
+      return json(response, rows);
+    }
+    if (what === "POST boards/tank/revisions") {
+      const reasons = (body["reasons"] ?? {}) as unknown as Record<string, string>;
+      if (body["compare"] !== ("later" as unknown) && !reasons["heater_sump:welded"]) return problem(response, 409, "reasons-wanted", "Rows get worse without a reason", "Nothing was sent: rows get worse.");
+      given.running = { revision: 3, crc: "cc33dd44", kind: "trial" };
+      given.trial = { revision: 3, ends_ms: Date.now() + Number(body["minutes"]) * 60_000, who: me.name };
+      for (const one of given.revisions) one.is_running = false;
+      const worse = WEIGHED.worse.map((row) => ({ ...row, reason: { text: reasons[row.fault] ?? "", who: me!.name, at_ms: Date.now() } }));
+      given.revisions.unshift({ id: 3, at_ms: Date.now(), who: me.name, why: String(body["why"]), crc: "cc33dd44", bytes: 318, is_running: true, was_kept: false, rows: { ...WEIGHED, worse, n_unanswered: 0 } });
+      return json(response, { revision: 3, order: order("revision 3 on trial", String(body["why"] ?? ""), "done", "done; its loader found the program sound; it starts anew and tries it"), ends_ms: given.trial.ends_ms });
     }
     if (request.method === "POST" && /^boards\/tank\/revisions\/\d+\/deploy$/.test(path)) {
       const id = Number(path.split("/")[3]);

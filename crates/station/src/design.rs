@@ -10,6 +10,8 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, oneshot, watch};
 use workbench::study::{Kept, NoStudy, Wish};
 
 use crate::app::{App, now_ms};
+use crate::http::problem::Problem;
+use crate::weighing;
 
 /// Looks that are worked out at once.
 const MOST_LOOKS: usize = 2;
@@ -100,6 +102,40 @@ pub async fn study_boards(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
                 _ = stopped.changed() => return,
             }
         }
+        tokio::select! {
+            () = compare_what_was_sent(&app, &give_way) => {}
+            _ = stopped.changed() => return,
+        }
+    }
+}
+
+/// Compares revisions that were sent before they were compared with what ran, as long as nobody else wants a study.
+async fn compare_what_was_sent(app: &Arc<App>, give_way: &Arc<AtomicBool>) {
+    let waiting = app.blocking(|app| {
+        let of = app.site.boards.iter().map(|board| weighing::waiting(app, board));
+        Ok(of
+            .collect::<store::Result<Vec<_>>>()
+            .map_err(Problem::store)?
+            .into_iter()
+            .flatten()
+            .collect::<Vec<_>>())
+    });
+    for (weighing, of) in waiting.await.unwrap_or_default() {
+        let Ok(place) = app.design.studies.clone().try_acquire_owned() else { return };
+        give_way.store(false, Ordering::Relaxed);
+        let (kept, stop) = (app.design.kept.clone(), give_way.clone());
+        let (done, ended) = oneshot::channel();
+        let work = move || weighing::catch_up(&kept, weighing, &of, &stop);
+        let begun = stand_back(place, work, |result| {
+            // The station may have ended meanwhile.
+            let _ = done.send(result);
+        });
+        if begun.is_err() {
+            return;
+        }
+        let Ok(Some(Ok(weighing))) = ended.await else { return };
+        // A disk that cannot take it now is asked again in the next round.
+        let _ = app.blocking(move |app| weighing::keep(&app.store, &weighing).map_err(Problem::store)).await;
     }
 }
 

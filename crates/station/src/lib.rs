@@ -45,4 +45,5 @@ pub mod state;
 pub mod telling;
 pub mod upkeep;
 pub mod watchdog;
+pub mod weighing;
 mod zip;

@@ -14,6 +14,7 @@ use crate::boards::{Act, LinkState};
 use crate::http::problem::Problem;
 use crate::orders::{Order, Status, carry_out};
 use crate::site::{Site, SiteBoard, Unfit};
+use crate::weighing::{self, Compare, Compared, How, Judged, Outcome, Reasons};
 
 /// Longest text of a system file that is taken, bytes.
 pub const LONGEST_TEXT: usize = 256 * 1024;
@@ -24,6 +25,11 @@ const TRIAL: u8 = 2;
 /// Key of the number of the revision that a board runs, among the store's settings; empty: what it was flashed with.
 fn runs_key(board: &str) -> String {
     format!("runs/{board}")
+}
+
+/// Key of when a board first kept a revision: had it in flash or confirmed.
+fn kept_key(board: &str, revision: i64) -> String {
+    format!("kept/{board}/{revision}")
 }
 
 /// Key of the trial that was begun last.
@@ -110,6 +116,9 @@ pub fn met(app: &App, board: &SiteBoard, hello: &Hello, at_ms: i64) -> store::Re
 fn runs(app: &App, board: &SiteBoard, revision: i64, hello: &Hello, at_ms: i64) -> store::Result<()> {
     let name = &board.settings.name;
     let is_trial = hello.program == TRIAL;
+    if !is_trial && app.store.setting(&kept_key(name, revision))?.is_none() {
+        app.store.set_setting(&kept_key(name, revision), &at_ms.to_string())?;
+    }
     let (key, now) = (runs_key(name), format!("{revision}"));
     let before = app.store.setting(&key)?;
     if before.as_deref() != Some(&now) {
@@ -180,6 +189,11 @@ pub struct Head {
     pub bytes: usize,
     /// The board runs it, as far as is known.
     pub is_running: bool,
+    /// The board kept it once: going back to it takes one request.
+    pub was_kept: bool,
+    /// What it does to rows of the FMEA, beside the one that ran when it was sent last; not there: it was not sent from here.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rows: Option<Outcome>,
 }
 
 /// The revisions of a board.
@@ -218,16 +232,23 @@ pub fn list(app: &App, board: &SiteBoard) -> Result<Revisions, Problem> {
         },
     });
     let trial = trial(&app.store, name).map_err(Problem::store)?.filter(|trial| trial.ends_ms > now_ms());
-    let heads = all.into_iter().map(|(revision, bytes)| Head {
-        is_running: running.as_ref().is_some_and(|running| running.revision == Some(revision.id)),
-        id: revision.id,
-        at_ms: revision.at,
-        who: revision.who,
-        why: revision.why,
-        crc: format!("{:08x}", revision.crc),
-        bytes,
-    });
-    let revisions = heads.collect();
+    let weighings = app.store.weighings(name).map_err(Problem::store)?;
+    let head = |(revision, bytes): (Revision, usize)| {
+        let weighed = weighings.iter().find(|(one, _)| one.revision == revision.id);
+        let was_kept = app.store.setting(&kept_key(name, revision.id)).map_err(Problem::store)?.is_some();
+        Ok(Head {
+            is_running: running.as_ref().is_some_and(|running| running.revision == Some(revision.id)),
+            id: revision.id,
+            at_ms: revision.at,
+            who: revision.who,
+            why: revision.why,
+            crc: format!("{:08x}", revision.crc),
+            bytes,
+            was_kept,
+            rows: weighed.map(|(weighing, reasons)| Outcome::of(weighing, reasons)),
+        })
+    };
+    let revisions = all.into_iter().map(head).collect::<Result<_, Problem>>()?;
     Ok(Revisions { running, trial, revisions })
 }
 
@@ -258,17 +279,23 @@ pub struct Sent {
     pub ends_ms: Option<i64>,
 }
 
-/// Makes a program of a text and sends it to be tried. The revision stays in the list whatever becomes of it.
-///
-/// # Errors
-/// The text gives no program for this board, or the store cannot take it; nothing was sent.
-pub fn deploy(
-    app: &App,
-    board: &SiteBoard,
-    text: &str,
-    (who, why): (&str, &str),
-    minutes: u8,
-) -> Result<Sent, Problem> {
+/// How a revision is to be sent.
+#[derive(Debug)]
+pub struct Wish<'a> {
+    /// Who sends it.
+    pub who: &'a str,
+    /// Why.
+    pub why: &'a str,
+    /// Unless it is confirmed within so many minutes the board goes back.
+    pub minutes: u8,
+    /// Why each row that gets worse may do so.
+    pub reasons: &'a Reasons,
+    /// When it is compared with what runs; none: first, or, where the board kept it before, later.
+    pub compare: Option<Compare>,
+}
+
+/// The board with another text, and the number of the revision that has this very text.
+fn revised(app: &App, board: &SiteBoard, text: &str) -> Result<(SiteBoard, Option<i64>), Problem> {
     if text.len() > LONGEST_TEXT {
         return Err(Problem::too_large(LONGEST_TEXT));
     }
@@ -285,36 +312,38 @@ pub fn deploy(
     }
     let name = &board.settings.name;
     let same = app.store.revision_of_program(name, revised.made.program_crc).map_err(Problem::store)?;
-    let id = match same.filter(|same| same.system == text) {
-        Some(same) => same.id,
+    let same = same.filter(|same| same.system == text).map(|same| same.id);
+    Ok((revised, same))
+}
+
+/// Makes a program of a text and sends it to be tried. The revision stays in the list whatever becomes of it.
+///
+/// # Errors
+/// The text gives no program for this board, a row gets worse without a reason, or the store cannot take it; nothing was sent.
+pub fn deploy(app: &App, board: &SiteBoard, text: &str, wish: &Wish<'_>) -> Result<Sent, Problem> {
+    let (revised, same) = revised(app, board, text)?;
+    let how = if wish.compare == Some(Compare::Later) { How::First } else { How::Compared };
+    let judged = weighing::judge(app, board, (text, same), wish.reasons, how, wish.who)?;
+    let id = match same {
+        Some(same) => same,
         None => app
             .store
             .add_revision(&Revision {
                 id: 0,
                 at: now_ms(),
-                source: name.clone(),
-                who: who.to_owned(),
-                why: why.to_owned(),
+                source: board.settings.name.clone(),
+                who: wish.who.to_owned(),
+                why: wish.why.to_owned(),
                 crc: revised.made.program_crc,
                 program: revised.made.compiled.bytes.clone(),
                 system: text.to_owned(),
             })
             .map_err(Problem::store)?,
     };
-    send(app, board, id, revised.made.compiled.bytes.into(), (who, why), minutes)
+    send(app, board, id, revised.made.compiled.bytes.into(), judged, wish)
 }
 
-/// Sends a revision that is kept, to be tried: the way back.
-///
-/// # Errors
-/// There is none of that number, it does not fit the board any more, or the store fails; nothing was sent.
-pub fn deploy_kept(
-    app: &App,
-    board: &SiteBoard,
-    id: i64,
-    by: (&str, &str),
-    minutes: u8,
-) -> Result<Sent, Problem> {
+fn kept(app: &App, board: &SiteBoard, id: i64) -> Result<Revision, Problem> {
     let kept = app.store.revision(&board.settings.name, id).map_err(Problem::store)?;
     let Some(kept) = kept else {
         return Err(Problem::not_found(format!("Board {} has no revision {id}.", board.settings.name)));
@@ -324,7 +353,39 @@ pub fn deploy_kept(
             "Nothing was sent: the board runs the program of revision {id}."
         )));
     }
-    send(app, board, id, kept.program.into(), by, minutes)
+    Ok(kept)
+}
+
+/// Sends a revision that is kept, to be tried: the way back. One that the board kept before goes at once and is compared afterwards, unless it is
+/// wished otherwise.
+///
+/// # Errors
+/// There is none of that number, it does not fit the board any more, a row gets worse without a reason, or the store fails; nothing was sent.
+pub fn deploy_kept(app: &App, board: &SiteBoard, id: i64, wish: &Wish<'_>) -> Result<Sent, Problem> {
+    let kept = kept(app, board, id)?;
+    let was_kept = app.store.setting(&kept_key(&board.settings.name, id)).map_err(Problem::store)?.is_some();
+    let how = match wish.compare {
+        Some(Compare::First) => How::Compared,
+        Some(Compare::Later) => How::First,
+        None if was_kept => How::Back,
+        None => How::Compared,
+    };
+    let judged = weighing::judge(app, board, (&kept.system, Some(id)), wish.reasons, how, wish.who)?;
+    send(app, board, id, kept.program.into(), judged, wish)
+}
+
+/// What is to be compared with what a board runs: a text, or a revision that is kept.
+///
+/// # Errors
+/// It gives no program for this board, or the very one that runs; there is no such revision.
+pub fn to_compare(app: &App, board: &SiteBoard, what: Result<String, i64>) -> Result<Compared, Problem> {
+    match what {
+        Ok(text) => {
+            let (_, same) = revised(app, board, &text)?;
+            Compared::new(app, board, text, same)
+        }
+        Err(id) => Compared::new(app, board, kept(app, board, id)?.system, Some(id)),
+    }
 }
 
 fn send(
@@ -332,15 +393,18 @@ fn send(
     board: &SiteBoard,
     id: i64,
     program: Arc<[u8]>,
-    (who, why): (&str, &str),
-    minutes: u8,
+    judged: Judged,
+    wish: &Wish<'_>,
 ) -> Result<Sent, Problem> {
+    let Wish { who, why, minutes, .. } = *wish;
     if minutes == 0 {
         return Err(Problem::not_possible("A trial takes 1 to 255 minutes."));
     }
     let name = &board.settings.name;
     let ends_ms = now_ms() + i64::from(minutes) * 60_000;
     // Written down first: the board may be back before the answer is.
+    let beside = judged.sent.beside();
+    judged.keep(&app.store, id).map_err(Problem::store)?;
     let begun = Trial { revision: id, ends_ms, who: who.to_owned() };
     let before = trial(&app.store, name).map_err(Problem::store)?;
     let write = |trial: Option<&Trial>| {
@@ -348,7 +412,7 @@ fn send(
         app.store.set_setting(&trial_key(name), &text)
     };
     write(Some(&begun)).map_err(Problem::store)?;
-    let what = format!("revision {id} on trial for {minutes} min");
+    let what = format!("revision {id} on trial for {minutes} min{beside}");
     let order = carry_out(app, board.id.0, who, why, what, Act::Try { program, minutes })?;
     let is_taken = order.status == Status::Done;
     if order.status == Status::Refused {

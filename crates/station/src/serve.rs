@@ -563,6 +563,7 @@ pub fn keep_serving(
 ) -> Result<(), Failure> {
     let mut station = Station::begin(settings.clone(), site, store::Options::default())?;
     loop {
+        let studied = station.app().design.kept.clone();
         match runtime.block_on(station.serve(say, is_terminal, ended.clone()))? {
             Ending::Over => return Ok(()),
             Ending::Anew { port } => {
@@ -573,6 +574,8 @@ pub fn keep_serving(
                     Failure(format!("{} cannot be served any more: {first}", unfit.file))
                 })?;
                 station = Station::begin(settings.clone(), site, store::Options::default())?;
+                // What was studied of a text is true of it whatever a board runs.
+                station.app().design.kept.take_over(&studied);
             }
         }
     }

@@ -43,7 +43,7 @@ pub use import::{Choices, Finding, Findings, ImportColumn, ImportRow, Imported, 
 pub use query::{Column, Conflict, Trend};
 pub use records::{
     AlarmChange, BoardEvent, Calibration, Command, Event, EventsStored, Note, Outcome, OutcomeKind, Page,
-    Revision,
+    Reason, Revision, Weighing,
 };
 pub use retention::{Dropped, Retention};
 pub use rusqlite;

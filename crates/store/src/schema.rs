@@ -193,6 +193,32 @@ create table settings (
     key text not null unique,
     value text not null
 ) strict;
+", "
+-- What a revision does to rows of the FMEA beside the one that ran (0: none that is known) when it was sent.
+create table weighings (
+    id integer primary key,
+    at integer not null,
+    source text not null,
+    revision integer not null references revisions (id),
+    against integer not null,
+    who text not null,
+    how text not null,
+    weighed integer,
+    detail text not null,
+    rows text not null,
+    unique (source, revision, against)
+) strict;
+
+-- Why a row may get worse: added to, never changed.
+create table reasons (
+    id integer primary key,
+    at integer not null,
+    weighing integer not null references weighings (id),
+    fault text not null,
+    who text not null,
+    text text not null
+) strict;
+create index reasons_by_weighing on reasons (weighing);
 "];
 
 fn version(connection: &Connection, module: &str) -> rusqlite::Result<u32> {

@@ -416,3 +416,54 @@ fn a_damaged_block_costs_that_block() {
         .expect("reads");
     assert_eq!(aside, 1);
 }
+
+/// What a revision does to rows is filled in once; reasons are added, and an older file gets the tables.
+#[test]
+fn reasons_stand_beside_the_rows_they_are_for() {
+    use store::{Reason, Revision, Weighing};
+    let folder = tempfile::tempdir().expect("folder");
+    let path = folder.path().join("store.sqlite");
+    let store = open(&path);
+    let revision = Revision {
+        id: 0,
+        at: 1,
+        source: "reef".into(),
+        who: "mara".into(),
+        why: "cooler".into(),
+        crc: 7,
+        program: vec![1],
+        system: "x".into(),
+    };
+    let id = store.add_revision(&revision).expect("stores");
+    let sent = Weighing {
+        at: 10,
+        source: "reef".into(),
+        revision: id,
+        who: "mara".into(),
+        how: "later".into(),
+        ..Weighing::default()
+    };
+    let first = store.add_weighing(&sent, &[]).expect("stores");
+    assert_eq!(
+        store.weighing("reef", id, 0).expect("reads").map(|(w, r)| (w.weighed, r.len())),
+        Some((None, 0))
+    );
+    let rows = Weighing { weighed: Some(20), rows: "[1]".into(), how: "first".into(), ..sent.clone() };
+    let why =
+        |text: &str| Reason { at: 21, fault: "heater:welded".into(), who: "mara".into(), text: text.into() };
+    assert_eq!(
+        store.add_weighing(&rows, &[why("its dial holds it")]).expect("stores"),
+        first,
+        "one of each pair"
+    );
+    let other = Weighing { weighed: Some(30), rows: "[2]".into(), ..sent.clone() };
+    store.add_weighing(&other, &[why("and somebody is told")]).expect("stores");
+    drop(store);
+    let all = open(&path).weighings("reef").expect("reads");
+    assert_eq!(all.len(), 1);
+    let (kept, reasons) = &all[0];
+    assert_eq!((kept.how.as_str(), kept.weighed, kept.rows.as_str()), ("later", Some(20), "[1]"));
+    let texts: Vec<&str> = reasons.iter().map(|r| r.text.as_str()).collect();
+    assert_eq!(texts, ["its dial holds it", "and somebody is told"]);
+    assert_eq!(open(&path).weighings("other").expect("reads"), []);
+}

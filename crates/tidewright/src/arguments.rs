@@ -402,11 +402,11 @@ pub struct ReportOptions {
     /// Also write each page as PDF beside it, by the Chromium of this machine
     #[arg(long)]
     pub pdf: bool,
-    /// Ask the running station for the revisions of its board
+    /// Ask the running station what was done: revisions with their reasons, calibrations, proof tests, upkeep
     #[arg(long)]
     pub history: bool,
     /// Write into this folder instead what can be given to others: system file, page and sheet without addresses, secrets and names
-    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "sitter", "call", "history"])]
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "sitter", "call"])]
     pub share: Option<PathBuf>,
     /// A word to leave out with --share, such as a name; may be given again
     #[arg(long, value_name = "TEXT", requires = "share")]
@@ -666,9 +666,13 @@ pub struct ShadowOptions {
 #[command(
     long_about = "List the programs that a board was given through the station, or give it another on trial, keep it or give it up.\n\n\
         The station makes the program of the system file, keeps both under a number, and sends the program. Unless it is confirmed in \
-        its time the board goes back by itself. The wiring must be that of the board: a moved pin needs `flash`. Without --deploy, --confirm, --revert or \
-        --print it lists what there is.",
-    after_help = "Examples:\n  tidewright revisions\n  tidewright revisions --deploy system.toml --why 'cooler at night' --time 2h\n  \
+        its time the board goes back by itself. The wiring must be that of the board: a moved pin needs `flash`. Before it sends, the station compares \
+        with what the board runs: rows of the FMEA that get worse are shown, and each wants a reason of its own. A revision that the board kept before \
+        goes back at once. Without an act it lists what there is.",
+    after_help = "Examples:\n  tidewright revisions\n  tidewright revisions --compare system.toml\n  \
+        tidewright revisions --deploy system.toml --why 'cooler at night' --time 2h\n  \
+        tidewright revisions --deploy system.toml --why 'no trip' --because 'heater:welded=its own dial holds it'\n  \
+        tidewright revisions --pump lime_pump --catch '600 s, 29.1 mL' --catch '600 s, 29.3 mL' --why 'new tube'\n  \
         tidewright revisions --confirm --why 'saw the heater switch'\n  tidewright revisions --deploy 1 --why 'the old one was better'\n\n\
         The token comes from --token-file or TIDEWRIGHT_TOKEN; the page of accounts makes one."
 )]
@@ -677,18 +681,42 @@ pub struct RevisionsOptions {
     /// Try a system file, or the revision of this number
     #[arg(long, value_name = "FILE|NUMBER", group = "act")]
     pub deploy: Option<String>,
+    /// Compare a system file, or a revision, with what the board runs, and send nothing
+    #[arg(long, value_name = "FILE|NUMBER", group = "act")]
+    pub compare: Option<String>,
+    /// Calibrate a metered pump by --catch: its flow goes into the file that the board runs, and that on trial
+    #[arg(long, value_name = "NAME", group = "act", requires = "catches")]
+    pub pump: Option<String>,
     /// Keep what is tried
     #[arg(long, group = "act")]
     pub confirm: bool,
     /// Give up what is tried, now
     #[arg(long, group = "act")]
     pub revert: bool,
+    /// Say afterwards, with --because, why rows may get worse that this revision makes worse
+    #[arg(long, value_name = "NUMBER", group = "act", requires = "because")]
+    pub explain: Option<i64>,
     /// Print the system file of a revision
     #[arg(long, value_name = "NUMBER", group = "act")]
     pub print: Option<i64>,
     /// Why, for the list and the audit trail
     #[arg(long, value_name = "TEXT")]
     pub why: Option<String>,
+    /// Of --pump: a volume that was caught, `TIME, VOLUME`, such as `600 s, 30.2 mL`; once for each
+    #[arg(long = "catch", value_name = "CATCH", requires = "pump")]
+    pub catches: Vec<String>,
+    /// Of --pump: step of the measuring vessel
+    #[arg(long, value_name = "VOLUME", default_value = "0.5 mL", value_parser = crate::commands::care::options::volume_ml)]
+    pub step: f64,
+    /// Why a row that gets worse may, once for each
+    #[arg(long, value_name = "ROW=TEXT")]
+    pub because: Vec<String>,
+    /// Send at once and let the station compare afterwards: for an emergency
+    #[arg(long)]
+    pub compare_later: bool,
+    /// A bar on the standard error while it compares
+    #[arg(long, value_enum, default_value_t, value_name = "WHEN")]
+    pub progress: ProgressChoice,
     /// How long it is tried unless it is confirmed, 1 min to 4 h 15 min
     #[arg(long, value_name = "TIME", default_value = "60 min", value_parser = quantity::time)]
     pub time: f64,

@@ -1,5 +1,6 @@
 //! A running station, asked over its API with a token.
 
+use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -78,6 +79,35 @@ impl Station {
             .help("`tidewright revisions` lists what there is"))
     }
 
+    /// Asks for events and tells each with its data until the station ends them; that may take as long as it takes.
+    pub fn stream(&self, path: &str, body: &Value, tell: &mut dyn FnMut(&str, Value)) -> Result<(), Failure> {
+        let url = format!("{}{path}", self.url);
+        let broken = |error: &dyn std::fmt::Display| {
+            Failure::new(format!("{url}: {error}")).help("is the station still running? ask again")
+        };
+        let request = self.agent.post(&url).config().timeout_global(None).build();
+        let answer = request
+            .header("Authorization", &format!("Bearer {}", self.token))
+            .header("Content-Type", "application/json")
+            .send(body.to_string());
+        let mut answer = answer.map_err(|error| broken(&error))?;
+        if !answer.status().is_success() {
+            let text = answer.body_mut().read_to_string().map_err(|error| broken(&error))?;
+            let value = serde_json::from_str(&text).unwrap_or(Value::Null);
+            return Err(refused(&url, answer.status().as_u16(), &value));
+        }
+        let mut event = String::new();
+        for line in BufReader::new(answer.body_mut().as_reader()).lines() {
+            let line = line.map_err(|error| broken(&error))?;
+            if let Some(name) = line.strip_prefix("event:") {
+                name.trim().clone_into(&mut event);
+            } else if let Some(data) = line.strip_prefix("data:") {
+                tell(&event, serde_json::from_str(data.trim()).unwrap_or(Value::Null));
+            }
+        }
+        Ok(())
+    }
+
     /// Asks; the answer, or what the station says is wrong.
     pub fn ask(&self, path: &str, body: Option<&Value>) -> Result<Value, Failure> {
         self.try_ask(path, body).map_err(|error| match error {
@@ -108,14 +138,19 @@ impl Station {
         if answer.status().is_success() {
             return Ok(value);
         }
-        let detail = value["detail"].as_str().unwrap_or("it does not say why");
-        let help = match answer.status().as_u16() {
-            401 => "the token is wrong or has ended: make another on the page of accounts",
-            403 => "deploying takes a token with `program`, made by an owner",
-            _ => "nothing was changed",
-        };
-        Err(Asked::Failed(Failure::new(format!("{url}: {detail}")).help(help)))
+        Err(Asked::Failed(refused(&url, answer.status().as_u16(), &value)))
     }
+}
+
+/// What the station says is wrong, and what to do.
+fn refused(url: &str, status: u16, problem: &Value) -> Failure {
+    let detail = problem["detail"].as_str().unwrap_or("it does not say why");
+    let help = match status {
+        401 => "the token is wrong or has ended: make another on the page of accounts",
+        403 => "deploying takes a token with `program`, made by an owner",
+        _ => "nothing was changed",
+    };
+    Failure::new(format!("{url}: {detail}")).help(help)
 }
 
 /// Why there is no answer.

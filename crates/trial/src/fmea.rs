@@ -28,6 +28,8 @@ pub struct Options {
     pub n_threads: usize,
     /// Only faults whose `part:mode` contains this.
     pub only: Option<String>,
+    /// Only these faults, by `part:mode`. None: all.
+    pub faults: Option<Vec<String>>,
     /// Also run pairs of faults (nominal parameters).
     pub pairs: bool,
     /// Today, days since 1970: acceptances reviewed before it lapse. None: reviews are not looked at.
@@ -45,6 +47,7 @@ impl Default for Options {
             window_s: None,
             n_threads: 0,
             only: None,
+            faults: None,
             pairs: false,
             today: None,
             skip_equal: true,
@@ -184,6 +187,9 @@ fn study(
     let mut faults = faults::derive(system);
     if let Some(only) = &options.only {
         faults.retain(|f| f.id().contains(only.as_str()));
+    }
+    if let Some(these) = &options.faults {
+        faults.retain(|f| these.contains(&f.id()));
     }
     let bench = Bench { model, origins, faults: &faults, options, window_s, stop: watch.stop };
     // Without a fault first: what breaks by itself, and which faults can never act.

@@ -9,6 +9,8 @@
 //! | [`mending`] | what would mend a row, tried by simulation |
 //! | [`compare`] | two texts side by side |
 //! | [`changes`], [`revision`] | what changed from one text to another, and which change made a row of the FMEA better or worse |
+//! | [`flow`] | the measured flow of a metered pump put into a text |
+//! | [`weigh`] | a change weighed before it is sent: rows that get worse, for which somebody has to answer |
 //! | [`start`], [`parts`] | the guided form and its file; the parts library |
 //! | [`boards`], [`expected`] | wiring and program of a board; what the twin expects of a signal |
 //! | [`section`] | the section with the water lines of the audit, and a sheet as data |
@@ -22,6 +24,7 @@ pub mod compare;
 pub mod edit;
 pub mod expected;
 mod figures;
+pub mod flow;
 pub mod fmea;
 mod handles;
 pub mod look;
@@ -33,6 +36,7 @@ pub mod revision;
 pub mod section;
 pub mod start;
 pub mod study;
+pub mod weigh;
 pub mod words;
 
 use std::sync::Arc;

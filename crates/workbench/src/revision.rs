@@ -7,11 +7,13 @@ use serde::Serialize;
 use system::System;
 use system::model::Severity;
 use trial::rehearse::{self, Event, Scenario};
-use trial::{Fmea, Model, Options, Row};
+use trial::{Fmea, Model, Options, Wanted};
 
 use crate::Beside;
-use crate::changes::{Change, belonging, without};
-use crate::fmea::{Verdict, lead};
+use crate::changes::{Change, Kind, belonging, without};
+use crate::fmea::Verdict;
+use crate::study::{CellView, RowView, Study};
+use crate::words::{HOUR_S, span};
 
 /// How a row of the FMEA stands.
 #[derive(Clone, PartialEq, Debug, Serialize)]
@@ -22,46 +24,83 @@ pub struct Standing {
     pub hours: Option<f64>,
     /// The requirement of that breach.
     pub requirement: Option<String>,
+    /// All that breaks there, with the hours: of an open row what nobody accepted.
+    #[serde(skip)]
+    breaches: Vec<(String, f64)>,
     #[serde(skip)]
     rank: u8,
     #[serde(skip)]
     severity: Option<Severity>,
 }
 
+const ACCEPTED: &str = "accepted";
 /// From which rank on a row is open.
 const OPEN: u8 = 3;
 
 impl Standing {
-    const NONE: Standing =
-        Standing { verdict: "none", hours: None, requirement: None, rank: 0, severity: None };
+    const NONE: Standing = Standing {
+        verdict: "none",
+        hours: None,
+        requirement: None,
+        breaches: vec![],
+        rank: 0,
+        severity: None,
+    };
 
-    fn of(system: &System, row: Option<&Row>) -> Standing {
+    /// Of what is no row of the FMEA.
+    pub(crate) fn known(verdict: &'static str) -> Standing {
+        Standing { verdict, ..Standing::NONE }
+    }
+
+    fn of(row: Option<&RowView>) -> Standing {
         let Some(row) = row else { return Standing::NONE };
-        let breach = lead(system, row);
-        let (verdict, rank) = match Verdict::of(row) {
+        let (verdict, rank) = match row.verdict_of {
             Verdict::Holds => ("holds", 0),
             Verdict::Hidden => ("hidden", 1),
-            Verdict::Accepted => ("accepted", 2),
+            Verdict::Accepted => (ACCEPTED, 2),
             Verdict::HelpInTime => ("help-in-time", OPEN),
             Verdict::Breaks => ("breaks", OPEN + 1),
         };
+        let counts = |cell: &&CellView| cell.is_open() || (rank < OPEN && cell.verdict == ACCEPTED);
+        let breach = |cell: &CellView| Some((cell.requirement.clone(), cell.hours_left?));
         Standing {
             verdict,
-            hours: breach.map(|b| b.at_s / 3600.0),
-            requirement: breach.map(|b| system.requirements[b.requirement].name.clone()),
+            hours: row.after_h,
+            requirement: row.breaks.clone(),
+            breaches: row.cells.iter().filter(counts).filter_map(breach).collect(),
             rank,
             severity: row.severity,
         }
     }
 
+    fn hours_of(&self, requirement: &str) -> Option<f64> {
+        self.breaches.iter().find(|(name, _)| name == requirement).map(|(_, hours)| *hours)
+    }
+
     /// In words, as in "breaks `floor` after 4.5 h".
     pub fn words(&self) -> String {
+        let verdict = match self.verdict {
+            "help-in-time" => "breaks, help in time:",
+            ACCEPTED => "accepted:",
+            "none" => "no such fault",
+            other => other,
+        };
         match (&self.requirement, self.hours) {
             (Some(requirement), Some(hours)) => {
-                format!("{} (`{requirement}` after {hours:.1} h)", self.verdict)
+                format!("{verdict} `{requirement}` after {}", span(hours * HOUR_S))
             }
-            _ => self.verdict.to_owned(),
+            _ => verdict.trim_end_matches(':').to_owned(),
         }
+    }
+
+    /// Whether the file has such a fault.
+    pub fn is_there(&self) -> bool {
+        self.verdict != "none"
+    }
+
+    /// Whether what breaks is accepted.
+    pub fn is_accepted(&self) -> bool {
+        self.verdict == ACCEPTED
     }
 }
 
@@ -71,17 +110,64 @@ impl Standing {
 pub enum Turn {
     /// Breaks something now that did not, or that somebody had accepted.
     Opened,
-    /// A worse verdict, or the same one sooner.
+    /// A worse verdict; something more that breaks, or something sooner, whatever else gets better.
     Worse,
-    /// A better verdict, or the same one later.
+    /// A better verdict, or later, or less that breaks.
     Better,
     /// Breaks nothing any more that nobody accepts.
     Closed,
 }
 
+/// One requirement of a row that turned.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct CellTurn {
+    /// The requirement.
+    pub requirement: String,
+    /// Fault to breach in the first file, h; null: it holds, or is accepted.
+    pub before: Option<f64>,
+    /// In the second file.
+    pub after: Option<f64>,
+}
+
+impl CellTurn {
+    fn is_worse(&self) -> bool {
+        self.after.is_some_and(|after| self.before.is_none_or(|before| after < before))
+    }
+
+    /// In words, as in "`hot` after 60 min, before not at all".
+    pub fn words(&self) -> String {
+        let when = |hours: Option<f64>| {
+            hours.map_or_else(|| "not at all".to_owned(), |hours| format!("after {}", span(hours * HOUR_S)))
+        };
+        format!("`{}` {}, before {}", self.requirement, when(self.after), when(self.before))
+    }
+}
+
 /// A time counts as another when it differs by more than this share and by [`OTHER_HOURS`].
 const OTHER_SHARE: f64 = 0.1;
 const OTHER_HOURS: f64 = 0.1;
+
+/// Requirements that break in one alone or at another time, those that get worse first.
+fn cells(before: &Standing, after: &Standing) -> Vec<CellTurn> {
+    let only_before = before.breaches.iter().filter(|(name, _)| after.hours_of(name).is_none());
+    let names = after.breaches.iter().chain(only_before).map(|(name, _)| name);
+    let mut all: Vec<CellTurn> = names
+        .map(|name| CellTurn {
+            requirement: name.clone(),
+            before: before.hours_of(name),
+            after: after.hours_of(name),
+        })
+        .filter(|cell| match (cell.before, cell.after) {
+            (Some(then), Some(now)) => {
+                let apart = (then - now).abs();
+                apart > OTHER_HOURS && apart > OTHER_SHARE * then.max(now)
+            }
+            _ => true,
+        })
+        .collect();
+    all.sort_by_key(|cell| !cell.is_worse());
+    all
+}
 
 /// Which way it goes from one standing to another; none where nothing that matters differs.
 fn turn(before: &Standing, after: &Standing) -> Option<Turn> {
@@ -96,15 +182,15 @@ fn turn(before: &Standing, after: &Standing) -> Option<Turn> {
         if quiet(before) && after.rank <= 1 || quiet(after) && before.rank <= 1 {
             return None;
         }
-        return Some(if after.rank > before.rank { Turn::Worse } else { Turn::Better });
     }
-    let (then, now) = before.hours.zip(after.hours)?;
-    let apart = (then - now).abs();
-    (apart > OTHER_HOURS && apart > OTHER_SHARE * then.max(now)).then_some(if now < then {
-        Turn::Worse
+    let cells = cells(before, after);
+    if after.rank > before.rank || cells.iter().any(CellTurn::is_worse) {
+        Some(Turn::Worse)
+    } else if after.rank < before.rank || !cells.is_empty() {
+        Some(Turn::Better)
     } else {
-        Turn::Better
-    })
+        None
+    }
 }
 
 /// A row that turned.
@@ -120,33 +206,60 @@ pub struct RowTurn {
     pub before: Standing,
     /// In the second file.
     pub after: Standing,
+    /// Requirements that break in one file alone, or at another time; those that get worse first.
+    pub cells: Vec<CellTurn>,
+    /// Why the second file accepts what breaks there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accepted: Option<String>,
     /// Changes without which it would not have turned so; empty where that was not asked, or where only several together did it.
     pub because: Vec<String>,
 }
 
-fn find<'f>(fmea: &'f Fmea, fault: &str) -> Option<&'f Row> {
-    fmea.rows.iter().find(|row| is(row, fault))
+impl RowTurn {
+    /// Whether it breaks now, or sooner, or with less help.
+    pub fn is_worse(&self) -> bool {
+        self.turn <= Turn::Worse
+    }
+
+    /// Whether somebody has to say why: it is worse, and the file does not say so itself. What it accepts it gives a reason for; where that reason was
+    /// written for more hours, it has to be given anew.
+    pub fn wants_reason(&self) -> bool {
+        self.is_worse() && (!self.after.is_accepted() || self.before.is_accepted())
+    }
+
+    /// What gets worse beside the breach that the row is told for.
+    pub fn worse_beside(&self) -> Vec<String> {
+        let told = |cell: &&CellTurn| {
+            let is = |standing: &Standing| standing.requirement.as_ref() == Some(&cell.requirement);
+            !(is(&self.after) && (is(&self.before) || self.before.requirement.is_none()))
+        };
+        self.cells.iter().filter(|cell| cell.is_worse()).filter(told).map(CellTurn::words).collect()
+    }
 }
 
-fn is(row: &Row, fault: &str) -> bool {
-    fault.strip_prefix(row.part.as_str()).and_then(|rest| rest.strip_prefix(':')) == Some(row.mode.as_str())
+/// Rows of a study as they are shown.
+fn views(system: &System, fmea: &Fmea) -> Vec<RowView> {
+    fmea.rows.iter().map(|row| RowView::new(system, fmea.places.len(), row)).collect()
+}
+
+fn find<'r>(rows: &'r [RowView], fault: &str) -> Option<&'r RowView> {
+    rows.iter().find(|row| row.fault == fault)
 }
 
 /// Rows that turned from one study to the other, the worst first: what opened before what closed, the graver harm first, then the sooner.
 pub fn turns(first: (&System, &Fmea), second: (&System, &Fmea)) -> Vec<RowTurn> {
-    let ids =
-        |fmea: &Fmea| fmea.rows.iter().map(|row| format!("{}:{}", row.part, row.mode)).collect::<Vec<_>>();
-    let mut faults = ids(second.1);
-    faults.extend(ids(first.1).into_iter().filter(|id| find(second.1, id).is_none()));
-    let mut all: Vec<RowTurn> = (faults.into_iter())
-        .filter_map(|fault| {
-            let (row_a, row_b) = (find(first.1, &fault), find(second.1, &fault));
-            let (before, after) = (Standing::of(first.0, row_a), Standing::of(second.0, row_b));
-            let turn = turn(&before, &after)?;
-            let description = row_b.or(row_a).map_or_else(String::new, |row| row.description.clone());
-            Some(RowTurn { fault, description, turn, before, after, because: vec![] })
-        })
-        .collect();
+    turned_rows(&views(first.0, first.1), &views(second.0, second.1))
+}
+
+/// The same of two studies as they are kept.
+pub fn turns_of(first: &Study, second: &Study) -> Vec<RowTurn> {
+    turned_rows(&first.rows, &second.rows)
+}
+
+fn turned_rows(first: &[RowView], second: &[RowView]) -> Vec<RowTurn> {
+    let of_second = second.iter().filter_map(|row| turned(find(first, &row.fault), Some(row)));
+    let gone = first.iter().filter(|row| find(second, &row.fault).is_none());
+    let mut all: Vec<RowTurn> = of_second.chain(gone.filter_map(|row| turned(Some(row), None))).collect();
     let gravity = |t: &RowTurn| t.before.severity.max(t.after.severity);
     let hours = |t: &RowTurn| t.after.hours.or(t.before.hours).unwrap_or(f64::INFINITY);
     all.sort_by(|x, y| {
@@ -155,22 +268,49 @@ pub fn turns(first: (&System, &Fmea), second: (&System, &Fmea)) -> Vec<RowTurn> 
     all
 }
 
+/// How one row turned.
+pub(crate) fn turned(first: Option<&RowView>, second: Option<&RowView>) -> Option<RowTurn> {
+    let (before, after) = (Standing::of(first), Standing::of(second));
+    let turn = turn(&before, &after)?;
+    let row = second.or(first)?;
+    Some(RowTurn {
+        fault: row.fault.clone(),
+        description: row.description.clone(),
+        turn,
+        cells: cells(&before, &after),
+        before,
+        after,
+        accepted: second.and_then(|row| row.acceptance.clone()),
+        because: vec![],
+    })
+}
+
 /// What came of leaving changes out.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Attribution {
     /// Changes that were left out, with what belongs to them, and studied.
     pub n_tried: usize,
+    /// Changes without which system and program are the same: drawings, prices, pages of a display.
+    pub n_quiet: usize,
     /// Changes that cannot be left out: the rest would be no system.
     pub not_alone: Vec<String>,
 }
 
-/// Finds the changes responsible for each row that turned: each change is left out of the second file, alone with what belongs to it, and the study
-/// is run again. A change is responsible where the row, from that to the second file, turns the same way as it did.
+/// The second file without one change and what belongs to it.
+struct Without<'c> {
+    change: &'c Change,
+    model: Model,
+}
+
+/// Finds the changes responsible for each row that turned. A row of a part that only one file has is that part's doing. For the others each change is
+/// left out of the second file, alone with what belongs to it, and the faults of these rows are studied again; a change is responsible where the row, from
+/// that to the second file, turns the same way as it did. A row is studied under the fewest conditions under which it turns: nominal at one instant, else
+/// nominal at all, else as in `options`.
 ///
-/// `tell` is told how many of how many are tried.
+/// `tell` is told how many of how many studies are done.
 ///
 /// # Errors
-/// A text that is no TOML, or a study that cannot be run, in a sentence.
+/// A text that is no TOML or no system, or a study that cannot be run, in a sentence.
 pub fn attribute(
     texts: (&str, &str),
     changes: &[Change],
@@ -180,29 +320,119 @@ pub fn attribute(
     tell: &dyn Fn(usize, usize),
 ) -> Result<Attribution, String> {
     let mut found = Attribution::default();
-    for (k, change) in changes.iter().enumerate() {
-        tell(k, changes.len());
-        let group = belonging(change, changes);
-        let text = without(texts.0, texts.1, &group).map_err(|(_, why)| why)?;
-        let model = beside.load(&text).system.and_then(|system| Model::new(&system).ok());
-        let Some(model) = model.filter(|m| !m.system().vessels.is_empty()) else {
-            found.not_alone.push(change.words());
-            continue;
-        };
-        let Ok(fmea) = trial::run(&model, options, &|_, _| {}) else {
-            found.not_alone.push(change.words());
-            continue;
-        };
-        found.n_tried += 1;
-        for row in turns.iter_mut() {
-            let without = Standing::of(model.system(), find(&fmea, &row.fault));
-            if turn(&without, &row.after) == Some(row.turn) {
-                row.because.push(change.words());
-            }
+    let mut open: Vec<usize> = vec![];
+    for (n, row) in turns.iter_mut().enumerate() {
+        row.because = by_name(row, changes);
+        if row.because.is_empty() {
+            open.push(n);
         }
     }
-    tell(changes.len(), changes.len());
+    if open.is_empty() {
+        return Ok(found);
+    }
+    let whole = |text: &str| {
+        let system = beside.load(text).system.ok_or("one of the files has mistakes")?;
+        Model::new(&system).map_err(|_| "the rules of one of the files do not compile")
+    };
+    let (first, second) = (whole(texts.0)?, whole(texts.1)?);
+    let without = all_without(texts, changes, beside, &second, &mut found)?;
+    found.n_tried = without.len();
+    let tiers = tiers(options.wanted);
+    for (tier, wanted) in tiers.iter().enumerate() {
+        if open.is_empty() {
+            break;
+        }
+        let rows = |model: &Model, these: &[usize]| -> Result<Vec<RowView>, String> {
+            let faults = these.iter().map(|n| turns[*n].fault.clone()).collect();
+            let options = Options { wanted: *wanted, faults: Some(faults), ..options.clone() };
+            Ok(views(model.system(), &trial::run(model, &options, &|_, _| {})?))
+        };
+        let (a, b) = (rows(&first, &open)?, rows(&second, &open)?);
+        let turns_here = |n: &usize| {
+            let (fault, way) = (&turns[*n].fault, turns[*n].turn);
+            turn(&Standing::of(find(&a, fault)), &Standing::of(find(&b, fault))) == Some(way)
+        };
+        let (these, left): (Vec<usize>, Vec<usize>) = open.iter().partition(|n| turns_here(n));
+        open = left;
+        if these.is_empty() {
+            continue;
+        }
+        let mut because: Vec<(usize, String)> = vec![];
+        for (k, one) in without.iter().enumerate() {
+            tell(tier * without.len() + k, tiers.len() * without.len());
+            let Ok(rest) = rows(&one.model, &these) else { continue };
+            for n in &these {
+                let (fault, way) = (&turns[*n].fault, turns[*n].turn);
+                if turn(&Standing::of(find(&rest, fault)), &Standing::of(find(&b, fault))) == Some(way) {
+                    because.push((*n, one.change.words()));
+                }
+            }
+        }
+        for (n, words) in because {
+            turns[n].because.push(words);
+        }
+    }
+    tell(1, 1);
     Ok(found)
+}
+
+/// Changes that bring or take the part of a row that only one file has.
+fn by_name(row: &RowTurn, changes: &[Change]) -> Vec<String> {
+    let part = row.fault.split(':').next().unwrap_or("");
+    let brings = |change: &&Change| match (row.before.is_there(), row.after.is_there()) {
+        (false, true) => change.kind == Kind::Added,
+        (true, false) => change.kind == Kind::Removed,
+        _ => false,
+    };
+    let is_part = |change: &&Change| {
+        change.name == part && !matches!(change.table.as_str(), "rule" | "fitting" | "wiring")
+    };
+    changes.iter().filter(brings).filter(is_part).map(Change::words).collect()
+}
+
+/// Which studies are tried, the quickest first; the last is what is wished.
+fn tiers(wanted: Wanted) -> Vec<Wanted> {
+    let quick = Wanted { one_instant: true, nominal_only: true };
+    let nominal = Wanted { nominal_only: true, ..wanted };
+    let mut all = vec![quick, nominal, wanted];
+    all.dedup();
+    all
+}
+
+fn all_without<'c>(
+    texts: (&str, &str),
+    changes: &'c [Change],
+    beside: &Beside,
+    second: &Model,
+    found: &mut Attribution,
+) -> Result<Vec<Without<'c>>, String> {
+    let mut all = vec![];
+    for change in changes {
+        let text = without(texts.0, texts.1, &belonging(change, changes)).map_err(|(_, why)| why)?;
+        let model = beside.load(&text).system.and_then(|system| Model::new(&system).ok());
+        match model.filter(|m| !m.system().vessels.is_empty()) {
+            None => found.not_alone.push(change.words()),
+            Some(model) if is_alike(&model, second) => found.n_quiet += 1,
+            Some(model) => all.push(Without { change, model }),
+        }
+    }
+    Ok(all)
+}
+
+/// Whether nothing that a simulation reads differs.
+fn is_alike(one: &Model, other: &Model) -> bool {
+    let (a, b) = (one.system(), other.system());
+    let quiet = System {
+        name: b.name.clone(),
+        wiring: b.wiring.clone(),
+        electrics: b.electrics.clone(),
+        panel: b.panel.clone(),
+        assumptions: b.assumptions.clone(),
+        notes: b.notes.clone(),
+        places: b.places.clone(),
+        ..a.clone()
+    };
+    one.compiled.bytes == other.compiled.bytes && quiet == *b
 }
 
 /// One scenario that both revisions ran.

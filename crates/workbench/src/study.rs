@@ -4,7 +4,7 @@ use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use serde::Serialize;
-use system::model::MarginUnit;
+use system::model::{MarginUnit, Severity};
 use system::{Level, System};
 use trial::{Cell, Model, NoFmea, Options, Row, Settled, Wanted, Watch};
 use units::UnitSystem;
@@ -126,6 +126,13 @@ pub struct RowView {
     pub mode: String,
     /// `breaks`, `help_in_time`, `accepted`, `hidden` or `holds`.
     pub verdict: String,
+    #[serde(skip)]
+    pub(crate) verdict_of: Verdict,
+    #[serde(skip)]
+    pub(crate) severity: Option<Severity>,
+    /// What the fault is.
+    #[serde(skip)]
+    pub(crate) description: String,
     /// What fails, what that does, after how long, who hears of it.
     pub sentence: String,
     /// The requirement for which the row is told. Not there: nothing breaks.
@@ -236,6 +243,9 @@ impl RowView {
             part: row.part.clone(),
             mode: row.mode.clone(),
             verdict: Verdict::of(row).word().to_lowercase().replace(' ', "_"),
+            verdict_of: Verdict::of(row),
+            severity: row.severity,
+            description: words::sentence(&row.description),
             sentence: sentences::whole(system, n_places, row),
             breaks: leading.map(|breach| system.requirements[breach.requirement].name.clone()),
             after_h: leading.map(|breach| breach.at_s / HOUR_S),
@@ -356,6 +366,17 @@ impl Kept {
         Ok(settled)
     }
 
+    /// Takes over what another kept.
+    pub fn take_over(&self, other: &Kept) {
+        fn all<T>(from: &Mutex<Vec<(String, Arc<T>)>>, to: &Mutex<Vec<(String, Arc<T>)>>) {
+            let kept = std::mem::take(&mut *from.lock().unwrap_or_else(PoisonError::into_inner));
+            to.lock().unwrap_or_else(PoisonError::into_inner).splice(0..0, kept);
+        }
+        all(&other.settled, &self.settled);
+        all(&other.studies, &self.studies);
+        all(&other.days, &self.days);
+    }
+
     pub(crate) fn known_day(&self, text: &str, beside: &Beside, corners: bool) -> Option<Arc<Day>> {
         find(&self.days, &Kept::key(text, beside, corners))
     }
@@ -452,7 +473,11 @@ fn options(wish: Wish, only: Option<String>) -> Options {
 }
 
 /// The text as a system that can run.
-fn model(text: &str, beside: &Beside) -> Result<Model, NoStudy> {
+///
+/// # Errors
+///
+/// Why it cannot.
+pub(crate) fn model(text: &str, beside: &Beside) -> Result<Model, NoStudy> {
     let findings = |all: Vec<system::Diagnostic>| {
         let errors = all.iter().filter(|finding| finding.level == Level::Error);
         NoStudy::Findings(errors.map(|finding| Finding::new(finding, text)).collect())

@@ -79,7 +79,7 @@ fn the_change_responsible_is_found() {
     assert!(rows.windows(2).all(|w| w[0].turn <= w[1].turn));
     let found =
         attribute((&a, &b), &all, &Beside::default(), &options(), &mut rows, &|_, _| {}).expect("TOML");
-    assert_eq!(found.n_tried + found.not_alone.len(), all.len());
+    assert_eq!(found.n_tried + found.n_quiet + found.not_alone.len(), all.len());
     let because: Vec<&String> = rows.iter().flat_map(|r| &r.because).collect();
     assert!(!because.is_empty() && because.iter().all(|b| b.contains("heater_1")), "{because:?}");
     // The other way round the same rows turn the other way.

@@ -378,6 +378,41 @@ impl<'m> Loop<'m> {
         Ok(findings)
     }
 
+    /// A scan's period, ms.
+    pub fn scan_ms(&self) -> u64 {
+        (self.model.plan.scan_s() * 1000.0).round() as u64
+    }
+
+    /// Power comes, with the parts as the tank has them. What the board then does is seen at its pins alone: somebody else speaks to it.
+    pub fn begin(&mut self) -> Result<()> {
+        self.set_parts()?;
+        self.board.power(1)?;
+        self.board.chip.stop_at_frames(false).map(|_| ())
+    }
+
+    /// One scan's time passes in the tank: what the pins say is done, and the parts read what came of it.
+    pub fn pass_scan(&mut self) -> Result<()> {
+        for (a, order) in self.model.compiled.drives.iter().enumerate() {
+            let Some(output) = order.map(usize::from) else { continue };
+            let permille = match self.is_on(output)? {
+                Some(is_on) => 1_000 * i32::from(is_on),
+                None => self.duty_at_pin(output)?,
+            };
+            self.duty[a] = [permille];
+        }
+        let alive = self.twin.board_alive();
+        self.twin.advance(Commands { duty: &self.duty, board: alive, same: false });
+        self.set_parts()
+    }
+
+    /// Permille of the time that a modulated output is on.
+    fn duty_at_pin(&mut self, output: usize) -> Result<i32> {
+        let wired = self.wiring.outputs[output];
+        let OutputDriver::Pwm { pin, .. } = wired.driver else { return Ok(0) };
+        let high = self.board.chip.pulse_width(&pin_name(pin))?.0 as i32;
+        Ok(if wired.is_active_low { 1_000 - high } else { high })
+    }
+
     /// The board, for a look at it after a run.
     pub fn board(&mut self) -> &mut Board {
         &mut self.board

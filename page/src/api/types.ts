@@ -140,6 +140,36 @@ export interface Order {
   output?: number;
 }
 
+export interface GivenReason {
+  text: string;
+  who: string;
+  at_ms: number;
+}
+
+/** A row of the FMEA that turned from what ran to what was sent. */
+export interface WeighedRow {
+  fault: string;
+  description: string;
+  turn: string;
+  before: string;
+  after: string;
+  beside?: string[];
+  accepted?: string;
+  wants_reason: boolean;
+  reason?: GivenReason;
+}
+
+/** What a revision does to the rows. */
+export interface Weighed {
+  against?: number;
+  sent: "compared" | "first" | "back";
+  compared_ms?: number;
+  detail?: string;
+  worse: WeighedRow[];
+  n_better: number;
+  n_unanswered: number;
+}
+
 /** A program that a board was given. */
 export interface RevisionHead {
   id: number;
@@ -149,6 +179,8 @@ export interface RevisionHead {
   crc: string;
   bytes: number;
   is_running: boolean;
+  was_kept: boolean;
+  rows?: Weighed;
 }
 
 export interface Revisions {

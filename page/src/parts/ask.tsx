@@ -5,13 +5,16 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { said } from "../api/client.ts";
 import { words } from "../words.ts";
 
+/** What `send` gives where something more is to be asked in the same form. */
+export const MORE = Symbol("more");
+
 interface Props {
   title: string;
   children: ComponentChildren;
   go: string;
   waiting?: string;
-  /** Sends; gives what to show afterwards, or nothing to close at once. */
-  send(form: FormData): Promise<ComponentChildren | undefined>;
+  /** Sends; gives what to show afterwards, nothing to close at once, or `MORE` to go on asking. */
+  send(form: FormData): Promise<ComponentChildren | typeof MORE | undefined>;
   onClose(): void;
 }
 
@@ -31,7 +34,7 @@ export function Ask({ title, children, go, waiting, send, onClose }: Props) {
     try {
       const shown = await send(form);
       if (shown === undefined) onClose();
-      else setOutcome(shown);
+      else if (shown !== MORE) setOutcome(shown as ComponentChildren);
     } catch (error) {
       setProblem(said(error));
     } finally {

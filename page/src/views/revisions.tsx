@@ -4,15 +4,16 @@
 import { useEffect, useState } from "preact/hooks";
 import { get, path, post } from "../api/client.ts";
 import type { Comparison, Draft } from "../api/design.ts";
-import type { Order, RevisionHead, Revisions as All } from "../api/types.ts";
+import type { Order, RevisionHead, Revisions as All, Weighed } from "../api/types.ts";
 import { Differences } from "../design/differences.tsx";
 import { orders, restarted, state, stationNow } from "../live.ts";
 import { useLoaded } from "../load.ts";
-import { Ask, text, Why } from "../parts/ask.tsx";
+import { Ask, MORE, text, Why } from "../parts/ask.tsx";
 import { At } from "../parts/at.tsx";
 import { BoardChoice, Stale, theBoard } from "../parts/boards.tsx";
 import { Outcome } from "../parts/outcome.tsx";
 import { Waits } from "../parts/state.tsx";
+import { Kept, Reasons, reasonsOf, unanswered, useComparison } from "../parts/weighed.tsx";
 import { isOwner, mayAct } from "../session.ts";
 import { clock, span } from "../time.ts";
 import { sentence, words } from "../words.ts";
@@ -36,6 +37,7 @@ export function Revisions() {
   const [order, setOrder] = useState<Order>();
   const [soonUntil, setSoonUntil] = useState(0);
   const [asking, setAsking] = useState<"draft" | "confirm" | "revert" | RevisionHead>();
+  const [explaining, setExplaining] = useState<RevisionHead>();
   const all = useLoaded(() => (name === "" ? Promise.resolve(undefined) : get<All>(`boards/${path(name)}/revisions`)), [name, orders.value, restarted.value]);
   const isSoon = soonUntil > Date.now() || all.value?.running?.kind === "trial";
   useEffect(() => {
@@ -120,6 +122,7 @@ export function Revisions() {
                   )}
                 </span>
               </div>
+              {one.rows && <Kept of={one.rows} onExplain={isOwner.value ? () => setExplaining(one) : undefined} />}
             </li>
           ))}
         </ul>
@@ -148,25 +151,48 @@ export function Revisions() {
           onSent={sent}
         />
       )}
+      {explaining && (
+        <Explain
+          base={base}
+          revision={explaining}
+          onClose={() => {
+            setExplaining(undefined);
+            all.again();
+          }}
+        />
+      )}
     </>
   );
 }
 
-/** Sends a draft, or a revision that was there before, on trial. */
+/** Sends a draft, or a revision that was there before, on trial: compared with what runs first, unless it is a way back or an emergency. */
 function Try({ base, revision, onClose, onSent }: { base: string; revision: RevisionHead | undefined; onClose(): void; onSent(order: Order): void }) {
   const drafts = useLoaded(() => (revision ? Promise.resolve([]) : get<Draft[]>("drafts")), [revision?.id]);
+  const [comparing, compare] = useComparison(base);
+  const [draft, setDraft] = useState<string>();
+  const [isLater, setLater] = useState(false);
   const isNone = !revision && drafts.value?.length === 0;
+  const isBack = revision?.was_kept ?? false;
+  const found = comparing?.done;
   return (
     <Ask
       title={revision ? w.backTo(revision.id) : w.tryDraft}
-      go={w.tryGo}
-      waiting={words.hand.waiting}
+      go={found || isLater || isBack ? w.tryGo : w.compareGo}
+      waiting={comparing && !found ? w.comparingLong : words.hand.waiting}
       onClose={onClose}
       send={async (form) => {
         const [why, minutes] = [text(form, "why"), Number(text(form, "minutes"))];
+        const what = draft === undefined && !revision ? (await get<Draft>(`drafts/${path(text(form, "draft"))}`)).text ?? "" : (draft ?? "");
+        if (!revision) setDraft(what);
+        let rows = found?.worse ?? [];
+        if (!found && !isLater && !isBack) {
+          rows = (await compare(revision ? { revision: revision.id } : { text: what })).worse;
+          if (unanswered(rows).length > 0) return MORE;
+        }
+        const body = { why, minutes, reasons: reasonsOf(form, rows), ...(isLater ? { compare: "later" } : {}) };
         const made = revision
-          ? await post<{ order: Order }>(`${base}/revisions/${revision.id}/deploy`, { why, minutes })
-          : await post<{ order: Order }>(`${base}/revisions`, { text: (await get<Draft>(`drafts/${path(text(form, "draft"))}`)).text ?? "", why, minutes });
+          ? await post<{ order: Order }>(`${base}/revisions/${revision.id}/deploy`, body)
+          : await post<{ order: Order }>(`${base}/revisions`, { text: what, ...body });
         onSent(made.order);
         return undefined;
       }}
@@ -177,10 +203,10 @@ function Try({ base, revision, onClose, onSent }: { base: string; revision: Revi
       {!revision && !isNone && (
         <label class="field">
           <span>{w.draft}</span>
-          <select name="draft" required>
-            {drafts.value?.map((draft) => (
-              <option key={draft.name} value={draft.name}>
-                {draft.name}
+          <select name="draft" required disabled={comparing !== undefined}>
+            {drafts.value?.map((one) => (
+              <option key={one.name} value={one.name}>
+                {one.name}
               </option>
             ))}
           </select>
@@ -192,6 +218,32 @@ function Try({ base, revision, onClose, onSent }: { base: string; revision: Revi
         <span>{words.hand.minutes}</span>
       </label>
       <Why example={w.tryExample} />
+      {isBack && <p class="note">{w.backAtOnce}</p>}
+      {comparing && !isLater && <Reasons of={comparing} />}
+      {!isBack && !found && (
+        <label class="check">
+          <input type="checkbox" checked={isLater} onChange={(event) => setLater(event.currentTarget.checked)} />
+          <span>{w.later}</span>
+        </label>
+      )}
+    </Ask>
+  );
+}
+
+/** Gives reasons afterwards. */
+function Explain({ base, revision, onClose }: { base: string; revision: RevisionHead; onClose(): void }) {
+  const rows = unanswered(revision.rows?.worse ?? []);
+  return (
+    <Ask
+      title={w.explainTitle(revision.id)}
+      go={w.explainGo}
+      onClose={onClose}
+      send={async (form) => {
+        await post<Weighed>(`${base}/revisions/${revision.id}/reasons`, { reasons: reasonsOf(form, rows) });
+        return undefined;
+      }}
+    >
+      <Reasons of={{ rows, ...(revision.rows ? { done: revision.rows } : {}) }} />
     </Ask>
   );
 }

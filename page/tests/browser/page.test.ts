@@ -58,6 +58,34 @@ describe.skipIf(!executable)("the page", () => {
       await context.close();
     }));
 
+  test("a draft that makes a row worse is compared first, and sent with a reason; what was sent in an emergency is explained afterwards", () =>
+    each(async () => {
+      const { page, context, complaints } = await open(browser, "phone", "light", station.url);
+      await logIn(page, "mara", PASSWORD);
+      await page.evaluate(() => fetch("/api/v1/drafts/bolder", { method: "PUT", headers: { "content-type": "application/json" }, body: JSON.stringify({ text: "x" }) }));
+      await go(page, "Revisions");
+      const second = page.locator('[data-revision="2"]');
+      await second.getByText("Sent before it was compared.").waitFor();
+      await second.getByText("Without a reason.").waitFor();
+      await second.getByRole("button", { name: "Say why …" }).click();
+      await page.getByLabel("Why heater_sump:welded may get worse").fill("its own dial holds it at 27");
+      await page.getByRole("button", { name: "Keep the reasons" }).click();
+      await second.getByText("Because: its own dial holds it at 27 (mara).").waitFor();
+
+      await page.getByRole("button", { name: "Try a draft …" }).click();
+      await page.getByLabel("Why", { exact: true }).fill("the trip is a nuisance");
+      await page.getByRole("button", { name: "Compare with what runs" }).click();
+      await page.getByText("One row of the FMEA gets worse, 2 better. Each wants a reason of its own.").waitFor();
+      await page.getByText("breaks `hot` after 5.3 h; before: holds.").first().waitFor();
+      expect(await violations(page)).toEqual([]);
+      await page.getByLabel("Why heater_sump:welded may get worse").fill("somebody sits beside it");
+      await page.getByRole("button", { name: "Send to the board" }).click();
+      await page.getByText("Revision 3, on trial.").waitFor();
+      await page.locator('[data-revision="3"]').getByText("Because: somebody sits beside it (mara).").waitFor();
+      expect(complaints).toEqual([]);
+      await context.close();
+    }));
+
   test("an old revision goes on trial, and is kept once somebody has seen it", () =>
     each(async () => {
       const { page, context } = await open(browser, "phone", "light", station.url);

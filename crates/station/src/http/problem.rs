@@ -4,6 +4,7 @@ use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
+use serde_json::Value;
 use utoipa::ToSchema;
 
 /// The body of every answer that is not a success, `application/problem+json`.
@@ -18,6 +19,10 @@ pub struct ProblemBody {
     pub status: u16,
     /// What happened here, and what to do.
     pub detail: String,
+    /// The rows that it is about, of some problems.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<Object>, required = false)]
+    pub rows: Vec<Value>,
 }
 
 /// A problem: an answer other than success.
@@ -29,11 +34,12 @@ pub struct Problem {
     detail: String,
     retry_s: Option<u64>,
     bearer: bool,
+    rows: Vec<Value>,
 }
 
 impl Problem {
     fn new(status: StatusCode, id: &'static str, title: &'static str, detail: impl Into<String>) -> Self {
-        Problem { status, id, title, detail: detail.into(), retry_s: None, bearer: false }
+        Problem { status, id, title, detail: detail.into(), retry_s: None, bearer: false, rows: vec![] }
     }
 
     /// What was sent makes no sense.
@@ -102,6 +108,18 @@ impl Problem {
         Problem::new(StatusCode::CONFLICT, "conflict", "This does not fit what is now", detail)
     }
 
+    /// A change is compared before it is sent, and it was not yet.
+    pub fn compare_first(detail: impl Into<String>) -> Self {
+        Problem::new(StatusCode::CONFLICT, "compare-first", "It is to be compared first", detail)
+    }
+
+    /// Rows get worse, and nobody says why.
+    pub fn reasons_wanted(detail: impl Into<String>, rows: Vec<Value>) -> Self {
+        let problem =
+            Problem::new(StatusCode::CONFLICT, "reasons-wanted", "Rows get worse without a reason", detail);
+        Problem { rows, ..problem }
+    }
+
     /// The body is too large.
     pub fn too_large(most: usize) -> Self {
         let detail = format!("The body is larger than {} KiB. Send less at a time.", most / 1024);
@@ -164,6 +182,7 @@ impl IntoResponse for Problem {
             title: self.title,
             status: self.status.as_u16(),
             detail: self.detail,
+            rows: self.rows,
         };
         let mut response = (self.status, Json(body)).into_response();
         let headers = response.headers_mut();

@@ -9,3 +9,4 @@ mod people;
 mod routes;
 mod upkeep;
 mod values;
+mod weighing;

@@ -5,11 +5,13 @@ mod alarms;
 mod commands;
 mod events;
 mod others;
+mod weighings;
 
 pub use alarms::AlarmChange;
 pub use commands::{Command, Outcome, OutcomeKind};
 pub use events::{BoardEvent, Event, EventsStored};
 pub use others::{Calibration, Note, Revision};
+pub use weighings::{Reason, Weighing};
 
 /// Which rows of a log are wanted: oldest first, at most `limit` of them, behind row `after`.
 #[derive(Clone, Debug)]

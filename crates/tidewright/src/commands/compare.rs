@@ -15,6 +15,7 @@ use crate::console::{Console, Tone};
 use crate::ending::{Ending, Failure};
 use crate::open::{self, Opened, open};
 use crate::progress::Progress;
+use crate::words::{HOUR_S, span};
 use crate::{json, wrap};
 
 /// What differs.
@@ -164,9 +165,7 @@ fn text(both: [&Opened; 2], difference: &Difference, options: &CompareOptions, c
     }
     out +=
         &format!("\n{}\n\n", strong(&format!("In the file: {}", count(difference.changes.len(), "change"))));
-    for change in &difference.changes {
-        out += &wrap::after("- ", &change.words(), console.width);
-    }
+    out += &changes_text(&difference.changes, console.width);
     let [before, after] = difference.open;
     let heading = format!("In the FMEA: {before} open rows before, {after} after");
     out += &format!("\n{}\n", strong(&heading));
@@ -184,25 +183,68 @@ fn count(n: usize, what: &str) -> String {
     format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
+/// Plain tables with more changes than this are told in one line.
+const MANY: usize = 6;
+
+/// The changes, a line each; of a plain table that changed in many keys (prices, pins) one line.
+fn changes_text(changes: &[Change], width: usize) -> String {
+    let is_key = |change: &Change| change.thing().starts_with('[');
+    let of = |table: &str| -> Vec<&str> {
+        let same = changes.iter().filter(|other| is_key(other) && other.table == table);
+        same.map(|other| other.name.as_str()).collect()
+    };
+    let mut out = String::new();
+    let mut told: Vec<&str> = vec![];
+    for change in changes {
+        if !is_key(change) || of(&change.table).len() <= MANY {
+            out += &wrap::after("- ", &change.words(), width);
+        } else if !told.contains(&change.table.as_str()) {
+            told.push(&change.table);
+            let names = of(&change.table);
+            let text = format!("[{}]: {} keys: {}", change.table, names.len(), names.join(", "));
+            out += &wrap::after("- ", &text, width);
+        }
+    }
+    out
+}
+
+/// What a heading of rows takes.
+type Takes = fn(&RowTurn) -> bool;
+
+const HEADINGS: [(&str, Tone, Takes); 6] = [
+    ("Opened", Tone::Bad, |row| row.turn == Turn::Opened),
+    ("Worse", Tone::Caution, |row| row.turn == Turn::Worse && !is_new_and_accepted(row)),
+    ("New with their part, and accepted", Tone::Caution, is_new_and_accepted),
+    ("Better", Tone::Good, |row| row.turn == Turn::Better),
+    ("Closed", Tone::Good, |row| row.turn == Turn::Closed && row.after.is_there()),
+    ("Closed, for their part is gone", Tone::Good, |row| row.turn == Turn::Closed && !row.after.is_there()),
+];
+
+fn is_new_and_accepted(row: &RowTurn) -> bool {
+    row.turn == Turn::Worse && !row.before.is_there() && row.after.is_accepted()
+}
+
 fn rows_text(difference: &Difference, options: &CompareOptions, console: &Console) -> String {
     if difference.rows.is_empty() {
         return "\n  No row turned.\n".to_owned();
     }
     let mut out = String::new();
-    for (turn, title, tone) in [
-        (Turn::Opened, "Opened", Tone::Bad),
-        (Turn::Worse, "Worse", Tone::Caution),
-        (Turn::Better, "Better", Tone::Good),
-        (Turn::Closed, "Closed", Tone::Good),
-    ] {
-        let rows: Vec<&RowTurn> = difference.rows.iter().filter(|row| row.turn == turn).collect();
+    for (title, tone, takes) in HEADINGS {
+        let rows: Vec<&RowTurn> = difference.rows.iter().filter(|row| takes(row)).collect();
         if rows.is_empty() {
             continue;
         }
         out += &format!("\n{}\n", console.paint(tone, &format!("{title}: {}", count(rows.len(), "row"))));
         for row in rows {
-            let text = format!("{}: {}, was {}", row.fault, row.after.words(), row.before.words());
+            let text = match (row.before.is_there(), row.after.is_there()) {
+                (true, false) => format!("{}: before: {}", row.fault, row.before.words()),
+                (false, _) => format!("{}: {}", row.fault, row.after.words()),
+                _ => format!("{}: {}; before: {}", row.fault, row.after.words(), row.before.words()),
+            };
             out += &wrap::after("- ", &text, console.width);
+            for cell in row.worse_beside() {
+                out += &wrap::hanging(&format!("worse too: {cell}"), console.width, 4);
+            }
             for because in &row.because {
                 out += &wrap::hanging(&format!("by {because}"), console.width, 4);
             }
@@ -215,9 +257,8 @@ fn rows_text(difference: &Difference, options: &CompareOptions, console: &Consol
         Some(found) if !found.not_alone.is_empty() => {
             out += "\n";
             let text = format!(
-                "{} cannot be left out alone: {}.",
-                count(found.not_alone.len(), "change"),
-                found.not_alone.join("; ")
+                "{} cannot be left out alone, for the rest would be no system; --format json names them.",
+                count(found.not_alone.len(), "change")
             );
             out += &wrap::hanging(&text, console.width, 0);
         }
@@ -234,19 +275,36 @@ fn rows_text(difference: &Difference, options: &CompareOptions, console: &Consol
     out
 }
 
+/// By output: when first, in which scenario, and in how many.
 fn scenarios_text(differing: &[ScenarioTurn], n: usize, console: &Console) -> String {
-    const MOST: usize = 20;
     if differing.is_empty() {
         return format!("  Identical over all of {n} scenarios.\n");
     }
-    let mut out = format!("  {} of {n} scenarios differ, the soonest first.\n", differing.len());
-    for scenario in differing.iter().take(MOST) {
-        let outputs: Vec<String> =
-            scenario.outputs.iter().take(6).map(|(name, h)| format!("{name} from {h:.2} h")).collect();
-        out += &wrap::after("- ", &format!("{}: {}", scenario.scenario, outputs.join(", ")), console.width);
+    let mut outputs: Vec<(&str, f64, &str, usize)> = vec![];
+    for scenario in differing {
+        for (name, hours) in &scenario.outputs {
+            match outputs.iter_mut().find(|(known, ..)| known == name) {
+                Some((_, first, at, n_in)) => {
+                    *n_in += 1;
+                    if hours < first {
+                        (*first, *at) = (*hours, &scenario.scenario);
+                    }
+                }
+                None => outputs.push((name, *hours, &scenario.scenario, 1)),
+            }
+        }
     }
-    if differing.len() > MOST {
-        out += &format!("  and {} more; --format json has all\n", differing.len() - MOST);
+    outputs.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let mut out = format!("  {} of {n} scenarios differ. By output, the soonest first:\n", differing.len());
+    for (name, hours, at, n_in) in outputs {
+        let when = if hours > 0.0 {
+            format!("after {}", span(hours * HOUR_S))
+        } else {
+            "at the first scan".to_owned()
+        };
+        let text = format!("{name}: first {when} in `{at}`; in {} in all", count(n_in, "scenario"));
+        out += &wrap::after("- ", &text, console.width);
     }
+    out += "  --format json has each scenario.\n";
     out
 }

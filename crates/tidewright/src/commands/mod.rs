@@ -18,4 +18,5 @@ pub mod serve;
 pub mod shadow;
 pub mod trial;
 pub mod water;
+pub mod weigh;
 pub mod wire;

@@ -12,6 +12,7 @@ use crate::asked::Station;
 use crate::commands::fmea::{model, study, today};
 use crate::commands::revisions::board;
 use crate::console::Console;
+use crate::dossier::history::{Answers, Reader, tables};
 use crate::dossier::share::{Omission, scrubbed};
 use crate::dossier::{self, Title};
 use crate::ending::{Ending, Failure};
@@ -120,15 +121,22 @@ fn write(
     Ok(Ending::of(has_findings))
 }
 
-/// What the running station says that its board was given.
+/// What the running station says of its board.
 fn history(options: &ReportOptions) -> Result<Vec<report::ListTable>, Failure> {
     if !options.history {
         return Ok(vec![]);
     }
     let station = Station::new(&options.station)?;
     let name = board(&station, &options.station)?;
-    let revisions = station.ask(&format!("/api/v1/boards/{name}/revisions"), None)?;
-    Ok(vec![dossier::revisions(&name, &revisions)])
+    let of = |what: &str| station.ask(&format!("/api/v1/boards/{name}/{what}"), None);
+    let answers = Answers {
+        revisions: of("revisions")?,
+        calibrations: of("calibrations")?,
+        done: of("care")?,
+        items: station.ask("/api/v1/care", None)?,
+    };
+    let reader = if options.share.is_some() { Reader::Others(&options.leave_out) } else { Reader::House };
+    Ok(tables(&name, &answers, &reader))
 }
 
 /// Writes the file, with what counts beside it, without what is nobody's business; what was left out.

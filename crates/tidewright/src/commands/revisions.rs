@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 
 use crate::arguments::{RevisionsOptions, StationOptions};
 use crate::asked::{Asked, Station, read};
+use crate::commands::weigh;
 use crate::console::Console;
 use crate::ending::{Ending, Failure};
 use crate::table::{Column, Table};
@@ -51,8 +52,18 @@ pub fn run(options: &RevisionsOptions, console: &mut Console) -> Result<Ending, 
         console.print(&station.text(&format!("{base}/revisions/{number}/file"))?);
         return Ok(Ending::Clean);
     }
+    if let Some(what) = &options.compare {
+        let outcome = weigh::compare(&station, &base, &named(what)?, options.progress, console)?;
+        return Ok(compared(&name, &outcome, console));
+    }
+    let given = weigh::given(options)?;
+    if let Some(number) = options.explain {
+        let path = format!("{base}/revisions/{number}/reasons");
+        let outcome = station.ask(&path, Some(&json!({ "reasons": given })))?;
+        return Ok(compared(&name, &outcome, console));
+    }
     let why = options.why.as_deref().unwrap_or("");
-    let is_act = options.deploy.is_some() || options.confirm || options.revert;
+    let is_act = options.deploy.is_some() || options.pump.is_some() || options.confirm || options.revert;
     if !is_act {
         let revisions = station.ask(&format!("{base}/revisions"), None)?;
         show(&name, &revisions, console);
@@ -64,18 +75,17 @@ pub fn run(options: &RevisionsOptions, console: &mut Console) -> Result<Ending, 
         ));
     }
     let before = station.ask(&format!("{base}/revisions"), None)?;
-    let order = match &options.deploy {
-        Some(what) => {
-            let (path, mut body) = (format!("{base}/revisions"), json!({ "why": why, "minutes": minutes }));
-            let path = match what.parse::<i64>() {
-                Ok(number) => format!("{path}/{number}/deploy"),
-                Err(_) => {
-                    body["text"] =
-                        read(Path::new(what), "a system file, or the number of a revision")?.into();
-                    path
-                }
+    let sending = match (&options.deploy, &options.pump) {
+        (Some(what), _) => Some(Sending::of(&base, what, &before)?),
+        (None, Some(pump)) => Some(Sending::of_pump(&station, &base, pump, options, console)?),
+        (None, None) => None,
+    };
+    let order = match sending {
+        Some(sending) => {
+            let how = json!({ "why": why, "minutes": minutes });
+            let Some(sent) = sending.go(&station, &base, how, given, options, console)? else {
+                return Ok(Ending::Findings);
             };
-            let sent = station.ask(&path, Some(&body))?;
             if sent["order"]["status"] == "done" {
                 let revision = sent["revision"].as_i64();
                 let runs = |list: &Value| list["running"]["revision"].as_i64() == revision;
@@ -106,6 +116,136 @@ pub fn run(options: &RevisionsOptions, console: &mut Console) -> Result<Ending, 
     };
     let list = wait(&station, list, is_so)?;
     tell(&name, if options.confirm { "confirm" } else { "revert" }, &order, &list, is_so(&list), console)
+}
+
+/// A system file's text, or the number of a revision, as the station takes it.
+fn named(what: &str) -> Result<Value, Failure> {
+    match what.parse::<i64>() {
+        Ok(number) => Ok(json!({ "revision": number })),
+        Err(_) => {
+            let text = read(Path::new(what), "a system file, or the number of a revision")?;
+            Ok(json!({ "text": text }))
+        }
+    }
+}
+
+/// Tells what a comparison came to.
+fn compared(name: &str, outcome: &Value, console: &mut Console) -> Ending {
+    if console.is_json() {
+        console.print_json(&json::answer(
+            "revisions",
+            json!({ "board": name, "act": "compare", "rows": outcome }),
+        ));
+    } else {
+        let text = weigh::told(outcome, console);
+        console.print(&text);
+    }
+    Ending::of(outcome["worse"].as_array().is_some_and(|worse| !worse.is_empty()))
+}
+
+/// What is to be sent: what the station compares first, and where it goes with which body.
+struct Sending {
+    named: Value,
+    was_kept: bool,
+    path: String,
+    body: Value,
+    /// The flow of a pump goes with its catches.
+    is_pump: bool,
+}
+
+impl Sending {
+    /// A system file, or a revision.
+    fn of(base: &str, what: &str, list: &Value) -> Result<Sending, Failure> {
+        let named = named(what)?;
+        let number = named["revision"].as_i64();
+        let mut all = list["revisions"].as_array().into_iter().flatten();
+        let was_kept =
+            number.is_some() && all.any(|one| one["id"].as_i64() == number && one["was_kept"] == true);
+        let (path, body) = match number {
+            Some(number) => (format!("{base}/revisions/{number}/deploy"), json!({})),
+            None => (format!("{base}/revisions"), json!({ "text": named["text"] })),
+        };
+        Ok(Sending { named, was_kept, path, body, is_pump: false })
+    }
+
+    /// The file that the board runs with the measured flow of a pump.
+    fn of_pump(
+        station: &Station,
+        base: &str,
+        pump: &str,
+        options: &RevisionsOptions,
+        console: &mut Console,
+    ) -> Result<Sending, Failure> {
+        let catches = options.catches.iter().map(|text| {
+            let one = super::care::catch(text)?;
+            Ok(json!({ "seconds": one.seconds, "millilitres": one.millilitres }))
+        });
+        let catches = catches.collect::<Result<Vec<Value>, Failure>>()?;
+        let path = format!("{base}/pumps/{pump}/calibrate");
+        let body = json!({ "catches": catches, "step_ml": options.step });
+        let found = station.ask(&path, Some(&body))?;
+        let number = |key: &str| found[key].as_f64().unwrap_or(f64::NAN);
+        let mut told = format!(
+            "{pump} gives {:.3} mL/min ± {:.3} (95 %); by the file {:.3}.",
+            number("flow_ml_min"),
+            number("half95_ml_min"),
+            number("before_ml_min")
+        );
+        for line in ["remarks", "changes"].iter().flat_map(|key| found[*key].as_array().into_iter().flatten())
+        {
+            told.push_str(&format!(" {}.", line.as_str().unwrap_or("")));
+        }
+        if found["is_accepted"] != true {
+            return Err(Failure::new(told).help("nothing was sent; catch again, or look at the pump"));
+        }
+        if !console.is_json() {
+            console.print(&wrap::hanging(&told, console.width, 0));
+        }
+        Ok(Sending { named: json!({ "text": found["text"] }), was_kept: false, path, body, is_pump: true })
+    }
+
+    /// Compares unless that is to come later, asks for reasons, and sends; nothing where a row has none.
+    fn go(
+        self,
+        station: &Station,
+        base: &str,
+        mut how: Value,
+        mut given: weigh::Reasons,
+        options: &RevisionsOptions,
+        console: &mut Console,
+    ) -> Result<Option<Value>, Failure> {
+        if options.compare_later {
+            how["compare"] = "later".into();
+        } else if !self.was_kept {
+            let outcome = weigh::compare(station, base, &self.named, options.progress, console)?;
+            if !console.is_json() {
+                let text = weigh::told(&outcome, console);
+                console.print(&text);
+                weigh::ask(&weigh::unanswered(&outcome, &given), &mut given, console);
+            }
+            let missing = weigh::unanswered(&outcome, &given);
+            if !missing.is_empty() {
+                if console.is_json() {
+                    let fields = json!({ "act": "reasons-wanted", "rows": outcome, "missing": missing });
+                    console.print_json(&json::answer("revisions", fields));
+                } else {
+                    console.print(&weigh::wanted(&missing, console));
+                }
+                return Ok(None);
+            }
+        }
+        how["reasons"] = json!(given);
+        let mut body = self.body;
+        if self.is_pump {
+            body["send"] = how;
+            let answer = station.ask(&self.path, Some(&body))?;
+            return Ok(Some(answer["sent"].clone()));
+        }
+        if let (Some(body), Value::Object(how)) = (body.as_object_mut(), how) {
+            body.extend(how);
+        }
+        station.ask(&self.path, Some(&body)).map(Some)
+    }
 }
 
 /// Asks until it is so, or for long enough; what the station said last. It may be beginning anew meanwhile.
@@ -236,4 +376,11 @@ fn show(name: &str, list: &Value, console: &mut Console) {
     };
     console.print("\n");
     console.print(&table.render(console.width, 2));
+    let told: Vec<String> = (list["revisions"].as_array().into_iter().flatten())
+        .map(|revision| weigh::beside(revision, console))
+        .filter(|text| !text.is_empty())
+        .collect();
+    if !told.is_empty() {
+        console.print(&format!("\n{}", told.concat()));
+    }
 }

@@ -1,14 +1,11 @@
-//! Proof tests and upkeep for the page, and what a station says that the board was given.
+//! Proof tests and upkeep for the page.
 
 use care::proof::{Tolerated, tests};
 use care::tasks::usual;
 use report::ListTable;
-use serde_json::Value;
 use system::System;
 
-use crate::calendar;
-
-fn table(title: &str, heads: &[&str], rows: Vec<Vec<String>>) -> ListTable {
+pub(super) fn table(title: &str, heads: &[&str], rows: Vec<Vec<String>>) -> ListTable {
     let heads = heads.iter().map(|&head| head.to_owned()).collect();
     ListTable { title: title.to_owned(), heads, rows }
 }
@@ -41,24 +38,4 @@ pub fn care(system: &System) -> Vec<ListTable> {
         table("Upkeep", &["When", "Task", "How"], upkeep.collect()),
     ];
     list.into_iter().filter(|list| !list.rows.is_empty()).collect()
-}
-
-/// The revisions of a board, as its station lists them.
-pub fn revisions(board: &str, list: &Value) -> ListTable {
-    let text = |value: &Value| value.as_str().unwrap_or("").to_owned();
-    let rows = (list["revisions"].as_array().into_iter().flatten()).map(|one| {
-        let day = one["at_ms"].as_i64().unwrap_or(0).div_euclid(86_400_000);
-        let runs = if one["is_running"] == true { "runs" } else { "" };
-        vec![
-            one["id"].to_string(),
-            runs.to_owned(),
-            calendar::iso(day),
-            text(&one["who"]),
-            text(&one["why"]),
-            one["bytes"].to_string(),
-            text(&one["crc"]),
-        ]
-    });
-    let heads = ["No", "", "Day", "Who", "Why", "Bytes", "Program"];
-    table(&format!("Revisions of {board}"), &heads, rows.collect())
 }

@@ -4,6 +4,7 @@ mod care;
 mod conclusions;
 mod drawings;
 mod electrics;
+pub mod history;
 mod limits;
 pub mod share;
 mod sitter;
@@ -17,7 +18,6 @@ use trial::Fmea;
 use crate::fmea::{Verdict, corner};
 use crate::words::{self, HOUR_S};
 
-pub use care::revisions;
 pub use drawings::sheet;
 pub use traces::plots;
 

@@ -8,7 +8,7 @@ use std::process::{Child, Stdio};
 use serde_json::{Value, json};
 
 use crate::build::SYSTEM;
-use crate::harness::Bench;
+use crate::harness::{Bench, Run};
 use crate::trial::with_board;
 
 const PASSWORD: &str = "barnacle wicket nine staircase";
@@ -73,65 +73,155 @@ impl Drop for Station {
     }
 }
 
+/// A station beside a bench, asked with the command.
+struct Asked<'a> {
+    bench: &'a Bench,
+    station: Station,
+}
+
+impl Asked<'_> {
+    fn run(&self, words: &[&str]) -> Run {
+        let to = ["--station", &self.station.url, "--token-file", "token"];
+        self.bench.run(&[&["revisions"], words, &to].concat())
+    }
+
+    /// Waits until the board runs what is meant; the list then.
+    fn until(&self, what: &str, is_so: &dyn Fn(&Value) -> bool) -> Value {
+        let begun = std::time::Instant::now();
+        loop {
+            let run = self.run(&["--format", "json"]);
+            if run.code == Some(0) {
+                let list = run.json("tidewright.revisions");
+                if is_so(&list["running"]) {
+                    return list;
+                }
+            }
+            assert!(begun.elapsed().as_secs() < 180, "{what} never came: {} {}", run.out, run.err);
+            std::thread::sleep(std::time::Duration::from_millis(200));
+        }
+    }
+
+    fn refused(&self, words: &[&str], why: &str) {
+        let err = unfolded(&self.run(words).ends_with(2).err);
+        assert!(err.contains(why), "{err}");
+    }
+}
+
+fn unfolded(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+fn is(revision: i64, kind: &'static str) -> impl Fn(&Value) -> bool {
+    move |running: &Value| running["revision"] == revision && running["kind"] == kind
+}
+
 #[test]
 fn a_rule_is_edited_tried_falls_back_is_kept_and_taken_back() {
     let bench = Bench::new("revisions");
     bench.file("system.toml", SYSTEM).file("warmer.toml", SYSTEM.replace("< 25 degC", "< 25.1 degC"));
     bench.file("moved.toml", SYSTEM.replace("PB0", "PB1"));
     with_board(SYSTEM, |port| {
-        let station = Station::begin(&bench, port);
-        let run = |words: &[&str]| {
-            let to = ["--station", &station.url, "--token-file", "token"];
-            bench.run(&[&["revisions"], words, &to].concat())
-        };
-        let until = |what: &str, is_so: &dyn Fn(&Value) -> bool| {
-            let begun = std::time::Instant::now();
-            loop {
-                let run = run(&["--format", "json"]);
-                if run.code == Some(0) {
-                    let list = run.json("tidewright.revisions");
-                    if is_so(&list["running"]) {
-                        return list;
-                    }
-                }
-                assert!(begun.elapsed().as_secs() < 90, "{what} never came: {} {}", run.out, run.err);
-                std::thread::sleep(std::time::Duration::from_millis(200));
-            }
-        };
-        let is = |revision: i64, kind: &'static str| {
-            move |running: &Value| running["revision"] == revision && running["kind"] == kind
-        };
-        until("the board", &is(1, "flashed"));
+        let asked = Asked { bench: &bench, station: Station::begin(&bench, port) };
+        asked.until("the board", &is(1, "flashed"));
         // What cannot be is refused with a reason, and changes nothing.
-        let unfolded = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-        let refused = |words: &[&str], why: &str| {
-            let err = unfolded(&run(words).ends_with(2).err);
-            assert!(err.contains(why), "{err}");
-        };
-        refused(&["--deploy", "warmer.toml"], "--why");
-        refused(&["--deploy", "moved.toml", "--why", "x"], "wires the board otherwise");
-        refused(&["--deploy", "system.toml", "--why", "x"], "the very program");
-        refused(&["--deploy", "9", "--why", "x"], "no revision 9");
-        refused(&["--confirm", "--why", "x"], "refused");
+        asked.refused(&["--deploy", "warmer.toml"], "--why");
+        asked.refused(&["--deploy", "moved.toml", "--why", "x"], "wires the board otherwise");
+        asked.refused(&["--deploy", "system.toml", "--why", "x"], "the very program");
+        asked.refused(&["--deploy", "9", "--why", "x"], "no revision 9");
+        asked.refused(&["--confirm", "--why", "x"], "refused");
+        asked.refused(&["--deploy", "warmer.toml", "--why", "x", "--because", "x"], "no reason for a row");
 
-        // A minute of the board's time without a confirmation.
-        let tried = run(&["--deploy", "warmer.toml", "--why", "warmer", "--time", "1 min"]);
-        assert!(unfolded(&tried.ends_with(0).out).contains("revision 2, on trial"), "{}", tried.out);
-        until("the way back", &|running| running["revision"] == 1);
+        // What has no vessel has no rows: nothing but the note is asked. A minute of the board's time without a confirmation.
+        let tried = asked.run(&["--deploy", "warmer.toml", "--why", "warmer", "--time", "1 min"]);
+        let told = unfolded(&tried.ends_with(0).out);
+        assert!(told.contains("No rows to compare") && told.contains("revision 2, on trial"), "{told}");
+        asked.until("the way back", &|running| running["revision"] == 1);
 
-        run(&["--deploy", "2", "--why", "now in earnest", "--time", "4 h"]).ends_with(0);
-        let kept = run(&["--confirm", "--why", "the heater switched at 25.1"]);
+        asked.run(&["--deploy", "2", "--why", "now in earnest", "--time", "4 h"]).ends_with(0);
+        let kept = asked.run(&["--confirm", "--why", "the heater switched at 25.1"]);
         assert!(unfolded(&kept.ends_with(0).out).contains("keeps revision 2, confirmed"), "{}", kept.out);
-        let text = run(&["--print", "2"]);
+        let text = asked.run(&["--print", "2"]);
         assert_eq!(text.ends_with(0).out, SYSTEM.replace("< 25 degC", "< 25.1 degC"));
 
-        run(&["--deploy", "1", "--why", "the old one was better", "--time", "4 h"]).ends_with(0);
-        run(&["--revert", "--why", "no, it was not"]).ends_with(0);
-        let list = until("revision 2", &is(2, "confirmed"));
+        asked.run(&["--deploy", "1", "--why", "the old one was better", "--time", "4 h"]).ends_with(0);
+        asked.run(&["--revert", "--why", "no, it was not"]).ends_with(0);
+        let list = asked.until("revision 2", &is(2, "confirmed"));
         assert_eq!(list["revisions"].as_array().map(Vec::len), Some(2));
-        let shown = run(&[]);
+        let shown = asked.run(&[]);
         assert!(shown.ends_with(0).out.contains("runs revision 2, confirmed"), "{}", shown.out);
     });
+}
+
+/// Times as fast as life; the simulated chip is slower where the machine is busy.
+const CHIP_SPEED: f64 = 8.0;
+const FALLEN: &str = "water_temp:fallen-out";
+
+/// The same with rows to answer for, against the real image on the simulated chip: edited, compared, asked for a reason, tried, not confirmed, gone back;
+/// tried again, confirmed, rolled back in one command.
+#[test]
+fn the_whole_loop_against_the_simulated_chip() {
+    let text = include_str!("../../../../tests/systems/quarantine.toml");
+    if let Err(why) = firmware_bench::served::image_for(text) {
+        eprintln!("left out: {why}");
+        return;
+    }
+    let bench = Bench::new("revisions-chip");
+    let bolder = text
+        .replace("trip = \"second_temp > 27 degC\"\n", "")
+        .replace("trip_reset = \"3 per day below 26 degC\"\n", "");
+    bench.file("system.toml", text).file("bolder.toml", bolder);
+    let looped = firmware_bench::served::behind_pty(text, CHIP_SPEED, |port| {
+        let asked = Asked { bench: &bench, station: Station::begin(&bench, port) };
+        asked.until("the board", &is(1, "flashed"));
+        let compared = asked.run(&["--compare", "bolder.toml"]);
+        let told = unfolded(&compared.ends_with(1).out);
+        for part in [
+            "1 row of the FMEA gets worse, 2 better",
+            FALLEN,
+            "breaks `hot` after",
+            "before: breaks `swing` after",
+        ] {
+            assert!(told.contains(part), "{part} is not in {told}");
+        }
+        let bare = asked.run(&["--deploy", "bolder.toml", "--why", "the trip is a nuisance"]);
+        assert!(bare.ends_with(1).out.contains(&format!("--because '{FALLEN}=...'")), "{}", bare.out);
+        assert_eq!(asked.until("nothing", &is(1, "flashed"))["revisions"].as_array().map(Vec::len), Some(1));
+
+        let because = format!("{FALLEN}=somebody sits beside it until Friday");
+        let words = [
+            "--deploy",
+            "bolder.toml",
+            "--why",
+            "the trip is a nuisance",
+            "--because",
+            &because,
+            "--time",
+            "1 min",
+        ];
+        let tried = asked.run(&words);
+        assert!(unfolded(&tried.ends_with(0).out).contains("revision 2, on trial"), "{}", tried.out);
+        let list = asked.until("the way back", &|running| running["revision"] == 1);
+        assert_eq!(list["running"]["kind"], "flashed", "{list}");
+
+        // Its reason stands, and is not asked again.
+        asked.run(&["--deploy", "2", "--why", "now in earnest", "--time", "4 h"]).ends_with(0);
+        let kept = asked.run(&["--confirm", "--why", "it ran a night without a trip"]);
+        assert!(unfolded(&kept.ends_with(0).out).contains("keeps revision 2, confirmed"), "{}", kept.out);
+
+        // One command takes it back; nothing is asked.
+        asked.run(&["--deploy", "1", "--why", "Friday has come", "--time", "4 h"]).ends_with(0);
+        asked.run(&["--confirm", "--why", "as it was"]).ends_with(0);
+        asked.until("revision 1", &is(1, "confirmed"));
+        let shown = unfolded(&asked.run(&[]).ends_with(0).out);
+        for part in [
+            "runs revision 1, confirmed",
+            "because: somebody sits beside it until Friday",
+            "sent as a way back",
+        ] {
+            assert!(shown.contains(part), "{part} is not in {shown}");
+        }
+    });
+    looped.expect("the chip ran on");
 }
 
 #[test]

@@ -256,17 +256,18 @@ fn linear_point(text: &str, measured: Measured) -> Result<LinearPoint, Failure> 
 
 const CATCH_FORM: &str = "600 s, 30.2 mL";
 
+/// A catch, `TIME, VOLUME`.
+pub fn catch(text: &str) -> Result<Catch, Failure> {
+    let (time, volume) =
+        text.split_once(',').ok_or_else(|| wrong(text, "time and volume are needed", CATCH_FORM))?;
+    Ok(Catch {
+        seconds: quantity::of(time, Kind::Time).map_err(|why| wrong(text, &why, CATCH_FORM))?,
+        millilitres: quantity::of(volume, Kind::Volume).map_err(|why| wrong(text, &why, CATCH_FORM))? * 1e6,
+    })
+}
+
 fn of_pump(options: &CalibrateOptions, nominal: f64) -> Result<Answer, Failure> {
-    let catch = |text: &String| {
-        let (time, volume) =
-            text.split_once(',').ok_or_else(|| wrong(text, "time and volume are needed", CATCH_FORM))?;
-        Ok(Catch {
-            seconds: quantity::of(time, Kind::Time).map_err(|why| wrong(text, &why, CATCH_FORM))?,
-            millilitres: quantity::of(volume, Kind::Volume).map_err(|why| wrong(text, &why, CATCH_FORM))?
-                * 1e6,
-        })
-    };
-    let catches = options.catches.iter().map(catch).collect::<Result<Vec<_>, Failure>>()?;
+    let catches = options.catches.iter().map(|text| catch(text)).collect::<Result<Vec<_>, Failure>>()?;
     let made = pump::calibrate(&catches, options.step, Some(nominal), None)
         .map_err(|error| Failure::new(error.to_string()))?;
     let flow = made.flow_ml_min;
@@ -274,7 +275,7 @@ fn of_pump(options: &CalibrateOptions, nominal: f64) -> Result<Answer, Failure> 
         ("flow", format!("{:.3} mL/min ± {:.3} (95 %)", flow.value, flow.half95)),
         ("by the file", format!("{nominal:.3} mL/min")),
         ("scatter of a catch", format!("{:.1} %", made.scatter_percent)),
-        ("for the board", format!("{} µL/min", made.parameter_ul_min)),
+        ("to the board", "`tidewright revisions --pump`: it goes on trial as a revision".to_owned()),
     ];
     let fields = json!({
         "flow_ml_min": number(flow.value),

@@ -8,6 +8,7 @@ mod water;
 use serde_json::{Value, json};
 use system::Diagnostic;
 
+pub use self::calibrate::catch;
 use self::options::{CareOptions, Topic};
 use crate::console::Console;
 use crate::ending::{Ending, Failure};

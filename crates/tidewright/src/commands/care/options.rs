@@ -202,7 +202,8 @@ fn volume_l(text: &str) -> quantity::Parsed {
     above_nought(quantity::of(text, Kind::Volume)? * 1e3)
 }
 
-fn volume_ml(text: &str) -> quantity::Parsed {
+/// mL, above nought.
+pub fn volume_ml(text: &str) -> quantity::Parsed {
     above_nought(quantity::of(text, Kind::Volume)? * 1e6)
 }
 

@@ -51,7 +51,7 @@ pub(super) struct CalibrationsBody {
     remarks: Vec<String>,
 }
 
-fn entry_of(calibration: &Calibration) -> Option<Entry> {
+pub(super) fn entry_of(calibration: &Calibration) -> Option<Entry> {
     let bytes: &[u8; ENTRY_LENGTH] = calibration.entry.as_slice().try_into().ok()?;
     Entry::from_bytes(bytes)
 }
@@ -70,12 +70,12 @@ fn entry_words(entry: Option<Entry>) -> String {
         Some(Correction::Linear(l)) => {
             format!("offset {:+.3}, gain {:.4}", f64::from(l.offset) / 1e3, f64::from(l.gain_ppm) / 1e6)
         }
-        Some(Correction::Parameter(value)) => format!("parameter {value}"),
+        Some(Correction::Parameter(ul_min)) => format!("{:.3} mL/min", f64::from(ul_min) / 1e3),
         None => "forgotten".to_owned(),
     }
 }
 
-fn of_board(app: &App, board: &SiteBoard) -> Result<Vec<Calibration>, Problem> {
+pub(super) fn of_board(app: &App, board: &SiteBoard) -> Result<Vec<Calibration>, Problem> {
     let page = Page {
         source: Some(board.settings.name.clone()),
         limit: 1000,

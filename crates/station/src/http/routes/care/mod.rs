@@ -2,6 +2,7 @@
 
 mod calibrations;
 mod dosing;
+mod pumps;
 mod remark;
 mod water;
 
@@ -45,6 +46,7 @@ pub(super) fn routes() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(calibrations::calibrations))
         .routes(routes!(calibrations::calibrate))
         .routes(routes!(calibrations::undo_calibration))
+        .routes(routes!(pumps::calibrate_pump))
         .routes(routes!(make_feed, end_feed))
         .routes(routes!(calendar))
 }
