@@ -21,6 +21,7 @@ const NAMES = {
   Token: "OneToken",
   RevisionHead: "Head",
   Weighed: "Outcome",
+  MeasuredPump: "MeasuredBody",
   CareStep: "StepBody",
   CareItem: "ItemBody",
   CareDone: "DoneBody",

@@ -414,6 +414,13 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       response.writeHead(200, { "content-type": "text/plain" });
       return response.end(DESK_TEXT);
     }
+    if (request.method === "POST" && /^boards\/tank\/pumps\/\w+\/calibrate$/.test(path)) {
+      const flow = { is_accepted: true, flow_ml_min: 28.45, half95_ml_min: 0.14, before_ml_min: 30, remarks: [], changes: ['passage.topoff_line.flow becomes "28.45 mL/min"'], text: "x" };
+      const sent = body["send"] as unknown as { why: string; reasons: Record<string, string> } | undefined;
+      if (!sent) return json(response, flow);
+      if (!sent.reasons["heater_sump:welded"]) return problem(response, 409, "reasons-wanted", "Rows get worse without a reason", "Nothing was sent: rows get worse.");
+      return json(response, { ...flow, sent: { revision: 3, order: order("revision 3 on trial for 60 min", sent.why, "done", "done; it starts anew and tries it") } });
+    }
     if (what === "POST boards/tank/revisions/compare") {
       response.writeHead(200, { "content-type": "text/event-stream" });
       response.write(`event: begins\ndata: ${JSON.stringify({ stage: "nominal", of: "running" })}\n\n`);

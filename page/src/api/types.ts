@@ -159,6 +159,18 @@ export interface WeighedRow {
   reason?: GivenReason;
 }
 
+/** The flow of a pump by caught volumes, and the file with it. */
+export interface MeasuredPump {
+  is_accepted: boolean;
+  flow_ml_min: number;
+  half95_ml_min: number;
+  before_ml_min: number;
+  remarks: string[];
+  changes: string[];
+  text: string;
+  sent?: { revision: number; order: Order };
+}
+
 /** What a revision does to the rows. */
 export interface Weighed {
   against?: number;

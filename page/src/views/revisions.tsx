@@ -16,6 +16,7 @@ import { Waits } from "../parts/state.tsx";
 import { Kept, Reasons, reasonsOf, unanswered, useComparison } from "../parts/weighed.tsx";
 import { isOwner, mayAct } from "../session.ts";
 import { clock, span } from "../time.ts";
+import { Pump } from "./pump.tsx";
 import { sentence, words } from "../words.ts";
 
 const w = words.revisions;
@@ -36,7 +37,7 @@ export function Revisions() {
   const name = board?.name ?? "";
   const [order, setOrder] = useState<Order>();
   const [soonUntil, setSoonUntil] = useState(0);
-  const [asking, setAsking] = useState<"draft" | "confirm" | "revert" | RevisionHead>();
+  const [asking, setAsking] = useState<"draft" | "pump" | "confirm" | "revert" | RevisionHead>();
   const [explaining, setExplaining] = useState<RevisionHead>();
   const all = useLoaded(() => (name === "" ? Promise.resolve(undefined) : get<All>(`boards/${path(name)}/revisions`)), [name, orders.value, restarted.value]);
   const isSoon = soonUntil > Date.now() || all.value?.running?.kind === "trial";
@@ -95,9 +96,14 @@ export function Revisions() {
       <section aria-labelledby="revisions">
         <h2 id="revisions">{w.all}</h2>
         {isOwner.value && !isTrial && (
-          <button type="button" onClick={() => setAsking("draft")}>
-            {w.tryDraft}
-          </button>
+          <div class="row">
+            <button type="button" onClick={() => setAsking("draft")}>
+              {w.tryDraft}
+            </button>
+            <button type="button" onClick={() => setAsking("pump")}>
+              {words.pump.button}
+            </button>
+          </div>
         )}
         <ul class="sentences">
           {found?.revisions.map((one) => (
@@ -143,7 +149,8 @@ export function Revisions() {
           <Why example={asking === "confirm" ? w.confirmExample : w.revertExample} />
         </Ask>
       )}
-      {asking && asking !== "confirm" && asking !== "revert" && (
+      {asking === "pump" && <Pump board={board} base={base} onClose={() => setAsking(undefined)} onSent={sent} />}
+      {asking && asking !== "pump" && asking !== "confirm" && asking !== "revert" && (
         <Try
           base={base}
           revision={asking === "draft" ? undefined : asking}
