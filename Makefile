@@ -126,7 +126,7 @@ demo: setup page
 	@echo "  $(TIDEWRIGHT) fmea $(HARBOUR_LANE)/first-draft.toml"
 	@if [ "$(ONCE)" = 0 ]; then \
 	  echo; echo "======== the station, with $(HARBOUR_LANE)/system.toml on a board of software ========"; echo; \
-	  echo "Three weeks of history, with a top-off pump that welded and a return pump that stood still. What it keeps is in $(DEMO_OUT)/station."; \
+	  echo "Three weeks of history, with a top-off pump that welded, a return pump that stood still and a return line that is half blocked. What it keeps is in $(DEMO_OUT)/station."; \
 	  echo "Open the address below, make the first account with the code, and look; Ctrl-C ends it."; echo; \
 	  exec $(TIDEWRIGHT) serve $(HARBOUR_LANE)/station.toml --data $(DEMO_OUT)/station --port $(DEMO_PORT); \
 	else echo "Done."; fi

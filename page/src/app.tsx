@@ -23,6 +23,7 @@ const Faults = lazy(() => import("./views/faults.tsx").then((module) => module.F
 const Revisions = lazy(() => import("./views/revisions.tsx").then((module) => module.Revisions));
 const Joined = lazy(() => import("./views/joined.tsx").then((module) => module.Joined));
 const Program = lazy(() => import("./views/program.tsx").then((module) => module.Program));
+const Twin = lazy(() => import("./views/twin.tsx").then((module) => module.Twin));
 const Water = lazy(() => import("./views/water.tsx").then((module) => module.Water));
 const Wiring = lazy(() => import("./views/wiring.tsx").then((module) => module.Wiring));
 const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
@@ -41,6 +42,7 @@ const CONTENT: Record<View, FunctionComponent> = {
   program: Program,
   care: Care,
   water: Water,
+  twin: Twin,
   log: Log,
   account: Account,
 };

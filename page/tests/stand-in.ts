@@ -8,6 +8,7 @@ import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
 import type { AlarmNow, CareDone, DriveNow, JoinedNow, Note, Order, Photo, Revisions, Role, SignalNow, State, Trend, Weighed } from "../src/api/types.ts";
 import { calibrated, calibrations, dosePlan, limePlan, pumpFlow, reading, water, waterChange } from "./stand-in-care.ts";
+import { fitNow } from "./stand-in-twin.ts";
 import { careItems, mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
 
 const dist = new URL("../dist/", import.meta.url);
@@ -299,6 +300,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
   const notes: Note[] = [{ id: 1, written_ms: now.at_ms - 5 * H, from_ms: now.at_ms - 5 * H, to_ms: now.at_ms - 5 * H, who: "mara", text: "Two new corals", photos: [photoOf(1, "by the weir"), photoOf(2, "")] }];
   const pictures = new Map<number, Buffer>();
   const careDone: CareDone[] = [];
+  const fit = fitNow(now.at_ms);
   const waterNow = water(now.at_ms);
   const waterLines = waterNow.lines;
   const drafts = new Map<string, Draft>();
@@ -613,6 +615,12 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return response.end();
     }
     if (what === "POST design/look") return json(response, look(body["text"] ?? "", body["edits"] ?? []));
+    if (what === "GET boards/tank/fit") return json(response, fit);
+    if (what === "GET boards/tank/fit/file") return json(response, { text: "# the file with fitted values\n" });
+    if (what === "POST boards/tank/fit/right") {
+      Object.assign(fit.quantities[0]!, { state: "learning", words: "Return flow is being learned: 0 of 12 samples so far.", act: undefined, caution: undefined, since_ms: undefined, learned_ms: undefined, spread: undefined, expected: fit.quantities[0]!.expected.map(() => null) });
+      return json(response, { words: "It is learned anew from now on." });
+    }
     if (what === "GET care") return json(response, careItems);
     if (what === "GET boards/tank/care") return json(response, careDone);
     if (what === "GET design/parts") return json(response, { parts: [{ id: "float", kind: "sensor", name: "Float switch", modes: [], figures: [] }] });

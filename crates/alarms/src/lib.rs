@@ -24,5 +24,5 @@ pub mod words;
 
 pub use book::{Act, Book, Cause, Condition, Entry, Refusal, State, Transition};
 pub use definition::{Definition, Limit, Origin, Priority};
-pub use peril::{Advice, Peril};
+pub use peril::{Advice, MAINS, Peril};
 pub use watch::Watch;

@@ -8,8 +8,7 @@ use system::model::{
 };
 
 /// Before somebody reaches for the tank's wires. (Usual cautions; common practice.)
-pub(crate) const MAINS: &str =
-    "Mains beside salt water: pull the plug before you touch a wire or a wet part.";
+pub const MAINS: &str = "Mains beside salt water: pull the plug before you touch a wire or a wet part.";
 /// About limewater. (Usual cautions; common practice.)
 pub(crate) const LIME: &str = "Limewater burns eyes and skin: gloves and glasses.";
 

@@ -9,6 +9,7 @@
 //! Pure: series in, numbers out; no clock, no disk, no thread.
 
 mod doubts;
+pub mod drift;
 mod fitted;
 mod flow;
 mod heat;

@@ -18,6 +18,7 @@ use crate::later::Later;
 use crate::live::Live;
 use crate::orders::Hands;
 use crate::site::Site;
+use crate::twin::Twins;
 use crate::upkeep::LastCheck;
 
 /// What all parts share.
@@ -62,6 +63,8 @@ pub struct App {
     pub joined: Vec<Arc<Joined>>,
     /// What the design routes share.
     pub design: Design,
+    /// What was seen of each board beside its twin.
+    pub twins: Twins,
 }
 
 /// Most streams of live values at once.

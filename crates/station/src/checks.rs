@@ -1,7 +1,8 @@
 //! The station's own checks of one board, fed with its scans: what `alarms` makes of them under the board's names.
 
 use alarms::Watch;
-use alarms::watch::{Balance, Layout, Now, Reading, Record, Verdict};
+use alarms::watch::{Balance, Check, Layout, Now, Outcome, Reading, Record, Verdict};
+use fit::drift::Quantity;
 use program::quality::Quality;
 
 use crate::boards::{Scan, Value, What};
@@ -18,6 +19,8 @@ pub struct Checks {
     pub verdicts: Vec<Verdict>,
     /// What proof tests say, looked at each hour ([`crate::care`]).
     pub care: Vec<Verdict>,
+    /// What drifts from its twin, looked at each hour ([`crate::twin`]).
+    pub drifts: Vec<Verdict>,
     /// What is due, in words.
     pub due: Vec<String>,
     /// By signal of the layout: the series.
@@ -28,6 +31,23 @@ pub struct Checks {
     water_changes: Vec<usize>,
     readings: Vec<Reading>,
     duties: Vec<f32>,
+}
+
+/// Drifts, without the finding of those that another check tells already: of heat and of water.
+fn untold(drifts: &[Verdict], told: &[Verdict]) -> Vec<Verdict> {
+    let is_told = |drift: &Verdict| {
+        let by: &[Check] = match drift.part.as_str() {
+            part if part == Quantity::HeatNeed.id() => &[Check::HeatDemand],
+            part if part == Quantity::WaterUse.id() => &[Check::WaterLost, Check::WaterNotAdded],
+            _ => &[],
+        };
+        told.iter().any(|v| by.contains(&v.check) && v.finding().is_some())
+    };
+    let quiet = |drift: &Verdict| {
+        let outcome = Outcome::Fine("another check tells of it".to_owned());
+        if is_told(drift) { Verdict { outcome, ..drift.clone() } } else { drift.clone() }
+    };
+    drifts.iter().map(quiet).collect()
 }
 
 /// The settings for a board, which sends a record of every n-th scan.
@@ -71,6 +91,7 @@ impl Checks {
             drives,
             verdicts: vec![],
             care: vec![],
+            drifts: vec![],
             due: vec![],
             readings: vec![],
             duties: vec![],
@@ -112,6 +133,8 @@ impl Checks {
     pub fn look(&mut self, now: &Now) -> &[Verdict] {
         self.verdicts = self.watch.look(now, &self.expected);
         self.verdicts.extend(self.care.iter().cloned());
+        let drifts = untold(&self.drifts, &self.verdicts);
+        self.verdicts.extend(drifts);
         &self.verdicts
     }
 }

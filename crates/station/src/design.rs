@@ -10,6 +10,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, oneshot, watch};
 use workbench::study::{Kept, NoStudy, Wish};
 
 use crate::app::{App, now_ms};
+use crate::fitted::study_text;
 use crate::http::problem::Problem;
 use crate::weighing;
 
@@ -78,7 +79,7 @@ pub async fn study_boards(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
             _ = stopped.changed() => return,
         }
         for (n, board) in app.site.boards.iter().enumerate() {
-            let (text, beside, wish) = (board.text.clone(), board.beside(), wish(None));
+            let (text, beside, wish) = (study_text(&app, board), board.beside(), wish(None));
             if unfit.contains(&n) || app.design.kept.known(&text, &beside, wish).is_some() {
                 continue;
             }
@@ -178,12 +179,12 @@ pub fn stand_back<T: Send + 'static>(
 
 /// On Linux a priority is a thread's own, and threads that it starts have it too.
 #[cfg(target_os = "linux")]
-fn lower_priority() {
+pub(crate) fn lower_priority() {
     // Where it is refused, the study runs as everything else does.
     let _ = rustix::process::setpriority_process(None, NICE);
 }
 
 #[cfg(not(target_os = "linux"))]
-fn lower_priority() {
+pub(crate) fn lower_priority() {
     let _ = NICE;
 }

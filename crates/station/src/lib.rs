@@ -9,6 +9,7 @@
 //! | [`live`], [`state`], [`feed`] | what is now, as it goes out, and what changes |
 //! | [`checks`], [`telling`] | the station's own checks; how people are told |
 //! | [`design`] | how much of the machine design work may take |
+//! | [`twin`], [`fitted`] | whether each tank drifts from its twin; the twin fitted to it |
 //! | [`care`] | proof tests, tasks, the log of water, calibrations |
 //! | [`orders`] | what people order, written down before it goes out and after |
 //! | [`picture`] | photos before they are kept: nothing in them but the picture |
@@ -28,6 +29,7 @@ pub mod care;
 pub mod checks;
 pub mod design;
 pub mod feed;
+pub mod fitted;
 pub mod http;
 pub mod ingest;
 pub mod joined;
@@ -43,6 +45,7 @@ pub mod settings;
 pub mod site;
 pub mod state;
 pub mod telling;
+pub mod twin;
 pub mod upkeep;
 pub mod watchdog;
 pub mod weighing;

@@ -28,8 +28,9 @@ use crate::live::Live;
 use crate::orders::{Hands, hands_key};
 use crate::settings::{Line, PastFault, Settings, TlsChoice};
 use crate::site::{Site, SiteBoard};
+use crate::twin::{self, Twins};
 use crate::upkeep::{self, LastCheck};
-use crate::{http, joined, revisions, state, telling, watchdog};
+use crate::{fitted, http, joined, revisions, state, telling, watchdog};
 
 /// How long a board may take to do what it is told.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -291,11 +292,13 @@ impl Station {
             streams: Semaphore::new(MOST_STREAMS),
             commands: Semaphore::new(MOST_COMMANDS),
             design: Design::default(),
+            twins: Twins::new(site.boards.len()),
             site,
             store,
             door,
         });
         app.intake.alive_ms.store(started_ms, std::sync::atomic::Ordering::Relaxed);
+        fitted::restore(&app);
         let started = "the station started";
         match app.store.add_event(started_ms, "station", "start", started) {
             Err(error) if error.may_pass() => {
@@ -362,6 +365,7 @@ impl Station {
         let publisher = tokio::spawn(publish(self.app.clone(), stopped.clone()));
         let keeper = tokio::spawn(upkeep::run(self.app.clone(), self.settings.clone(), stopped.clone()));
         let studies = tokio::spawn(study_boards(self.app.clone(), stopped.clone()));
+        let twins = tokio::spawn(twin::run(self.app.clone(), stopped.clone()));
         watchdog::tell_systemd("READY=1");
         let mut owner = self.app.door.has_owner();
         let mut end = end;
@@ -397,6 +401,7 @@ impl Station {
         let _ = publisher.await;
         let _ = keeper.await;
         let _ = studies.await;
+        let _ = twins.await;
         let Station { app, hands, threads, joined, .. } = self;
         // Boards end first; what they told is taken in to the last, then the store closes.
         let ended = tokio::task::spawn_blocking(move || {

@@ -61,6 +61,8 @@ pub struct BoardSettings {
     pub line: Line,
     /// A record of every n-th scan.
     pub every: u8,
+    /// The station studies it with the values that were fitted to its log.
+    pub fitted: bool,
 }
 
 /// How a board is reached.
@@ -200,6 +202,7 @@ impl Settings {
                 system: system.to_owned(),
                 line: Line::Virtual { speed: 1.0, history: Duration::ZERO, faults: vec![] },
                 every: 1,
+                fitted: false,
             }],
             joined: vec![],
             http: HttpSettings::default(),
@@ -295,6 +298,8 @@ struct RawBoard {
     #[serde(default)]
     faults: Vec<RawFault>,
     every: Option<Spanned<u8>>,
+    #[serde(default)]
+    fitted: bool,
 }
 
 #[derive(Deserialize)]
@@ -510,7 +515,7 @@ impl Reader<'_> {
             let every = board.every.as_ref().map_or(1, |every| *every.get_ref());
             let system = self.folder.join(&board.system);
             if let Some(line) = self.line(&board) {
-                boards.push(BoardSettings { name, system, line, every });
+                boards.push(BoardSettings { name, system, line, every, fitted: board.fitted });
             }
         }
         boards

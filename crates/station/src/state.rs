@@ -314,7 +314,9 @@ fn harms(
 ) -> Vec<alarms::night::Harm> {
     const MOST: usize = 3;
     let Some(board) = board else { return vec![] };
-    let Some(study) = app.design.kept.latest(&board.text, &board.beside()) else { return vec![] };
+    let Some(study) = app.design.kept.latest(&crate::fitted::study_text(app, board), &board.beside()) else {
+        return vec![];
+    };
     let Some((_, alarm)) = view.definition.id.rsplit_once('/') else { return vec![] };
     let passed_h = (now_ms - since_ms).max(0) as f64 / 3.6e6;
     let mut all: Vec<alarms::night::Harm> = (study.rows.iter())

@@ -220,43 +220,30 @@ impl Store {
         let from = from.div_euclid(unit) * unit;
         let step = ceil_div(ceil_div(before - from, i64::from(width)), unit) * unit;
         let n_columns = ceil_div(before - from, step);
-        let before = from + n_columns * step;
-        let mut columns = vec![Bucket::default(); n_columns as usize];
-        let mut add = |time: i64, bucket: &Bucket| columns[((time - from) / step) as usize].merge(bucket);
-        match level {
-            Some(level) => each_bucket(&view, level, from, before, &mut add)?,
-            None => {
-                let connection = view.connection()?;
-                let mut at = from;
-                while let Some(row) = seal::block_at(connection, id, at)?
-                    && row.place.first < before
-                {
-                    if let Ok(block) = seal::load(connection, &row) {
-                        block.slice(from, before).points().for_each(|p| add(p.time, &one(p)));
-                    }
-                    at = row.place.last + 1;
-                }
-            }
+        let columns = columns(&view, level, from, step, n_columns)?;
+        Ok(Trend { from, step, columns, gaps: gaps(&view, from, from + n_columns * step)? })
+    }
+
+    /// The whole hours that touch `from..before`, those without a sample left out; from the hours' own roll-ups where there are such, so a year of
+    /// them costs little.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::trend`].
+    pub fn hours(&self, id: SeriesId, from: i64, before: i64) -> Result<Vec<Column>> {
+        let (from, before) = (from.max(-LATEST_TIME), before.min(2 * LATEST_TIME));
+        let hour = Level::Hour.ms();
+        let from = from.div_euclid(hour) * hour;
+        if from >= before {
+            return Ok(vec![]);
         }
-        view.points.slice(from, before).points().for_each(|p| add(p.time, &one(p)));
-        let scale = view.series.spec.scale;
-        let columns = (0..)
-            .zip(&columns)
-            .filter(|(_, bucket)| bucket.n + bucket.n_bad > 0)
-            .map(|(i, bucket): (i64, _)| {
-                let value = |counts: f64| (bucket.n > 0).then(|| in_units(counts, scale));
-                Column {
-                    from: from + i * step,
-                    n: bucket.n,
-                    n_uncertain: bucket.n_uncertain,
-                    n_bad: bucket.n_bad,
-                    min: value(bucket.min as f64),
-                    max: value(bucket.max as f64),
-                    mean: value(bucket.sum as f64 / bucket.n as f64),
-                }
-            })
-            .collect();
-        Ok(Trend { from, step, columns, gaps: gaps(&view, from, before)? })
+        let n_columns = ceil_div(before - from, hour);
+        if n_columns > i64::from(WIDEST) {
+            return Err(Error::refused(format!("at most {WIDEST} hours at once")));
+        }
+        let view = self.view(id, i64::MIN, i64::MAX)?;
+        let level = Some(Level::Hour).filter(|level| level.is_kept(view.series.spec.interval));
+        columns(&view, level, from, hour, n_columns)
     }
 
     /// Samples that came for a time that another value had taken (a clock that stepped back), oldest first.
@@ -285,6 +272,50 @@ impl Store {
             })
             .collect()
     }
+}
+
+/// So many columns of one length, those without samples left out: from roll-ups of a level, or from samples.
+fn columns(
+    view: &View<'_>,
+    level: Option<Level>,
+    from: i64,
+    step: i64,
+    n_columns: i64,
+) -> Result<Vec<Column>> {
+    let before = from + n_columns * step;
+    let mut columns = vec![Bucket::default(); n_columns as usize];
+    let mut add = |time: i64, bucket: &Bucket| columns[((time - from) / step) as usize].merge(bucket);
+    match level {
+        Some(level) => each_bucket(view, level, from, before, &mut add)?,
+        None => {
+            let connection = view.connection()?;
+            let mut at = from;
+            while let Some(row) = seal::block_at(connection, view.series.id, at)?
+                && row.place.first < before
+            {
+                if let Ok(block) = seal::load(connection, &row) {
+                    block.slice(from, before).points().for_each(|p| add(p.time, &one(p)));
+                }
+                at = row.place.last + 1;
+            }
+        }
+    }
+    view.points.slice(from, before).points().for_each(|p| add(p.time, &one(p)));
+    let scale = view.series.spec.scale;
+    let all = (0..).zip(&columns).filter(|(_, bucket)| bucket.n + bucket.n_bad > 0);
+    let column = |(i, bucket): (i64, &Bucket)| {
+        let value = |counts: f64| (bucket.n > 0).then(|| in_units(counts, scale));
+        Column {
+            from: from + i * step,
+            n: bucket.n,
+            n_uncertain: bucket.n_uncertain,
+            n_bad: bucket.n_bad,
+            min: value(bucket.min as f64),
+            max: value(bucket.max as f64),
+            mean: value(bucket.sum as f64 / bucket.n as f64),
+        }
+    };
+    Ok(all.map(column).collect())
 }
 
 /// Rounds up; both are positive.

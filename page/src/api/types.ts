@@ -289,6 +289,68 @@ export interface CareDone {
   note: string;
 }
 
+/** A quantity that is held against its twin over time. */
+export interface TwinCourse {
+  quantity: "flow" | "heater-power" | "heat-need" | "water-use" | "ph-swing";
+  part: string;
+  unit: string;
+  state: "not-judged" | "learning" | "steady" | "drifting";
+  words: string;
+  act?: string;
+  caution?: string;
+  since_ms?: number;
+  share?: number;
+  learned_ms?: [number, number];
+  spread?: number;
+  at_ms: number[];
+  value: number[];
+  expected: (number | null)[];
+}
+
+/** A parameter of the twin: what the file has, what the log says. */
+export interface TwinParameter {
+  what: string;
+  part?: string;
+  unit: string;
+  file: number;
+  value: number;
+  low?: number;
+  high?: number;
+  how: string;
+  unknown?: string;
+  earlier_ms: number[];
+  earlier: number[];
+}
+
+export interface TwinLeftOver {
+  name: string;
+  unit: string;
+  at_ms: number[];
+  measured: number[];
+  model: number[];
+}
+
+export interface TwinEdit {
+  path: string;
+  value: string;
+}
+
+export interface FittedTwin {
+  from_ms: number;
+  to_ms: number;
+  parameters: TwinParameter[];
+  left_over: TwinLeftOver[];
+  notes: string[];
+  edits: TwinEdit[];
+}
+
+export interface Fit {
+  to_ms?: number;
+  quantities: TwinCourse[];
+  fitted?: FittedTwin;
+  is_used: boolean;
+}
+
 export interface EventRow {
   id: number;
   at_ms: number;

@@ -61,6 +61,7 @@ export const VIEWS = [
   { path: "/joined", name: "joined", ready: "main .calm, main h2" },
   { path: "/care", name: "care", ready: "main h2" },
   { path: "/water", name: "water", ready: ".course" },
+  { path: "/twin", name: "twin", ready: ".courses, main .calm" },
   { path: "/log", name: "log", ready: ".log li" },
   { path: "/account", name: "account", ready: "#tokens" },
 ];

@@ -47,11 +47,13 @@ pub enum Check {
     ChamberBand,
     /// A proof test was not done in its time, or failed.
     ProofTestOverdue,
+    /// The tank drifts from its twin: a flow, a heater, a use of water moves away from what was learned.
+    TwinDrifts,
 }
 
 impl Check {
     /// All of them.
-    pub const ALL: [Check; 17] = [
+    pub const ALL: [Check; 18] = [
         Check::BoardSilent,
         Check::ClockOff,
         Check::ProbeFrozen,
@@ -69,6 +71,7 @@ impl Check {
         Check::ReservoirShort,
         Check::ChamberBand,
         Check::ProofTestOverdue,
+        Check::TwinDrifts,
     ];
 
     /// Stable name.
@@ -91,6 +94,7 @@ impl Check {
             Check::ReservoirShort => "reservoir-short",
             Check::ChamberBand => "chamber-band",
             Check::ProofTestOverdue => "proof-test-overdue",
+            Check::TwinDrifts => "twin-drifts",
         }
     }
 
@@ -109,6 +113,7 @@ impl Check {
             Check::ClockOff
             | Check::ProbeDrifts
             | Check::HeatDemand
+            | Check::TwinDrifts
             | Check::PartWorn
             | Check::ShortCycling
             | Check::DiskFilling
@@ -130,7 +135,11 @@ impl Check {
             | Check::ProbeDrifts
             | Check::ProbesApart
             | Check::ProofTestOverdue => Peril::Blind,
-            Check::PartWorn | Check::ShortCycling | Check::DiskFilling | Check::StoreDamaged => Peril::Upkeep,
+            Check::PartWorn
+            | Check::ShortCycling
+            | Check::DiskFilling
+            | Check::StoreDamaged
+            | Check::TwinDrifts => Peril::Upkeep,
         }
     }
 

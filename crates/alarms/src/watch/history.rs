@@ -52,6 +52,14 @@ impl Stretch {
         self.high = self.high.max(other.high);
     }
 
+    /// Of so many sound readings with this mean, lowest and highest, and so many bad ones.
+    pub fn of(mean: f64, n: u32, n_bad: u32, low: f64, high: f64) -> Self {
+        match n {
+            0 => Stretch { n_bad, ..Stretch::default() },
+            _ => Stretch { sum: mean * f64::from(n), n, n_bad, low: low as f32, high: high as f32 },
+        }
+    }
+
     /// Mean of the sound readings. None: there was none.
     pub fn mean(&self) -> Option<f64> {
         (self.n > 0).then(|| self.sum / f64::from(self.n))
@@ -90,7 +98,8 @@ pub struct Span {
 }
 
 impl Span {
-    pub(crate) fn new(from_ms: i64, n_signals: usize, n_drives: usize) -> Self {
+    /// With nothing in it.
+    pub fn new(from_ms: i64, n_signals: usize, n_drives: usize) -> Self {
         Span {
             from_ms,
             covered_ms: 0,

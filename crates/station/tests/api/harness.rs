@@ -169,6 +169,7 @@ impl Bench {
             begin_anew: tokio::sync::Notify::new(),
             streams: Semaphore::new(4),
             commands: Semaphore::new(4),
+            twins: station::twin::Twins::new(site.boards.len()),
             design: station::design::Design::default(),
             site,
             store,

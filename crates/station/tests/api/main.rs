@@ -7,6 +7,7 @@ mod harness;
 mod orders;
 mod people;
 mod routes;
+mod twin;
 mod upkeep;
 mod values;
 mod weighing;

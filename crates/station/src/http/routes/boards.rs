@@ -17,6 +17,7 @@ use super::no_board;
 use super::study::{refused, turn};
 use crate::app::App;
 use crate::design::{StopOnDrop, stand_back, wish};
+use crate::fitted::study_text;
 use crate::http::guard::{Ask, Place};
 use crate::http::problem::{Problem, ProblemBody};
 use crate::site::SiteBoard;
@@ -43,7 +44,7 @@ pub(super) async fn board_study(
     Place(board): Place<String>,
 ) -> Result<Json<Value>, Problem> {
     let board = find(&app, &board)?;
-    let Some(study) = app.design.kept.latest(&board.text, &board.beside()) else {
+    let Some(study) = app.design.kept.latest(&study_text(&app, board), &board.beside()) else {
         return Err(Problem::not_found(
             "The design of this board was not studied yet. The station does it by itself a minute after it started and each new day; \
              an operator has it at once by POST /api/v1/design/study with the text of GET /api/v1/boards/{board}/file.",

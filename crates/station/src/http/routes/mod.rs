@@ -19,6 +19,7 @@ mod revisions;
 mod stream;
 mod study;
 mod tell;
+mod twin;
 
 use std::sync::Arc;
 
@@ -89,6 +90,7 @@ pub fn all() -> OpenApiRouter<Arc<App>> {
         .merge(study::routes())
         .merge(drafts::routes())
         .merge(care::routes())
+        .merge(twin::routes())
         .routes(routes!(drawing::section_svg))
         .routes(routes!(drawing::section))
         .routes(routes!(drawing::system_text))
