@@ -47,7 +47,6 @@ const NAMES = {
   Calibrations: "CalibrationsBody",
   Reading: "ReadingBody",
   Calibrated: "CalibratedBody",
-  PumpFlow: "FlowBody",
 };
 /** Not in the document: messages of the stream and the sheet of the drawing. */
 const LOOSE = new Set(["Expectation", "BoardDelta", "Delta", "Binding", "SheetPart", "SheetLabel", "Sheet"]);

@@ -1,9 +1,11 @@
 // Pictures of every view, phone, tablet and desktop, light and dark, into shots/: to be looked at. Against the stand-in, or a station: URL NAME PASSWORD.
+// ONLY=water,log in the environment takes some of them.
 import { mkdirSync } from "node:fs";
 import { launch, logIn, open, type Size, type Theme, VIEWS } from "../tests/browser/browser.ts";
 import { PASSWORD, standIn } from "../tests/stand-in.ts";
 
 const [url, name, password] = process.argv.slice(2);
+const only = process.env["ONLY"]?.split(",");
 const station = url ? undefined : await standIn();
 const at = url ?? station!.url;
 const shots = new URL("../shots/", import.meta.url).pathname;
@@ -14,7 +16,7 @@ for (const size of ["phone", "tablet", "desktop"] as Size[]) {
     const { page, context, complaints } = await open(browser, size, theme, at);
     await page.screenshot({ path: `${shots}log-in-${size}-${theme}.png` });
     await logIn(page, name ?? "mara", password ?? PASSWORD);
-    for (const view of VIEWS) {
+    for (const view of VIEWS.filter((one) => only?.includes(one.name) ?? true)) {
       await page.goto(at + view.path);
       await page.waitForSelector(view.ready);
       await page.waitForTimeout(300);

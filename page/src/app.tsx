@@ -24,6 +24,7 @@ const Revisions = lazy(() => import("./views/revisions.tsx").then((module) => mo
 const Joined = lazy(() => import("./views/joined.tsx").then((module) => module.Joined));
 const Program = lazy(() => import("./views/program.tsx").then((module) => module.Program));
 const Twin = lazy(() => import("./views/twin.tsx").then((module) => module.Twin));
+const Probes = lazy(() => import("./views/probes.tsx").then((module) => module.Probes));
 const Water = lazy(() => import("./views/water.tsx").then((module) => module.Water));
 const Wiring = lazy(() => import("./views/wiring.tsx").then((module) => module.Wiring));
 const Trends = lazy(() => import("./views/trends.tsx").then((module) => module.Trends));
@@ -43,6 +44,7 @@ const CONTENT: Record<View, FunctionComponent> = {
   care: Care,
   water: Water,
   twin: Twin,
+  probes: Probes,
   log: Log,
   account: Account,
 };

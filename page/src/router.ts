@@ -2,7 +2,7 @@
 
 import { signal } from "@preact/signals";
 
-export const VIEWS = ["now", "night", "trends", "alarms", "hand", "design", "faults", "wiring", "program", "revisions", "joined", "care", "water", "twin", "log", "account"] as const;
+export const VIEWS = ["now", "night", "trends", "alarms", "hand", "design", "faults", "wiring", "program", "revisions", "joined", "care", "water", "probes", "twin", "log", "account"] as const;
 /** Those that a phone's bar shows; the others stand behind a word. */
 export const FIRST: ReadonlySet<View> = new Set<View>(["now", "night", "trends", "alarms", "hand"]);
 /** Those that are for who may act. */

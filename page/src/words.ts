@@ -1,5 +1,8 @@
 // Every text of the page that the station does not send. English; another language is another such file.
 
+import { inUs } from "./spoken.ts";
+import { system } from "./units.ts";
+
 /** A name of the system file as it reads in a sentence: `float_c_low` is `Float c low`. */
 export function named(name: string): string {
   const spaced = name.replaceAll("_", " ").replace(/\bph\b/g, "pH");
@@ -7,13 +10,19 @@ export function named(name: string): string {
   return spaced.charAt(0).toUpperCase() + spaced.slice(1);
 }
 
-/** A text of the station with the names in it as people read them: `topoff_pump` is topoff pump. */
+/** A text of the station with the names in it as people read them, in their units: `topoff_pump` is topoff pump. */
 export function plain(text: string): string {
-  return text
+  return (system.value === "us" ? inUs(text) : text)
     .replaceAll("`", "")
     .replace(/(?<=[a-z0-9])_(?=[a-z0-9])/gi, " ")
     .replace(/(\d) degC\b/g, "$1\u00a0°C")
     .replace(/\bph\b/g, "pH");
+}
+
+/** What a person wrote, as they wrote it, with a full stop at its end. */
+export function written(text: string): string {
+  const trimmed = text.trim();
+  return /[.!?…]$/.test(trimmed) ? trimmed : `${trimmed}.`;
 }
 
 /** Ends with a full stop; for a text that begins with a person's name, which is left as it is. */
@@ -149,6 +158,7 @@ export const words = {
   },
   trends: {
     series: "Series",
+    choose: (from: string, to: string) => `${from} to ${to}: range and series`,
     pick: "Pick series",
     find: "Find a series",
     none: "Pick a series to see it here.",
@@ -326,7 +336,7 @@ export const words = {
     shrinking: "Making it small enough to send …",
     promise: "Sent without place, time and maker: only the picture is kept.",
     only: "Photo",
-    of: (note: string) => `Photos: ${plain(note)}`,
+    of: (note: string) => `Photos: ${note}`,
     noCaption: (who: string) => `Photo by ${who}`,
     by: (who: string) => `by ${who},`,
     notSent: (name: string, why: string) => `The note stands, but ${name} was not sent: ${why}`,
@@ -752,6 +762,7 @@ export const words = {
     nothing: "Fill in one value at least.",
     unitOf: (name: string) => `Unit of ${name}`,
     stands: "How it stands",
+    tests: "Tests",
     none: "No test was written down in the last 120 days.",
     places: { "far-below": "far below the aim: act", below: "below the aim", within: "within the aim", above: "above the aim", "far-above": "far above the aim: act" },
     aim: (low: string, high: string) => `aim ${low} to ${high}`,
@@ -856,15 +867,7 @@ export const words = {
     why: "By what",
     send: "Send to the board",
     pumps: "Metered pumps",
-    pumpHow: "Prime the tube, let the pump run for a measured time into a measuring cylinder (by hand, in Hand), three times; the end of the tube at the height where it doses.",
-    limeCaution: "The pump for limewater is calibrated with fresh water: limewater burns eyes and skin. Mains beside salt water: dry hands at the plug.",
-    pump: "Pump",
-    pumpOf: (name: string, flow: string) => `${name} (file: ${flow})`,
-    stepMl: "Step of the cylinder, mL",
-    catch: (n: number) => `Catch ${n}`,
-    seconds: "Seconds",
-    another: "Another catch",
-    flow: (name: string, flow: string, half: string | undefined, file: string) => `${name} gives ${flow}${half === undefined ? "" : ` ± ${half}`}\u00a0mL/min; the file says ${file}.`,
-    flowInFile: (pump: string, flow: string) => `The flow is part of the program: in Design set flow of the line of ${plain(pump)} to "${flow} mL/min", then send it as a revision; it goes back the same way.`,
+    pumpOf: (name: string, flow: string) => `${name}: ${flow} by the file.`,
+    pumpHow: "A flow is part of the program: what is caught in a measuring cylinder goes to the board as a revision on trial, and back the same way.",
   },
 };

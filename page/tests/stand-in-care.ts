@@ -1,6 +1,6 @@
 // Invented water and calibrations for the stand-in: enough of each to show every sentence that the views have.
 
-import type { Calibrated, Calibrations, DosePlan, LimePlan, PumpFlow, Quantity, Reading, Remark, Water, WaterChange } from "../src/api/types.ts";
+import type { Calibrated, Calibrations, DosePlan, LimePlan, Quantity, Reading, Remark, Water, WaterChange } from "../src/api/types.ts";
 
 const DAY = 86_400_000;
 
@@ -139,5 +139,3 @@ export const calibrated: Calibrated = {
   says: "slopes 96.7 % and 96.7 %, offset +3.10 mV",
   remarks: [remark("ph-slope-ageing", "note", "the slope is 96.7 % of the ideal 59.16 mV/pH")],
 };
-
-export const pumpFlow: PumpFlow = { flow_ml_min: 52.31, half95: 0.4, file_ml_min: 50, is_accepted: true, remarks: [] };

@@ -7,7 +7,7 @@ import type { AddressInfo } from "node:net";
 import { extname } from "node:path";
 import type { Draft, Edit, Handle, Look } from "../src/api/design.ts";
 import type { AlarmNow, CareDone, DriveNow, JoinedNow, Note, Order, Photo, Revisions, Role, SignalNow, State, Trend, Weighed } from "../src/api/types.ts";
-import { calibrated, calibrations, dosePlan, limePlan, pumpFlow, reading, water, waterChange } from "./stand-in-care.ts";
+import { calibrated, calibrations, dosePlan, limePlan, reading, water, waterChange } from "./stand-in-care.ts";
 import { fitNow } from "./stand-in-twin.ts";
 import { careItems, mends, plan, program, replay, rows, wiring } from "./stand-in-faults.ts";
 
@@ -577,12 +577,11 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return json(response, { words: "The line counts no more." });
     }
     if (what === "GET boards/tank/calibrations") return json(response, calibrations(now.at_ms));
-    if (path.startsWith("boards/tank/calibrations/") && path.endsWith("/reading")) return json(response, reading(path.includes("/ph/"), Number(ask.get("since")), Date.now()));
+    if (path.startsWith("boards/tank/calibrations/") && path.endsWith("/reading")) return json(response, reading(path.includes("/ph/"), Number(ask.get("since") ?? Date.now()), Date.now()));
     if (request.method === "POST" && /^boards\/tank\/calibrations\/\w+$/.test(path)) {
       const sent = (body["send"] as unknown) === true;
       return json(response, { ...calibrated, ...(sent ? { order: order("ph: calibrated, slopes 96.7 % and 96.7 %, offset +3.10 mV", body["why"] ?? "", "done", "done: the board keeps it") } : {}) });
     }
-    if (request.method === "POST" && /^boards\/tank\/pumps\/\w+\/catches$/.test(path)) return json(response, pumpFlow);
     if (what === "POST boards/tank/care") {
       const done: CareDone = { id: careDone.length + 1, at_ms: Date.now(), item: String(body["item"]), who: me.name, passed: body["passed"] === true, seen: "float_c_high became yes after 4 s", note: body["note"] ?? "" };
       careDone.unshift(done);

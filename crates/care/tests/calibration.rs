@@ -1,7 +1,9 @@
 //! Calibration against outside values: buffer tables, Nernst, electrodes, seawater; and probes with drift and noise from a seed.
 
 use care::calibration::buffers::{Buffer, Reference};
-use care::calibration::drift::{AsFound, Made, Wanted, ageing, ageing_findings, holding, holding_findings};
+use care::calibration::drift::{
+    AsFound, Made, MadeLinear, Wanted, ageing, ageing_findings, found_linear, holding, holding_findings,
+};
 use care::calibration::electrode::{BufferPoint, PhError, calibrate, nernst_mv, shown_ph, voltage_mv};
 use care::calibration::linear::{
     LinearError, LinearPoint, Measured, calibrate as linear, seawater_standard_ms_cm, uncorrected,
@@ -325,4 +327,19 @@ fn a_cheap_probe_is_told() {
     let once = [AsFound { days: 7.0, error: 0.3 }];
     assert_eq!(ids(&holding_findings(&once, &Wanted::PH)), ["probe-found-off"]);
     assert!(holding_findings(&[], &Wanted::PH).is_empty());
+}
+
+/// What each calibration of a thermometer found, by hand: an offset of 0.10 K, then of 0.25 K, is 0.15 K too low by then; a stretch of 1.02 after 1.00
+/// shows 53 mS/cm as 53 / 1.02.
+#[test]
+fn linear_probes_are_found_off() {
+    let made = |day: f64, offset: i32, gain_ppm: i32| MadeLinear { day, linear: Linear { offset, gain_ppm } };
+    let row = [made(90.0, 250, 1_000_000), made(0.0, 100, 1_000_000), made(90.2, 260, 1_000_000)];
+    let found = found_linear(&row, 25.0);
+    assert_eq!(found.len(), 1, "two on one day are one");
+    assert_abs(found[0].error, -0.15, 1e-9, "thermometer");
+    assert_abs(found[0].days, 90.0, 1e-9, "days");
+    let found = found_linear(&[made(0.0, 0, 1_000_000), made(30.0, 0, 1_020_000)], 53.0);
+    assert_abs(found[0].error, 53.0 / 1.02 - 53.0, 1e-9, "cell");
+    assert!(found_linear(&row[..1], 25.0).is_empty());
 }

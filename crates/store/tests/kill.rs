@@ -8,7 +8,11 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use store::{Options, Outcome, OutcomeKind, Page, Point, Quality, Sample, SeriesId, SeriesSpec, Store};
+use store::photos::{self, Added, Most, Photo, Size};
+use store::{
+    Doing as _, Note, Options, Outcome, OutcomeKind, Page, Point, Quality, Sample, SeriesId, SeriesSpec,
+    Store,
+};
 
 const BASE: i64 = 1_700_000_000_000;
 const N_SERIES: usize = 5;
@@ -58,6 +62,35 @@ fn say(line: &str) {
     let _ = out.flush();
 }
 
+/// Some bytes that follow from the number of a note.
+fn picture_of(note: i64) -> Vec<u8> {
+    (0..60_000).map(|k| mix(note as u64 * 100_000 + k) as u8).collect()
+}
+
+/// A note with a photo; gives the photo's number.
+fn add_photo(store: &Store) -> i64 {
+    let note = Note { first: BASE, last: BASE, text: "load".into(), ..Note::default() };
+    let note = store.add_note(&note).expect("note");
+    let photo = Photo {
+        id: 0,
+        note,
+        at: BASE,
+        who: String::new(),
+        caption: String::new(),
+        kind: "jpeg".into(),
+        width: 1,
+        height: 1,
+        bytes: 0,
+    };
+    let most = Most { of_note: 1, bytes: i64::MAX };
+    let added =
+        store.write(move |db| photos::add(db, &photo, &picture_of(note), most).doing("storing a photo"));
+    match added.expect("photo") {
+        Added::Done(id) => id,
+        other => panic!("{other:?}"),
+    }
+}
+
 /// What runs in the process that is killed: says each thing after it was acknowledged.
 #[test]
 #[ignore = "runs in a process of its own, to be killed"]
@@ -92,6 +125,11 @@ fn child() {
             };
             rows.add_outcome(id, outcome).expect("outcome");
             say(&format!("outcome {id}"));
+            // Now and then a note with a photo, of some pages.
+            if id % 16 == 0 {
+                let photo = add_photo(&rows);
+                say(&format!("photo {photo}"));
+            }
         }
     });
     // Ends by itself should nobody kill it.
@@ -118,6 +156,7 @@ struct Acknowledged {
     event: i64,
     command: i64,
     outcome: i64,
+    photo: i64,
 }
 
 #[test]
@@ -151,6 +190,7 @@ fn nothing_acknowledged_is_lost_to_a_kill() {
                     "event" => last.event = number,
                     "command" => last.command = number,
                     "outcome" => last.outcome = number,
+                    "photo" => last.photo = number,
                     _ => {}
                 }
             }
@@ -165,6 +205,7 @@ fn nothing_acknowledged_is_lost_to_a_kill() {
         acknowledged.event = acknowledged.event.max(last.event);
         acknowledged.command = acknowledged.command.max(last.command);
         acknowledged.outcome = acknowledged.outcome.max(last.outcome);
+        acknowledged.photo = acknowledged.photo.max(last.photo);
 
         let began = Instant::now();
         let (store, ids) = open(&path);
@@ -197,6 +238,13 @@ fn nothing_acknowledged_is_lost_to_a_kill() {
         assert!(commands.last().map_or(0, |c| c.id) >= acknowledged.command, "commands after kill {kill}");
         let with_outcome = commands.iter().filter(|c| !c.outcomes.is_empty()).map(|c| c.id).max();
         assert!(with_outcome.unwrap_or(0) >= acknowledged.outcome, "outcomes after kill {kill}");
+        let photos =
+            store.read(|db| photos::of_notes(db, 0, i64::MAX).doing("reading photos")).expect("reads");
+        assert!(photos.last().map_or(0, |p| p.id) >= acknowledged.photo, "photos after kill {kill}");
+        for photo in photos {
+            let kept = store.read(|db| photos::picture(db, photo.id, Size::Whole)).expect("reads");
+            assert_eq!(kept.map(|(_, bytes)| bytes), Some(picture_of(photo.note)), "photo {}", photo.id);
+        }
         let checked = store.check(Duration::from_secs(60)).expect("checks");
         assert!(checked.is_complete && checked.is_sound(), "{checked:?}");
         let integrity: String = store

@@ -688,11 +688,3 @@ export interface Calibrated {
   remarks: Remark[];
   order?: Order;
 }
-
-export interface PumpFlow {
-  flow_ml_min: number;
-  half95?: number;
-  file_ml_min: number;
-  is_accepted: boolean;
-  remarks: Remark[];
-}

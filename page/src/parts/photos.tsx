@@ -4,7 +4,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { post, remove, said, sendFile } from "../api/client.ts";
 import type { Note, Photo } from "../api/types.ts";
 import { isOwner, mayAct, me } from "../session.ts";
-import { ended, words } from "../words.ts";
+import { words, written } from "../words.ts";
 import { At } from "./at.tsx";
 import { type Shrunk, shrunk } from "./shrink.ts";
 
@@ -104,7 +104,7 @@ export async function writeNote(note: { text: string; from_ms?: number }, picked
   return problems;
 }
 
-const alt = (photo: Photo) => (photo.caption === "" ? w.noCaption(photo.who) : ended(photo.caption));
+const alt = (photo: Photo) => (photo.caption === "" ? w.noCaption(photo.who) : written(photo.caption));
 
 interface ShownProps {
   photos: Photo[];
@@ -177,7 +177,7 @@ function Large({ photos, first, onClose, onChanged }: LargeProps) {
     >
       <img src={`/api/v1/photos/${photo.id}`} alt={alt(photo)} width={photo.width} height={photo.height} />
       <p>
-        {photo.caption !== "" && <b>{ended(photo.caption)}</b>} <span class="note">{w.by(photo.who)}</span> <At ms={photo.at_ms} />
+        {photo.caption !== "" && <b>{written(photo.caption)}</b>} <span class="note">{w.by(photo.who)}</span> <At ms={photo.at_ms} />
       </p>
       {problem !== "" && (
         <p class="bad" role="alert">

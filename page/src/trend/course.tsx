@@ -15,6 +15,8 @@ interface Props {
   line?: Dot[];
   /** What is aimed at. */
   band?: [number, number] | undefined;
+  /** The whole band is shown, however far it is. */
+  isBandWhole?: boolean;
   /** Times that break the line. */
   marks?: number[];
   /** Times are of the last minutes: said in seconds before the newest. */
@@ -25,12 +27,12 @@ interface Props {
 const [WIDTH, HEIGHT, LEFT, BELOW, ABOVE] = [320, 96, 44, 16, 6];
 
 /** Where values and times stand on the picture. Pure. */
-export function placed(points: Dot[], line: Dot[], band: [number, number] | undefined) {
+export function placed(points: Dot[], line: Dot[], band: [number, number] | undefined, isBandWhole = false) {
   const values = [...points, ...line].map((dot) => dot.value);
   let [low, high] = [Math.min(...values), Math.max(...values)];
   // The band counts where it lies near, not where it would press the points together.
   if (band) {
-    const reach = Math.max(high - low, (band[1] - band[0]) / 2);
+    const reach = isBandWhole ? Infinity : Math.max(high - low, (band[1] - band[0]) / 2);
     if (band[0] > low - reach) low = Math.min(low, band[0]);
     if (band[1] < high + reach) high = Math.max(high, band[1]);
   }
@@ -43,9 +45,9 @@ export function placed(points: Dot[], line: Dot[], band: [number, number] | unde
   return { low, high, from, to, x, y };
 }
 
-export function Course({ label, points, line = [], band, marks = [], isSeconds = false, format }: Props) {
+export function Course({ label, points, line = [], band, isBandWhole = false, marks = [], isSeconds = false, format }: Props) {
   if (points.length === 0) return null;
-  const { low, high, from, to, x, y } = placed(points, line, band);
+  const { low, high, from, to, x, y } = placed(points, line, band, isBandWhole);
   const clip = (value: number) => Math.min(HEIGHT - BELOW, Math.max(ABOVE, y(value)));
   return (
     <svg class="course" viewBox={`0 0 ${WIDTH} ${HEIGHT}`} role="img" aria-label={label}>

@@ -11,7 +11,7 @@ import { Waits } from "../parts/state.tsx";
 import { outputText, signalText } from "../section/values.ts";
 import { mayAct } from "../session.ts";
 import { system } from "../units.ts";
-import { ended, named, sentence, words } from "../words.ts";
+import { ended, named, sentence, words, written } from "../words.ts";
 
 const w = words.care;
 
@@ -252,7 +252,7 @@ function Past({ list, titles }: { list: CareDone[]; titles: Map<string, string> 
         {list.slice(0, n).map((one) => (
           <li key={one.id}>
             <At ms={one.at_ms} />: {ended(`${titles.get(one.item) ?? named(one.item)}`)} <b>{one.passed ? w.passedShort : w.failedShort}</b> {w.by(one.who)}{" "}
-            {one.note !== "" && ended(one.note)} {one.seen !== "" && <span class="note">{sentence(one.seen)}</span>}
+            {one.note !== "" && written(one.note)} {one.seen !== "" && <span class="note">{sentence(one.seen)}</span>}
           </li>
         ))}
       </ul>

@@ -8,7 +8,7 @@ import { At } from "../parts/at.tsx";
 import { Photos, type Picked, PickPhotos, writeNote } from "../parts/photos.tsx";
 import { mayAct } from "../session.ts";
 import { day } from "../time.ts";
-import { ended, sentence, words } from "../words.ts";
+import { ended, sentence, words, written } from "../words.ts";
 
 type Entry =
   | { kind: "event"; at: number; key: string; row: EventRow }
@@ -135,7 +135,7 @@ function One({ entry }: { entry: Entry }) {
       </>
     );
   }
-  if (entry.kind === "note") return <>{ended(words.log.noteBy(entry.row.who, entry.row.text))}</>;
+  if (entry.kind === "note") return <>{written(words.log.noteBy(entry.row.who, entry.row.text))}</>;
   const order = entry.row;
   return (
     <>

@@ -20,7 +20,7 @@ import { RangeForm } from "../trend/range.tsx";
 import { inWords, type Read, shown } from "../trend/read.ts";
 import { Table } from "../trend/table.tsx";
 import { shownUnit, system } from "../units.ts";
-import { ended, named, sentence, words } from "../words.ts";
+import { ended, named, sentence, words, written } from "../words.ts";
 
 const w = words.trends;
 /** Data are asked for when a movement has rested so long, ms. */
@@ -63,6 +63,7 @@ export function Trends() {
   const all = useLoaded(() => get<Series[]>("series"), []);
   const [picked, setPicked] = useState<number[] | undefined>(asked.ids);
   const [range, setRange] = useState<Range>(() => asked.range ?? { from: newest() - RANGES.d1, to: newest() });
+  const [isChoosing, setChoosing] = useState(false);
   const rested = useRested(range, REST_MS);
   useEffect(() => {
     if (all.value && picked === undefined) setPicked(firstPick(all.value));
@@ -74,10 +75,16 @@ export function Trends() {
   return (
     <>
       <Waits of={all} />
-      {all.value && <Pick all={all.value} picked={picked ?? []} onPick={setPicked} />}
-      <RangeForm range={range} newest={newest} onRange={setRange} />
+      {/* On a phone all that chooses stands behind one button, so that the plot is what is seen first. */}
+      <button type="button" class="small choosing no-print" aria-expanded={isChoosing} aria-controls="choosing" onClick={() => setChoosing(!isChoosing)}>
+        {w.choose(moment(range.from, stationNow.peek()), moment(range.to, stationNow.peek()))}
+      </button>
+      <div id="choosing" class={isChoosing ? "chosen open" : "chosen"}>
+        {all.value && <Pick all={all.value} picked={picked ?? []} onPick={setPicked} />}
+        <RangeForm range={range} newest={newest} onRange={setRange} />
+      </div>
       {all.value && chosen.length === 0 && <p class="calm">{w.none}</p>}
-      {chosen.length > 0 && <Shown chosen={chosen} range={range} rested={rested} onRange={setRange} />}
+      {chosen.length > 0 && <Shown chosen={chosen} range={range} rested={rested} isChoosing={isChoosing} onRange={setRange} />}
     </>
   );
 }
@@ -87,6 +94,8 @@ interface ShownProps {
   range: Range;
   /** The range once it has rested. */
   rested: Range;
+  /** On a phone what chooses is shown. */
+  isChoosing: boolean;
   onRange(range: Range): void;
 }
 
@@ -106,7 +115,7 @@ async function trendsOf(chosen: Series[], { from, to }: Range, width: number): P
   return Promise.all(chosen.map(({ id }) => get<Trend>(`series/${id}/trend?from=${from}&to=${to}&width=${width}`)));
 }
 
-function Shown({ chosen, range, rested, onRange }: ShownProps) {
+function Shown({ chosen, range, rested, isChoosing, onRange }: ShownProps) {
   const [isTable, setTable] = useState(false);
   const [hasBefore, setBefore] = useState(false);
   const [hasExpected, setExpected] = useState(false);
@@ -199,7 +208,7 @@ function Shown({ chosen, range, rested, onRange }: ShownProps) {
       <p class="print-only">
         {w.from} {moment(rested.from, 0)} {w.to.toLowerCase()} {moment(rested.to, 0)}
       </p>
-      <div class="row no-print">
+      <div class={`row no-print chosen ${isChoosing ? "open" : ""}`}>
         <button type="button" class="small" aria-pressed={hasBefore} onClick={() => setBefore(!hasBefore)}>
           {w.before}
         </button>
@@ -290,7 +299,7 @@ function Marks({ list, onChanged }: { list: Mark[]; onChanged(): void }) {
         {newestFew.map((mark) => (
           <li key={mark.n} value={mark.n}>
             <span class="mark-kind">{words.log.kind[mark.kind]}</span> {moment(mark.at, stationNow.value)}:{" "}
-            {mark.kind === "note" ? ended(words.log.noteBy(mark.who, mark.text)) : sentence(mark.text)}
+            {mark.kind === "note" ? written(words.log.noteBy(mark.who, mark.text)) : sentence(mark.text)}
             <Photos photos={mark.photos} note={mark.text} onChanged={onChanged} />
           </li>
         ))}

@@ -15,7 +15,7 @@ import { mayAct } from "../session.ts";
 import { day, forInput } from "../time.ts";
 import { Course } from "../trend/course.tsx";
 import { quantity as withUnit, shownUnit, system } from "../units.ts";
-import { ended, named, sentence, words } from "../words.ts";
+import { ended, named, sentence, words, written } from "../words.ts";
 
 const w = words.water;
 
@@ -171,7 +171,49 @@ function Stands({ water }: { water: WaterBody }) {
       <Remarks list={water.ions.remarks} />
       {water.ions.salinity_rise_year !== undefined && <p>{w.creeps(water.ions.salinity_rise_year.toFixed(1))}</p>}
       {tested.length > 0 && <p class="note">{w.legend}</p>}
+      {tested.length > 0 && <Table tested={tested} />}
     </section>
+  );
+}
+
+/** Tests by the time at which they were made, the newest first. */
+function Table({ tested }: { tested: Quantity[] }) {
+  const times = [...new Set(tested.flatMap(({ tests }) => tests.map((test) => test.at_ms)))].sort((a, b) => b - a);
+  return (
+    <details>
+      <summary>{words.trends.table}</summary>
+      <div class="scroll" tabIndex={0} role="region" aria-label={w.tests}>
+        <table>
+          <thead>
+            <tr>
+              <th scope="col">{words.trends.time}</th>
+              {tested.map((one) => (
+                <th key={one.name} scope="col">
+                  {named(one.name)} <span class="note">{one.unit}</span>
+                </th>
+              ))}
+            </tr>
+          </thead>
+          <tbody>
+            {times.map((at_ms) => (
+              <tr key={at_ms}>
+                <th scope="row">
+                  <At ms={at_ms} />
+                </th>
+                {tested.map((one) => {
+                  const test = one.tests.find((other) => other.at_ms === at_ms);
+                  return (
+                    <td key={one.name} class="number">
+                      {test ? figure(test.value, one) : ""}
+                    </td>
+                  );
+                })}
+              </tr>
+            ))}
+          </tbody>
+        </table>
+      </div>
+    </details>
   );
 }
 
@@ -197,10 +239,11 @@ function Stand({ one, changes }: { one: Quantity; changes: number[] }) {
       )}
       {one.reckoned && (
         <p class={one.reckoned.is_apart ? "bad" : "note"}>
-          {w.reckoned(value(one.reckoned.value), figure(one.reckoned.half95, one), one.reckoned.is_apart)}
+          {w.reckoned(value(one.reckoned.value), figure(one.reckoned.half95, one), one.reckoned.is_apart)}{" "}
+          {one.remarks.map(({ help }) => help !== undefined && sentence(help))}
         </p>
       )}
-      <Remarks list={[...one.remarks, ...(used?.remarks ?? [])]} />
+      <Remarks list={used?.remarks ?? []} />
       <Course
         label={w.course(named(one.name), one.tests.length, value(Math.min(...one.tests.map((t) => t.value))), value(Math.max(...one.tests.map((t) => t.value))))}
         points={one.tests}
@@ -288,7 +331,7 @@ function Dose({ at, water, onWritten }: PartProps) {
             </span>
             <input key={name} name="target" required inputMode="decimal" autocomplete="off" defaultValue={middle.toFixed(one.decimals === 2 ? 1 : one.decimals)} />
           </label>
-          <label class="field">
+          <label class="field wide">
             <span>{w.with}</span>
             <select key={name} name="salt">
               {one.salts.map((salt) => (
@@ -416,7 +459,7 @@ function Change({ at, water, onWritten }: PartProps) {
   return (
     <section aria-labelledby="change">
       <h2 id="change">{w.change}</h2>
-      <p class="note">{w.tank(withUnit(water.tank.volume_l, "L", units))}</p>
+      <p class="note">{w.tank(`${Math.round(water.tank.volume_l * shownUnit("L", units).factor)}\u00a0${shownUnit("L", units).unit}`)}</p>
       <form onSubmit={submit} class="no-print">
         <div class="entries">
           <label class="field">
@@ -532,7 +575,7 @@ function Lines({ at, water }: { at: string; water: Loaded<WaterBody> }) {
                   <option value="daily">{w.daily}</option>
                 </select>
               </label>
-              <label class="field">
+              <label class="field wide">
                 <span>{w.of}</span>
                 <select name="of">
                   {water.value?.salts.map((salt) => (
@@ -560,7 +603,7 @@ function Lines({ at, water }: { at: string; water: Loaded<WaterBody> }) {
         {lines.slice(0, n).map((line) => (
           <li key={line.id} class={`line ${line.voided_by ? "doubtful" : ""}`}>
             <p>
-              <At ms={line.at_ms} />: <b>{sentence(line.what).replace(/\.$/, "")}</b> {line.value} <span class="note">{words.care.by(line.who)}.</span> {line.note !== "" && ended(line.note)}{" "}
+              <At ms={line.at_ms} />: <b>{sentence(line.what).replace(/\.$/, "")}</b> {line.value} <span class="note">{words.care.by(line.who)}.</span> {line.note !== "" && written(line.note)}{" "}
               {line.voided_by && <b>{w.voided(line.voided_by)}</b>}
             </p>
             {mayAct.value && !line.voided_by && (

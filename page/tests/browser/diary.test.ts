@@ -108,4 +108,41 @@ describe.skipIf(!executable)("water and calibration", () => {
       await station.close();
     }
   });
+
+  test("two buffers beside the live reading, judged, sent, taken back; pumps by the file", async () => {
+    const station = await standIn();
+    try {
+      const { page, context, complaints } = await open(browser, "phone", "dark", station.url);
+      await logIn(page, "mara", PASSWORD);
+      await go(page, "Calibration");
+      await page.getByText("The probe does not hold its calibration: within 0.1 pH for 9 days, not 14.").waitFor();
+      await page.getByRole("button", { name: "Calibrate ph", exact: false }).first().click();
+      const take = page.getByRole("button", { name: "Take this reading" });
+      // Not before the reading stands.
+      await page.getByText("It still moves by").waitFor();
+      expect(await take.isDisabled()).toBe(true);
+      for (const n of [1, 2]) {
+        await page.getByText("It stands").waitFor({ timeout: 15_000 });
+        if (n === 1) await page.getByText("Buffer 7.00 has pH 7.00 at 24.80\u00a0°C.").waitFor();
+        await take.click();
+      }
+      expect(await violations(page)).toEqual([]);
+      await page.getByRole("button", { name: "Judge by 2 references" }).click();
+      await page.getByText("Sound: slopes 96.7 % and 96.7 %, offset +3.10 mV.").waitFor();
+      await page.getByRole("button", { name: "Send to the board" }).click();
+      await page.getByText("done: the board keeps it", { exact: false }).waitFor();
+      await page.getByRole("button", { name: "Close" }).click();
+      await page.getByRole("button", { name: "Take back the calibration of pH" }).click();
+      await page.getByLabel("Why").fill("the buffer was old");
+      await page.getByRole("button", { name: "Take it back" }).click();
+      await page.getByRole("dialog").getByText("done: scan 108100 took it").waitFor();
+      await page.getByRole("dialog").getByRole("button", { name: "Close" }).click();
+      await page.getByText("Lime pump: 50\u00a0mL/min by the file.").waitFor();
+      expect(await page.evaluate(() => document.documentElement.scrollWidth - innerWidth)).toBeLessThanOrEqual(0);
+      expect(complaints).toEqual([]);
+      await context.close();
+    } finally {
+      await station.close();
+    }
+  });
 });

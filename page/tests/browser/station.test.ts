@@ -87,6 +87,33 @@ describe.skipIf(!executable || !program)("the page and the station", () => {
     await page.getByRole("button", { name: "Write it down" }).click();
     await page.getByText("mara notes: cup emptied.").waitFor();
 
+    // A photo with a place in it comes back as a picture without one.
+    const photo = readFileSync(new URL("../../../tests/reference/photos/phone.jpg", import.meta.url));
+    expect(photo.includes("PLACE")).toBe(true);
+    await page.getByLabel("Add photos").setInputFiles({ name: "phone.jpg", mimeType: "image/jpeg", buffer: photo });
+    await page.getByLabel("What photo 1 shows").fill("the cup");
+    await page.getByRole("textbox", { name: "Note", exact: true }).fill("cup put back");
+    await page.getByRole("button", { name: "Write it down" }).click();
+    const small = page.getByRole("img", { name: "the cup." });
+    // It lay on its side: 48 by 32 pixels, turned.
+    await expect.poll(() => small.evaluate((img: HTMLImageElement) => [img.naturalWidth, img.naturalHeight])).toEqual([32, 48]);
+    const kept = await page.evaluate(async () => new TextDecoder("latin1").decode(await (await fetch("/api/v1/photos/1")).arrayBuffer()));
+    expect(kept.includes("PLACE")).toBe(false);
+
+    await go(page, "Water");
+    await page.getByRole("textbox", { name: /^Alkalinity/ }).fill("7,4");
+    await page.getByRole("textbox", { name: /^Calcium/ }).fill("415");
+    await page.getByRole("button", { name: "Write it down" }).first().click();
+    await page.getByText("In the log: alkalinity 7.4 dKH, calcium 415.").waitFor();
+    const dose = page.getByRole("region", { name: "What to dose" });
+    await dose.getByRole("button", { name: "Work it out" }).click();
+    await dose.getByText("of sodium bicarbonate a day").first().waitFor();
+
+    await go(page, "Calibration");
+    await page.getByRole("button", { name: "Calibrate display temp", exact: true }).click();
+    await page.getByText(/A reading is judged over|It stands|It still moves/).waitFor({ timeout: 20_000 });
+    await page.getByRole("button", { name: "Cancel" }).click();
+
     await go(page, "Account");
     await page.getByRole("button", { name: "Log out" }).click();
     await page.getByRole("heading", { name: "Log in" }).waitFor();

@@ -109,3 +109,26 @@ describe.skipIf(!executable)("trends", () => {
       expect(bytes.readUInt32BE(16)).toBeGreaterThan(900);
     }));
 });
+
+describe.skipIf(!executable)("trends on a phone", () => {
+  test("the plot is what is seen first; what chooses stands behind one button", async () => {
+    const station = await standIn();
+    try {
+      const { page, context } = await open(browser, "phone", "light", station.url);
+      await logIn(page, "mara", PASSWORD);
+      await go(page, "Trends");
+      const plot = page.locator(".plot canvas").first();
+      await plot.waitFor();
+      // Its top in the first half of the screen.
+      expect((await plot.boundingBox())!.y).toBeLessThan(370);
+      const week = page.getByRole("button", { name: "1 week" });
+      expect(await week.isVisible()).toBe(false);
+      await page.getByRole("button", { name: "range and series" }).click();
+      await week.click();
+      expect(await length(page)).toBe(7 * DAY);
+      await context.close();
+    } finally {
+      await station.close();
+    }
+  });
+});

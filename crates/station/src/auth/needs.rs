@@ -157,6 +157,7 @@ pub const ROUTES: &[(Method, &str, Need)] = &[
     (Method::GET, "/api/v1/boards/{board}/fit", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/boards/{board}/fit/file", Need::Scope(Scope::Read)),
     (Method::POST, "/api/v1/boards/{board}/fit/right", Need::Scope(Scope::Act)),
+    (Method::GET, "/api/v1/boards/{board}/calibrations/{sensor}/reading", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/section.svg", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/section", Need::Scope(Scope::Read)),
     (Method::GET, "/api/v1/system", Need::Scope(Scope::Read)),

@@ -390,3 +390,81 @@ async fn doses_limewater_and_changes_are_reckoned_for_whoever_looks() {
     let many = bench.get(&viewer, &format!("{WATER}/change?litres=5000")).await;
     assert_eq!(many.status, StatusCode::UNPROCESSABLE_ENTITY, "{}", many.text());
 }
+
+/// Samples of a probe once a second, ending now.
+fn record(bench: &Bench, name: &str, seconds: i64, value: impl Fn(i64) -> f64) {
+    let series = bench.app.store.all_series().into_iter().rfind(|s| s.spec.name == name).expect("a series");
+    let now = now_ms();
+    let samples = (0..seconds).map(|k| Sample {
+        series: series.id,
+        time: now - (seconds - k) * 1000,
+        value: (value(k) / series.spec.scale).round() as i64,
+        quality: Quality::Good,
+    });
+    bench.app.store.append(samples.collect()).expect("stored");
+}
+
+/// What a probe shows is told without its calibration, and taken only once it stands: an electrode that shows pH 6.95 at 25 °C gives 2.96 mV, by
+/// Nernst's 59.159 mV a pH.
+#[tokio::test]
+async fn a_reading_is_judged_before_it_is_taken() {
+    let bench = Bench::new();
+    let viewer = bench.person("Viewer", Role::Viewer);
+    let ph = format!("{CALIBRATIONS}/ph/reading");
+    let silent = bench.get(&viewer, &ph).await.json();
+    assert_eq!((&silent["stands"], silent.get("own")), (&json!("none"), None), "{silent}");
+    let warm = bench.get(&viewer, CALIBRATIONS).await.json();
+    let probe = warm["probes"]
+        .as_array()
+        .and_then(|all| all.iter().find(|p| p["name"] == "ph"))
+        .expect("a probe")
+        .clone();
+    let thermometer = probe["thermometer"].as_str().expect("one that compensates").to_owned();
+    record(&bench, &thermometer, 100, |_| 25.0);
+    record(&bench, "ph", 100, |k| 6.95 + 0.000_5 * f64::from(u8::try_from(k % 3).unwrap_or(0)));
+    let still = bench.get(&viewer, &ph).await.json();
+    assert_eq!(still["stands"], "still", "{still}");
+    assert!((still["mean"].as_f64().expect("a mean") - 2.93).abs() < 0.06, "{still}");
+    assert_eq!(still["temperature_c"], 25.0);
+    // pH of the buffers at 25 °C, as on their bottles.
+    for buffer in still["buffers"].as_array().expect("buffers") {
+        let label: f64 = buffer["label"].as_str().and_then(|l| l.parse().ok()).expect("a number");
+        assert!((buffer["ph"].as_f64().expect("a pH") - label).abs() < 0.011, "{buffer}");
+    }
+    let since = now_ms() - 20_000;
+    let short = bench.get(&viewer, &format!("{ph}?since={since}")).await.json();
+    assert_eq!(short["stands"], "too-short", "{short}");
+    for (path, status) in
+        [("float_c_high", StatusCode::UNPROCESSABLE_ENTITY), ("none", StatusCode::NOT_FOUND)]
+    {
+        assert_eq!(bench.get(&viewer, &format!("{CALIBRATIONS}/{path}/reading")).await.status, status);
+    }
+    // One that moves by 0.6 pH a minute is on its way.
+    let bench = Bench::new();
+    let viewer = bench.person("Viewer", Role::Viewer);
+    record(&bench, "ph", 100, |k| 7.5 - 0.01 * k as f64);
+    let moving = bench.get(&viewer, &ph).await.json();
+    assert_eq!(moving["stands"], "settling", "{moving}");
+}
+
+/// Each probe is told with its numbers, each metered pump with its flow by the file.
+#[tokio::test]
+async fn probes_and_pumps_are_told_of() {
+    let bench = Bench::new();
+    let helper = bench.person("Helper", Role::Operator);
+    let body = json!({ "points": points(-169.2), "send": true, "why": "fresh buffers" });
+    bench.post(&helper, &format!("{CALIBRATIONS}/ph"), body).await;
+    let all = bench.get(&helper, CALIBRATIONS).await.json();
+    let of = |name: &str| {
+        all["probes"].as_array().and_then(|p| p.iter().find(|p| p["name"] == name)).expect("a probe")
+    };
+    let made = &of("ph")["made"][0];
+    assert!((made["slope_percent"].as_f64().expect("a slope") - 96.7).abs() < 0.1, "{made}");
+    assert_eq!((&of("ph")["measures"], &of("ph")["own_unit"]), (&json!("ph"), &json!("mV")));
+    assert_eq!(of("display_temp")["measures"], "temperature");
+    // By the file: 30 mL/min of top-off, 3 mL/min of limewater.
+    assert_eq!(
+        all["pumps"],
+        json!([{ "name": "topoff_pump", "flow_ml_min": 30.0 }, { "name": "lime_pump", "flow_ml_min": 3.0 }])
+    );
+}

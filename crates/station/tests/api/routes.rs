@@ -18,6 +18,7 @@ fn filled(path: &str) -> String {
         .replace("{trip}", "heater.trip")
         .replace("{procedure}", "feeding")
         .replace("{sensor}", "ph")
+        .replace("{pump}", "lime_pump")
         .replace("{secret}", "none")
         .replace("{name}", "larger-sump")
 }

@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use ::care::calibration::buffers::{Buffer, Reference};
-use ::care::calibration::drift::{Made, ageing, ageing_findings};
 use ::care::calibration::electrode::{self, BufferPoint};
 use ::care::calibration::linear::{self, LinearPoint, Measured};
 use axum::Json;
@@ -11,10 +10,11 @@ use axum::extract::State;
 use program::calibration::{Correction, ENTRY_LENGTH, Entry};
 use serde::{Deserialize, Serialize};
 use store::{Calibration, Page};
-use system::model::SensorKind;
 use utoipa::ToSchema;
 
 use super::of_store;
+use super::probes::{self, Measures, MeteredBody, ProbeBody};
+use super::remark::{RemarkBody, remarks};
 use crate::app::{App, now_ms};
 use crate::auth::door::Who;
 use crate::boards::Act;
@@ -47,8 +47,10 @@ pub(super) struct CalibrationBody {
 pub(super) struct CalibrationsBody {
     /// The newest first, at most a thousand.
     calibrations: Vec<CalibrationBody>,
-    /// Sentences: which electrode will be out, which probe does not hold.
-    remarks: Vec<String>,
+    /// Every probe that can be calibrated.
+    probes: Vec<ProbeBody>,
+    /// Pumps whose flow is part of the program.
+    pumps: Vec<MeteredBody>,
 }
 
 pub(super) fn entry_of(calibration: &Calibration) -> Option<Entry> {
@@ -96,7 +98,7 @@ pub(super) async fn calibrations(
     app.blocking(move |app| {
         let board = app.site.board(&board).ok_or_else(|| no_board(app))?;
         let all = of_board(app, board)?;
-        let remarks = remarks(board, &all, now_ms());
+        let probes = probes::probes(board, &all, now_ms());
         let calibrations = all.into_iter().map(|c| CalibrationBody {
             says: entry_words(entry_of(&c)),
             id: c.id,
@@ -105,30 +107,10 @@ pub(super) async fn calibrations(
             who: c.who,
             note: c.note,
         });
-        Ok(Json(CalibrationsBody { calibrations: calibrations.collect(), remarks }))
+        let calibrations = calibrations.collect();
+        Ok(Json(CalibrationsBody { calibrations, probes, pumps: probes::pumps(board) }))
     })
     .await
-}
-
-/// What rows of calibrations say of the board's electrodes.
-fn remarks(board: &SiteBoard, all: &[Calibration], now_ms: i64) -> Vec<String> {
-    let day = |at: i64| at as f64 / DAY_MS as f64;
-    let electrodes = board.system.sensors.iter().filter(|s| matches!(s.kind, SensorKind::Ph { .. }));
-    electrodes
-        .flat_map(|sensor| {
-            let made: Vec<Made> = (all.iter().filter(|c| c.input == sensor.name))
-                .filter_map(|c| match entry_of(c)?.correction {
-                    Correction::Ph(electrode) => Some(Made { day: day(c.at), electrode }),
-                    _ => None,
-                })
-                .collect();
-            let found = ageing_findings(&ageing(&made), day(now_ms));
-            found.into_iter().map(move |f| {
-                let facts = f.notes.first().map_or_else(String::new, |n| format!(" ({n})"));
-                format!("{}: {}{facts}", sensor.name, f.message)
-            })
-        })
-        .collect()
 }
 
 /// A reading in a reference.
@@ -137,12 +119,15 @@ fn remarks(board: &SiteBoard, all: &[Calibration], now_ms: i64) -> Vec<String> {
 pub(super) struct PointBody {
     /// Of pH: the buffer by its label (`7.00`, `10.01`), or the pH that its bottle states.
     buffer: Option<String>,
-    /// Of a thermometer or conductivity cell: what is true, °C or mS/cm.
+    /// Of a thermometer or conductivity cell: what is true, °C or mS/cm, as the board refers it.
     truth: Option<f64>,
     /// Of pH: voltage of the electrode, mV; else what the probe shows without a calibration.
     reading: f64,
     /// Of pH: temperature of the buffer, °C.
     temperature_c: Option<f64>,
+    /// Of pH: standard deviation of the reading, mV; 0 without it.
+    #[serde(default)]
+    sd: f64,
 }
 
 /// Readings to calibrate by.
@@ -166,7 +151,7 @@ pub(super) struct CalibratedBody {
     /// What the board is sent, in words.
     says: String,
     /// What is to be said of it.
-    remarks: Vec<String>,
+    remarks: Vec<RemarkBody>,
     /// The order, when it was sent.
     #[serde(skip_serializing_if = "Option::is_none")]
     order: Option<Order>,
@@ -203,35 +188,25 @@ fn reckon(
     board: &SiteBoard,
     sensor: &str,
     points: &[PointBody],
-) -> Result<(Correction, bool, Vec<String>), Problem> {
-    let known = board.system.sensors.iter().find(|s| s.name == sensor);
-    let kind = known
-        .map(|s| s.kind.clone())
-        .ok_or_else(|| Problem::not_found(format!("There is no sensor `{sensor}`.")))?;
-    let words = |findings: Vec<system::Diagnostic>| findings.into_iter().map(|f| f.message).collect();
-    let measured = match kind {
-        SensorKind::Ph { .. } => {
+) -> Result<(Correction, bool, Vec<RemarkBody>), Problem> {
+    let (_, measures) = probes::find(board, sensor)?;
+    let measured = match measures {
+        Measures::Ph => {
             let points = points.iter().map(buffer_point).collect::<Result<Vec<_>, _>>()?;
             let made = electrode::calibrate(&points).map_err(|e| Problem::not_possible(format!("{e}.")))?;
-            return Ok((Correction::Ph(made.electrode), made.is_accepted, words(made.findings)));
+            return Ok((Correction::Ph(made.electrode), made.is_accepted, remarks(made.findings)));
         }
-        SensorKind::Conductivity => Measured::Conductivity,
-        SensorKind::Ds18b20 | SensorKind::Tmp36 { .. } | SensorKind::Ntc { .. } => Measured::Temperature,
-        _ => {
-            return Err(Problem::not_possible(format!(
-                "`{sensor}` is not calibrated: it switches or counts."
-            )));
-        }
+        Measures::Conductivity => Measured::Conductivity,
+        Measures::Temperature => Measured::Temperature,
     };
     let point = |p: &PointBody| {
         let truth = p.truth.ok_or_else(|| Problem::not_possible("Each point needs its `truth`."))?;
         Ok(LinearPoint { shown: p.reading, truth, half_width: 0.0 })
     };
     let points = points.iter().map(point).collect::<Result<Vec<_>, Problem>>()?;
-    let used_at = if measured == Measured::Temperature { 25.0 } else { 53.0 };
-    let made =
-        linear::calibrate(measured, &points, used_at).map_err(|e| Problem::not_possible(format!("{e}.")))?;
-    Ok((Correction::Linear(made.linear), made.is_accepted, words(made.findings)))
+    let made = linear::calibrate(measured, &points, measures.used_at())
+        .map_err(|e| Problem::not_possible(format!("{e}.")))?;
+    Ok((Correction::Linear(made.linear), made.is_accepted, remarks(made.findings)))
 }
 
 fn buffer_point(p: &PointBody) -> Result<BufferPoint, Problem> {
@@ -249,7 +224,7 @@ fn buffer_point(p: &PointBody) -> Result<BufferPoint, Problem> {
             )));
         }
     };
-    Ok(BufferPoint { reference, temperature_c, electrode_mv: p.reading, sd_mv: 0.0 })
+    Ok(BufferPoint { reference, temperature_c, electrode_mv: p.reading, sd_mv: p.sd.max(0.0) })
 }
 
 /// Gives the board the calibration that it had before the newest one, or none; done twice it brings the newest back.
@@ -297,9 +272,7 @@ fn send(
     why: &str,
 ) -> Result<Order, Problem> {
     let input = board.names.number_input(sensor).ok_or_else(|| {
-        Problem::not_possible(format!(
-            "The program does not read `{sensor}`, so the board keeps no calibration of it."
-        ))
+        Problem::not_possible(format!("{}.", probes::not_kept(board, sensor).unwrap_or_default()))
     })?;
     let last = of_board(app, board)?.into_iter().find(|c| c.input == sensor);
     let stands = last.as_ref().and_then(entry_of);

@@ -2,6 +2,7 @@
 
 mod calibrations;
 mod dosing;
+mod probes;
 mod pumps;
 mod remark;
 mod water;
@@ -47,6 +48,7 @@ pub(super) fn routes() -> OpenApiRouter<Arc<App>> {
         .routes(routes!(calibrations::calibrate))
         .routes(routes!(calibrations::undo_calibration))
         .routes(routes!(pumps::calibrate_pump))
+        .routes(routes!(probes::reading))
         .routes(routes!(make_feed, end_feed))
         .routes(routes!(calendar))
 }
