@@ -21,6 +21,8 @@ pub const LINES: f64 = 0.03;
 pub const CAPACITY: f64 = 0.02;
 /// Of the power of pumps and lamps against their plates (assumed).
 pub const GEAR: f64 = 0.04;
+/// Of the power of a heater against its plate where the log cannot tell it: a rectangle of 15 % either side (assumed).
+pub const HEATER: f64 = 0.15;
 /// Of the evaporation law where no top-off shows it (handbook of correlations: the best of eleven is good to 18 % on average).
 pub const EVAPORATION: f64 = 0.2;
 /// Of the alkalinity against the file's, meq/L (assumed: 0.35 dKH).
@@ -32,12 +34,28 @@ pub const CO2_PPM: f64 = 120.0;
 pub(crate) struct Doubt {
     /// As a clause.
     pub source: String,
+    /// Even within bounds (a tolerance) rather than normal.
+    pub is_even: bool,
     /// By one standard uncertainty.
     pub change: Box<dyn Fn(&mut Shift)>,
 }
 
+/// What a doubt does to an estimate.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Effect {
+    pub source: String,
+    pub is_even: bool,
+    /// By value, one standard uncertainty.
+    pub change: Vec<f64>,
+}
+
 fn doubt(source: impl Into<String>, change: impl Fn(&mut Shift) + 'static) -> Doubt {
-    Doubt { source: source.into(), change: Box::new(change) }
+    Doubt { source: source.into(), is_even: false, change: Box::new(change) }
+}
+
+/// Within a tolerance.
+fn even(source: impl Into<String>, change: impl Fn(&mut Shift) + 'static) -> Doubt {
+    Doubt { is_even: true, ..doubt(source, change) }
 }
 
 /// All that may matter to a heat or water balance.
@@ -53,11 +71,11 @@ pub(crate) fn of_balance(scene: &Scene<'_>) -> Vec<Doubt> {
         ) && scene.series(i).is_some();
         if let Some(tolerance) = tolerance(scene, i).filter(|_| is_used) {
             let source = format!("`{}` may be off by {tolerance} K", sensor.name);
-            all.push(doubt(source, move |s| s.offsets[i] = tolerance / 3.0_f64.sqrt()));
+            all.push(even(source, move |s| s.offsets[i] = tolerance / 3.0_f64.sqrt()));
         }
     }
     if scene.is_room_logged() {
-        all.push(doubt(format!("the room's logger may be off by {LOGGER_K} K"), |s| {
+        all.push(even(format!("the room's logger may be off by {LOGGER_K} K"), |s| {
             s.room_k = LOGGER_K / 3.0_f64.sqrt();
         }));
     }
@@ -99,12 +117,12 @@ pub(crate) fn effects(
     doubts: &[Doubt],
     base: &[f64],
     of: &dyn Fn(&Scene<'_>) -> Option<Vec<f64>>,
-) -> Vec<(String, Vec<f64>)> {
+) -> Vec<Effect> {
     (doubts.iter())
         .filter_map(|doubt| {
             let other = of(&scene.shifted(&doubt.change))?;
-            let change: Vec<f64> = other.iter().zip(base).map(|(a, b)| (a - b).abs()).collect();
-            Some((doubt.source.clone(), change))
+            let change = other.iter().zip(base).map(|(a, b)| (a - b).abs()).collect();
+            Some(Effect { source: doubt.source.clone(), is_even: doubt.is_even, change })
         })
         .collect()
 }
@@ -114,16 +132,20 @@ pub(crate) fn told(
     mut parameter: Parameter,
     estimated: &Estimated,
     j: usize,
-    effects: &[(String, Vec<f64>)],
+    effects: &[Effect],
     scatter: &str,
 ) -> Parameter {
-    let known: Vec<f64> = effects.iter().map(|(_, change)| change[j]).collect();
+    let known: Vec<(f64, bool)> = effects.iter().map(|e| (e.change[j], e.is_even)).collect();
     let half = half95(estimated.standard[j], estimated.dof[j], &known);
     let value = estimated.values[j];
+    if !(half.is_finite() && value.is_finite()) {
+        return parameter.not_told(
+            "what comes out has no bound: the log contradicts the file's figures, or hangs on a single day",
+        );
+    }
     parameter.found = Interval { value, low: value - half, high: value + half };
     let mut shares = vec![Share { source: scatter.to_owned(), standard: estimated.standard[j] }];
-    shares
-        .extend(effects.iter().map(|(source, change)| Share { source: source.clone(), standard: change[j] }));
+    shares.extend(effects.iter().map(|e| Share { source: e.source.clone(), standard: e.change[j] }));
     // What is less than a twentieth of the whole does not show in it.
     shares.retain(|s| s.standard > 0.025 * half);
     shares.sort_by(|a, b| b.standard.total_cmp(&a.standard));

@@ -1,6 +1,6 @@
 //! Speed of a pump from the flow meter in its pipe, by the twin's own pump and pipe.
 
-use system::model::{Corner, PassageKind, SensorKind};
+use system::model::{Corner, PassageIdx, PassageKind, SensorKind};
 use twin::{Commands, Plan, Start, Twin};
 
 use crate::doubts;
@@ -78,6 +78,30 @@ fn per_unit(unit: &str) -> Option<f64> {
     }
 }
 
+/// Water that goes round between the vessels of the tank, m³/s: by flow meter where there is one, else by the file's pump while it runs.
+pub(crate) fn circulation(scene: &Scene<'_>, from_s: f64, to_s: f64) -> Option<f64> {
+    let mut sum = 0.0;
+    for (p, passage) in scene.system.passages.iter().enumerate() {
+        let PassageKind::Pumped { pump, .. } = passage.kind else { continue };
+        let measured = meter_of(scene, p).and_then(|m| {
+            let series = scene.series(m)?;
+            Some(series.mean(from_s, to_s)? * per_unit(series.unit())?)
+        });
+        sum += match measured {
+            Some(flow) => flow,
+            None => scene.plan.design_flow_m3_s(PassageIdx(p)) * scene.drive(pump.idx(), from_s, to_s)?,
+        };
+    }
+    Some(sum)
+}
+
+/// Flow meter of a passage.
+fn meter_of(scene: &Scene<'_>, passage: usize) -> Option<usize> {
+    (0..scene.system.sensors.len()).find(|i| {
+        matches!(scene.system.sensors[*i].kind, SensorKind::Flow { passage: p, .. } if p.idx() == passage)
+    })
+}
+
 /// One for each pump of a pipe between waters of the tank.
 pub(crate) fn fit(scene: &Scene<'_>) -> Vec<(Parameter, Option<Residuals>)> {
     let pumped = scene.system.passages.iter().enumerate().filter_map(|(p, passage)| match passage.kind {
@@ -90,10 +114,7 @@ pub(crate) fn fit(scene: &Scene<'_>) -> Vec<(Parameter, Option<Residuals>)> {
 fn one(scene: &Scene<'_>, passage: usize, pump: usize) -> (Parameter, Option<Residuals>) {
     let name = &scene.system.actuators[pump].name;
     let parameter = Parameter::of(Quantity::PumpSpeed, Some(name), 1.0);
-    let meter = (0..scene.system.sensors.len()).find(|i| {
-        matches!(scene.system.sensors[*i].kind, SensorKind::Flow { passage: p, .. } if p.idx() == passage)
-    });
-    let Some(meter) = meter else {
+    let Some(meter) = meter_of(scene, passage) else {
         let why =
             format!("no flow meter is in `{}`: its flow is not known", scene.system.passages[passage].name);
         return (parameter.not_told(why), None);
@@ -147,8 +168,11 @@ fn one(scene: &Scene<'_>, passage: usize, pump: usize) -> (Parameter, Option<Res
     let tolerance = doubts::tolerance(scene, meter).unwrap_or(0.0);
     let shifted = speed_at(&curve, mean - tolerance / 3.0_f64.sqrt());
     let by_meter = shifted.map_or(0.0, |s| (s - estimated.values[0]).abs());
-    let effects =
-        [(format!("`{}` may be off by {:.2} L/min", sensor.name, tolerance * 60_000.0), vec![by_meter])];
+    let effects = [doubts::Effect {
+        source: format!("`{}` may be off by {:.2} L/min", sensor.name, tolerance * 60_000.0),
+        is_even: true,
+        change: vec![by_meter],
+    }];
     let mut told = doubts::told(parameter, &estimated, 0, &effects, "scatter from day to day");
     told.how = format!(
         "Mean flow of `{}` on {} days, over the flow that the file's pump gives through its pipe at each speed",

@@ -10,16 +10,22 @@
 
 mod doubts;
 pub mod drift;
+mod findings;
 mod fitted;
 mod flow;
+mod gas;
 mod heat;
 pub mod log;
 pub mod read;
 mod regress;
 mod scene;
 mod water;
+pub mod write;
 
-pub use doubts::{ALKALINITY, CAPACITY, CO2_PPM, EVAPORATION, GEAR, HUMIDITY, LINES, LOGGER_K, ROOM_K};
+pub use doubts::{
+    ALKALINITY, CAPACITY, CO2_PPM, EVAPORATION, GEAR, HEATER, HUMIDITY, LINES, LOGGER_K, ROOM_K,
+};
+pub use findings::{FINDINGS, findings};
 pub use fitted::{Fitted, Interval, NoFit, Parameter, Quantity, Residual, Residuals, Share};
 pub use log::{Log, Series};
 
@@ -61,12 +67,11 @@ pub fn fit(system: &System, log: &Log, options: &Options<'_>) -> Result<Fitted, 
             ROOM_K
         ));
     }
-    let (parameters, residuals) = heat::fit(&scene, from_s, to_s);
-    fitted.parameters.extend(parameters);
-    fitted.residuals.extend(residuals);
-    let found = std::iter::once(water::fit(&scene)).chain(flow::fit(&scene));
-    for (parameter, residuals) in found {
-        fitted.parameters.push(parameter);
+    let flows = flow::fit(&scene).into_iter().map(|(parameter, residuals)| (vec![parameter], residuals));
+    let (evaporation, lost) = water::fit(&scene);
+    let balances = [(vec![evaporation], lost), heat::fit(&scene, from_s, to_s)];
+    for (parameters, residuals) in balances.into_iter().chain(flows).chain([gas::fit(&scene, from_s, to_s)]) {
+        fitted.parameters.extend(parameters);
         fitted.residuals.extend(residuals);
     }
     Ok(fitted)

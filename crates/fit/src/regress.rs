@@ -7,39 +7,42 @@
 //! themselves follow each other, the variance grows by (1 + r)/(1 - r), that of the mean of a first-order autoregression. Held to
 //! statsmodels by tests/reference/fit.
 
-/// Sums of one block: `X'X`, `X'y`, number of rows.
+/// Sums of one block: `Z'X`, `Z'y`, number of rows. With instruments `Z` equal to the columns `X` it is least squares; with others each
+/// column is told by what moves its instrument alone.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Sums {
     k: usize,
-    xx: Vec<f64>,
-    xy: Vec<f64>,
+    zx: Vec<f64>,
+    zy: Vec<f64>,
     pub n: usize,
 }
 
 impl Sums {
     pub fn new(k: usize) -> Self {
-        Sums { k, xx: vec![0.0; k * k], xy: vec![0.0; k], n: 0 }
+        Sums { k, zx: vec![0.0; k * k], zy: vec![0.0; k], n: 0 }
     }
 
-    /// Adds a row. One that is not finite is left out.
+    /// Adds a row of least squares. One that is not finite is left out.
     pub fn add(&mut self, x: &[f64], y: f64) {
-        if !y.is_finite() || x.iter().any(|x| !x.is_finite()) {
+        self.add_by(x, x, y);
+    }
+
+    /// Adds a row with instruments `z`.
+    pub fn add_by(&mut self, z: &[f64], x: &[f64], y: f64) {
+        if !y.is_finite() || x.iter().chain(z).any(|x| !x.is_finite()) {
             return;
         }
-        for i in 0..self.k {
-            for j in 0..self.k {
-                self.xx[i * self.k + j] += x[i] * x[j];
-            }
-            self.xy[i] += x[i] * y;
-        }
+        let products = z.iter().flat_map(|z| x.iter().map(move |x| z * x));
+        self.zx.iter_mut().zip(products).for_each(|(sum, product)| *sum += product);
+        self.zy.iter_mut().zip(z).for_each(|(sum, z)| *sum += z * y);
         self.n += 1;
     }
 
     fn combine(&mut self, other: &Sums, sign: f64) {
-        for (a, b) in self.xx.iter_mut().zip(&other.xx) {
+        for (a, b) in self.zx.iter_mut().zip(&other.zx) {
             *a += sign * b;
         }
-        for (a, b) in self.xy.iter_mut().zip(&other.xy) {
+        for (a, b) in self.zy.iter_mut().zip(&other.zy) {
             *a += sign * b;
         }
         self.n = if sign > 0.0 { self.n + other.n } else { self.n.saturating_sub(other.n) };
@@ -60,101 +63,74 @@ impl Sums {
         rest
     }
 
-    /// Share of each column that the others do not explain, 0 to 1 (the tolerance of regression diagnostics, one over the variance
-    /// inflation factor), all columns taken about nought.
-    pub fn own_shares(&self) -> Vec<f64> {
-        let scaled = |skip: usize| {
-            let keep: Vec<usize> = (0..self.k).filter(|i| *i != skip && self.at(*i, *i) > 0.0).collect();
-            let a: Vec<f64> = keep
-                .iter()
-                .flat_map(|i| keep.iter().map(move |j| (*i, *j)))
-                .map(|(i, j)| self.at(i, j) / (self.at(i, i) * self.at(j, j)).sqrt())
-                .collect();
-            let b: Vec<f64> = keep
-                .iter()
-                .map(|i| self.at(*i, skip) / (self.at(*i, *i) * self.at(skip, skip)).sqrt())
-                .collect();
-            (a, b)
-        };
-        (0..self.k)
-            .map(|j| {
-                if self.at(j, j) <= 0.0 {
-                    return 0.0;
-                }
-                let (a, b) = scaled(j);
-                // Others that cannot be told apart among themselves are the others' matter.
-                let solution = solve(&a, &b, 1e-10);
-                let explained: f64 = solution.iter().zip(&b).map(|(s, b)| s * b).sum();
-                (1.0 - explained).clamp(0.0, 1.0)
-            })
-            .collect()
+    fn at(&self, i: usize, j: usize) -> f64 {
+        self.zx[i * self.k + j]
     }
 
-    fn at(&self, i: usize, j: usize) -> f64 {
-        self.xx[i * self.k + j]
+    /// Of least squares: share of each column that the others do not explain, 0 to 1 (the tolerance of regression diagnostics, one over the
+    /// variance inflation factor), all columns taken about nought.
+    pub fn own_shares(&self) -> Vec<f64> {
+        let of = |j: usize| {
+            let keep: Vec<usize> = (0..self.k).filter(|i| *i != j && self.at(*i, *i) > 0.0).collect();
+            if self.at(j, j) <= 0.0 {
+                return 0.0;
+            }
+            let scaled = |a: usize, b: usize| self.at(a, b) / (self.at(a, a) * self.at(b, b)).sqrt();
+            let others: Vec<f64> = keep.iter().flat_map(|a| keep.iter().map(|b| scaled(*a, *b))).collect();
+            let own: Vec<f64> = keep.iter().map(|a| scaled(*a, j)).collect();
+            // Others that cannot be told apart among themselves are their own matter.
+            let explained: f64 = match gauss(others, own.clone()) {
+                Some(solution) => solution.iter().zip(&own).map(|(s, b)| s * b).sum(),
+                None => own.iter().map(|b| b * b).fold(0.0, f64::max),
+            };
+            (1.0 - explained).clamp(0.0, 1.0)
+        };
+        (0..self.k).map(of).collect()
     }
 
     /// Coefficients. None: there are fewer rows than columns, or columns that cannot be told apart.
     pub fn solve(&self) -> Option<Vec<f64>> {
-        let scale: Vec<f64> = (0..self.k).map(|i| self.at(i, i).sqrt()).collect();
-        if self.n < self.k || scale.iter().any(|s| s.is_nan() || *s <= 0.0) {
+        if self.n < self.k {
             return None;
         }
-        let mut a = self.xx.clone();
-        for i in 0..self.k {
-            for j in 0..self.k {
-                a[i * self.k + j] /= scale[i] * scale[j];
-            }
-        }
-        let b: Vec<f64> = self.xy.iter().zip(&scale).map(|(x, s)| x / s).collect();
-        let root = cholesky(&a, self.k, 1e-11)?;
-        let solution = back(&root, &b, self.k);
-        let all: Vec<f64> = solution.iter().zip(&scale).map(|(x, s)| x / s).collect();
+        let size = |of: &dyn Fn(usize) -> f64| (0..self.k).map(|i| of(i).abs()).fold(0.0, f64::max);
+        let rows: Vec<f64> = (0..self.k).map(|i| size(&|j| self.at(i, j))).collect();
+        let columns: Vec<f64> = (0..self.k).map(|j| size(&|i| self.at(i, j) / rows[i])).collect();
+        let a = (0..self.k * self.k).map(|at| self.zx[at] / rows[at / self.k] / columns[at % self.k]);
+        let b = self.zy.iter().zip(&rows).map(|(y, r)| y / r);
+        let solution = gauss(a.collect(), b.collect())?;
+        let all: Vec<f64> = solution.iter().zip(&columns).map(|(x, c)| x / c).collect();
         all.iter().all(|x| x.is_finite()).then_some(all)
     }
 }
 
-/// Lower root of a matrix with ones on its diagonal. None: a pivot below `least`.
-fn cholesky(a: &[f64], k: usize, least: f64) -> Option<Vec<f64>> {
-    let mut l = vec![0.0; k * k];
+/// Smallest pivot of a system whose entries are at most one.
+const LEAST_PIVOT: f64 = 1e-10;
+
+/// Gauss' elimination with partial pivoting. None: singular, or not finite.
+fn gauss(mut a: Vec<f64>, mut b: Vec<f64>) -> Option<Vec<f64>> {
+    let k = b.len();
     for i in 0..k {
-        for j in 0..=i {
-            let sum: f64 = (0..j).map(|m| l[i * k + m] * l[j * k + m]).sum();
-            let rest = a[i * k + j] - sum;
-            if i == j {
-                if rest.is_nan() || rest <= least {
-                    return None;
-                }
-                l[i * k + i] = rest.sqrt();
-            } else {
-                l[i * k + j] = rest / l[j * k + j];
-            }
+        let pivot = (i..k).max_by(|p, q| a[p * k + i].abs().total_cmp(&a[q * k + i].abs()))?;
+        let size = a[pivot * k + i].abs();
+        if !size.is_finite() || size < LEAST_PIVOT {
+            return None;
+        }
+        if pivot != i {
+            (0..k).for_each(|j| a.swap(i * k + j, pivot * k + j));
+            b.swap(i, pivot);
+        }
+        for row in i + 1..k {
+            let factor = a[row * k + i] / a[i * k + i];
+            (i..k).for_each(|j| a[row * k + j] -= factor * a[i * k + j]);
+            b[row] -= factor * b[i];
         }
     }
-    Some(l)
-}
-
-fn back(l: &[f64], b: &[f64], k: usize) -> Vec<f64> {
-    let mut y = b.to_vec();
-    for i in 0..k {
-        let sum: f64 = (0..i).map(|m| l[i * k + m] * y[m]).sum();
-        y[i] = (y[i] - sum) / l[i * k + i];
-    }
     for i in (0..k).rev() {
-        let sum: f64 = (i + 1..k).map(|m| l[m * k + i] * y[m]).sum();
-        y[i] = (y[i] - sum) / l[i * k + i];
+        let known: f64 = (i + 1..k).map(|j| a[i * k + j] * b[j]).sum();
+        b[i] = (b[i] - known) / a[i * k + i];
     }
-    y
-}
-
-/// Solves with a ridge where the columns cannot be told apart.
-fn solve(a: &[f64], b: &[f64], ridge: f64) -> Vec<f64> {
-    let k = b.len();
-    let mut a = a.to_vec();
-    for i in 0..k {
-        a[i * k + i] += ridge;
-    }
-    cholesky(&a, k, 0.0).map_or_else(|| vec![0.0; k], |l| back(&l, b, k))
+    Some(b)
 }
 
 /// An estimate of several values with the standard uncertainty of their scatter.
@@ -194,24 +170,144 @@ pub(crate) fn jackknife(n: usize, of: impl Fn(Option<usize>) -> Option<Vec<f64>>
     Some(Estimated { values, standard, dof })
 }
 
-/// Least squares over blocks with the jackknife of its blocks.
-pub(crate) fn by_blocks(blocks: &[Sums], k: usize) -> Option<Estimated> {
+/// Least squares over blocks with the jackknife of its blocks; `made` makes what is sought of the coefficients.
+pub(crate) fn by_blocks(blocks: &[Sums], k: usize, made: impl Fn(Vec<f64>) -> Vec<f64>) -> Option<Estimated> {
     let used: Vec<Sums> = blocks.iter().filter(|b| b.n > 0).cloned().collect();
     let total = Sums::total(&used, k);
     jackknife(used.len(), |without| match without {
-        None => total.solve(),
-        Some(g) => total.less(&used[g]).solve(),
+        None => total.solve().map(&made),
+        Some(g) => total.less(&used[g]).solve().map(&made),
     })
 }
 
 /// Half of the 95 % interval of a value with the scatter `standard` of so many degrees of freedom and further standard uncertainties that
-/// are known beforehand: Welch-Satterthwaite (JCGM 100:2008, G.4).
-pub(crate) fn half95(standard: f64, dof: f64, known: &[f64]) -> f64 {
-    let square = standard * standard + known.iter().map(|u| u * u).sum::<f64>();
+/// are known beforehand, each normal or (true) even within bounds.
+///
+/// Degrees of freedom by Welch-Satterthwaite (JCGM 100:2008, G.4). The largest that is even stays what it is, for where it is most of the
+/// whole a normal one would claim more than its bounds (G.2.2); all others together are taken as normal, which sums of several are.
+pub(crate) fn half95(standard: f64, dof: f64, known: &[(f64, bool)]) -> f64 {
+    let square = standard * standard + known.iter().map(|u| u.0 * u.0).sum::<f64>();
+    if !square.is_finite() {
+        return f64::INFINITY;
+    }
     if square <= 0.0 {
         return 0.0;
     }
     let share = standard * standard / square;
     let effective = if share > 0.0 { dof / (share * share) } else { 1e6 };
-    care::stats::student_t(care::stats::CONFIDENCE, effective.clamp(1.0, 1e6) as usize) * square.sqrt()
+    let quantile = care::stats::student_t(care::stats::CONFIDENCE, effective.clamp(1.0, 1e6) as usize);
+    let even = known.iter().filter(|u| u.1).map(|u| u.0).fold(0.0, f64::max);
+    let normal = (square - even * even).max(0.0).sqrt() * quantile / care::stats::NORMAL_95;
+    joined95(normal, even * 3.0_f64.sqrt())
+}
+
+/// Half width that holds 95 % of a normal value of standard deviation `sd` plus one that is even within `bound`.
+fn joined95(sd: f64, bound: f64) -> f64 {
+    const PIECES: usize = 256;
+    if bound <= 1e-3 * sd {
+        return care::stats::NORMAL_95 * sd;
+    }
+    if sd <= 1e-3 * bound {
+        return care::stats::CONFIDENCE * bound;
+    }
+    let below = |x: f64| 0.5 * libm::erfc(-x / sd / core::f64::consts::SQRT_2);
+    let inside = |half: f64| -> f64 {
+        let at = |k: usize| bound * ((k as f64 + 0.5) / PIECES as f64 * 2.0 - 1.0);
+        (0..PIECES).map(|k| below(half - at(k)) - below(-half - at(k))).sum::<f64>() / PIECES as f64
+    };
+    let (mut low, mut high) = (0.0, bound + 5.0 * sd);
+    for _ in 0..50 {
+        let middle = f64::midpoint(low, high);
+        if inside(middle) < care::stats::CONFIDENCE { low = middle } else { high = middle }
+    }
+    high
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tolerance_alone_reaches_to_its_bounds_and_a_normal_one_beyond() {
+        // JCGM 100:2008, G.2.2 note 1: 0.95 of the half width of a rectangular distribution.
+        assert!((half95(0.0, 1.0, &[(1.0 / 3.0_f64.sqrt(), true)]) - 0.95).abs() < 1e-6);
+        assert!((half95(0.0, 1.0, &[(1.0, false)]) - 1.959_964).abs() < 1e-3);
+        // Student's t of 4 degrees of freedom (tables): 2.776.
+        assert!((half95(1.0, 4.0, &[]) - 2.776).abs() < 1e-3);
+        // A normal and an even one of the same size are nearly normal together: 1.96 sqrt 2 = 2.77, a little less for the bounds.
+        let both = half95(0.0, 1.0, &[(1.0, false), (1.0, true)]);
+        assert!((both - 2.72).abs() < 0.06, "{both}");
+    }
+
+    #[test]
+    fn instruments_do_not_take_what_moves_with_the_error() {
+        // y = 2 x + 3 w - e, where x moves with e from day to day and without it within the day.
+        let mut least = Sums::new(2);
+        let mut by = Sums::new(2);
+        for day in 0..20 {
+            let e = f64::from(day % 5) - 2.0;
+            for hour in 0..24 {
+                let step = if hour % 2 == 0 { 1.0 } else { -1.0 };
+                let (x, w) = (10.0 + e + step, 4.0);
+                let y = 2.0 * x + 3.0 * w - e;
+                least.add(&[x, w], y);
+                by.add_by(&[step, w], &[x, w], y);
+            }
+        }
+        let (least, by) = (least.solve().expect("solves"), by.solve().expect("solves"));
+        assert!((least[0] - 2.0).abs() > 0.3, "{least:?}");
+        assert!((by[0] - 2.0).abs() < 1e-9 && (by[1] - 3.0).abs() < 1e-9, "{by:?}");
+    }
+
+    /// tests/reference/fit: statsmodels' OLS and IV2SLS, and the jackknife as a loop over them.
+    #[test]
+    fn coefficients_and_jackknife_are_those_of_statsmodels() {
+        let blocks = |by: bool| {
+            let mut days: Vec<Sums> = vec![];
+            for row in checks::Table::load("fit/blocks").rows() {
+                let day = row.f64("day") as usize;
+                days.resize_with(days.len().max(day + 1), || Sums::new(2));
+                let x = [row.f64("x1"), row.f64("x2")];
+                let z = if by { [row.f64("z1"), x[1]] } else { x };
+                days[day].add_by(&z, &x, row.f64("y"));
+            }
+            days
+        };
+        for row in checks::Table::load("fit/fits").rows() {
+            let got = by_blocks(&blocks(row.f64("kind") > 0.5), 2, |b| b).expect("solves");
+            let j = row.f64("column") as usize;
+            checks::assert_rel(got.values[j], row.f64("value"), 1e-9, &row.place());
+            // What neighbours have in common widens it: by our own rule, on their correlation.
+            let r = row.f64("neighbours") + 1.0 / 12.0;
+            let held = if r > 12.0_f64.sqrt().recip() { r.min(MOST_CORRELATION) } else { 0.0 };
+            let wide = ((1.0 + held) / (1.0 - held)).sqrt();
+            checks::assert_rel(got.standard[j], row.f64("jackknife") * wide, 1e-9, &row.place());
+        }
+    }
+
+    /// tests/reference/fit/joined.csv, by scipy's quadrature.
+    #[test]
+    fn a_normal_and_an_even_deviation_together() {
+        for row in checks::Table::load("fit/joined").rows() {
+            checks::assert_rel(
+                joined95(row.f64("sd"), row.f64("bound")),
+                row.f64("half95"),
+                2e-4,
+                &row.place(),
+            );
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_told_apart_is_not_solved() {
+        let mut sums = Sums::new(2);
+        for k in 0..10 {
+            let x = f64::from(k);
+            sums.add(&[x, 2.0 * x], 5.0 * x);
+        }
+        assert_eq!(sums.solve(), None);
+        assert!(sums.own_shares().iter().all(|s| *s < 1e-9));
+        assert_eq!(Sums::new(1).solve(), None);
+        assert!(jackknife(2, |_| Some(vec![1.0])).is_none());
+    }
 }

@@ -32,6 +32,8 @@ pub(crate) struct Shift {
     pub capacity: f64,
     /// Factor on the power of gear that is no heater.
     pub gear: f64,
+    /// Factor on the power of heaters that the log cannot tell.
+    pub heaters: f64,
     /// Factor on evaporation where no top-off tells it.
     pub evaporation: f64,
     /// Added to alkalinity, meq/L.
@@ -60,6 +62,8 @@ pub(crate) struct Scene<'a> {
     room: Option<&'a Series>,
     zone: Zone,
     pub shift: Shift,
+    /// Of the probes of its vessel only this one is looked at.
+    only: Option<usize>,
 }
 
 impl<'a> Scene<'a> {
@@ -72,12 +76,13 @@ impl<'a> Scene<'a> {
             lines: 1.0,
             capacity: 1.0,
             gear: 1.0,
+            heaters: 1.0,
             evaporation: 1.0,
             alkalinity: 0.0,
             co2_ppm: 0.0,
         };
         let zone = Zone::parse(&system.timezone).unwrap_or(Zone::UTC);
-        Scene { system, plan, log, room: room.and_then(|name| log.get(name)), zone, shift }
+        Scene { system, plan, log, room: room.and_then(|name| log.get(name)), zone, shift, only: None }
     }
 
     /// The same, shifted.
@@ -85,6 +90,11 @@ impl<'a> Scene<'a> {
         let mut other = self.clone();
         change(&mut other.shift);
         other
+    }
+
+    /// The same, with one probe alone in its vessel.
+    pub fn with_only(&self, probe: usize) -> Self {
+        Scene { only: Some(probe), ..self.clone() }
     }
 
     /// Whether the caller named a column that is the room's.
@@ -104,8 +114,10 @@ impl<'a> Scene<'a> {
 
     /// Sensors with a series that show a vessel's temperature.
     pub fn probes_of(&self, vessel: usize) -> impl Iterator<Item = usize> + '_ {
+        let here = Some(VesselIdx(vessel));
+        let only = self.only.filter(|i| self.system.sensors[*i].vessel == here);
         self.with_series()
-            .filter(move |(_, s)| is_thermometer(s) && s.vessel == Some(VesselIdx(vessel)))
+            .filter(move |(i, s)| is_thermometer(s) && s.vessel == here && only.is_none_or(|o| o == *i))
             .map(|(i, _)| i)
     }
 
@@ -315,7 +327,7 @@ fn area_at(vessel: &system::model::Vessel) -> f64 {
     below.last().map_or(0.0, |(_, area)| *area)
 }
 
-fn is_thermometer(sensor: &Sensor) -> bool {
+pub(crate) fn is_thermometer(sensor: &Sensor) -> bool {
     matches!(sensor.kind, SensorKind::Ds18b20 | SensorKind::Tmp36 { .. } | SensorKind::Ntc { .. })
 }
 

@@ -74,6 +74,17 @@ fn is_settled(scene: &Scene<'_>, at_s: f64) -> bool {
     })
 }
 
+/// A reservoir of the tank was near its dead level at some time: a pump that runs there brings nothing.
+fn ran_dry(scene: &Scene<'_>, from_s: f64, to_s: f64) -> bool {
+    scene.system.sensors.iter().enumerate().any(|(i, s)| {
+        let (SensorKind::Float { low, true_above, .. }, Some(v)) = (&s.kind, s.vessel) else { return false };
+        let vessel = &scene.system.vessels[v.idx()];
+        let is_mark = vessel.holds != Contents::Tank && *low < 0.5 * vessel.start_level;
+        let below = |on: f64| if *true_above { 1.0 - on } else { on };
+        is_mark && scene.series(i).and_then(|s| s.mean(from_s, to_s)).is_some_and(|on| below(on) > 0.0)
+    })
+}
+
 /// Stretches between full levels.
 pub(crate) fn blocks(scene: &Scene<'_>) -> Result<Vec<Block>, String> {
     let mut from = None;
@@ -87,6 +98,9 @@ pub(crate) fn blocks(scene: &Scene<'_>) -> Result<Vec<Block>, String> {
             continue;
         }
         from = Some(at);
+        if ran_dry(scene, begin, at) {
+            continue;
+        }
         let Some(dosed) = scene.dosed(begin, at) else {
             return Err(
                 "a dosing pump is not in the log, so what it brought in is not known: log all outputs"
@@ -135,7 +149,7 @@ pub(crate) fn evaporation(scene: &Scene<'_>) -> Option<Evaporation> {
 
 /// The parameter and its residuals.
 pub(crate) fn fit(scene: &Scene<'_>) -> (Parameter, Option<Residuals>) {
-    let parameter = Parameter::of(Quantity::Evaporation, None, 1.0);
+    let parameter = Parameter::of(Quantity::Evaporation, None, scene.system.fitted.evaporation);
     let blocks = match blocks(scene) {
         Ok(blocks) => blocks,
         Err(why) => return (parameter.not_told(why), None),

@@ -159,6 +159,22 @@ pub fn svg(plot: &Plot, prefix: &str) -> String {
     )
 }
 
+/// The plot as a file of its own: with its style, on paper.
+pub fn file(plot: &Plot) -> String {
+    let style: String = include_str!("style.css")
+        .lines()
+        .filter(|line| line.starts_with(":root{") || line.starts_with(".plot"))
+        .collect::<Vec<_>>()
+        .join("\n");
+    let svg = svg(plot, "plot");
+    let head = svg.find('>').map_or(0, |at| at + 1);
+    format!(
+        "{}<style>\n{style}\nsvg{{background:var(--paper);font-family:Helvetica,Arial,sans-serif}}\n</style>{}\n",
+        &svg[..head],
+        &svg[head..]
+    )
+}
+
 /// Class and sign of a moment.
 fn kind(kind: MarkKind) -> (&'static str, &'static str) {
     match kind {

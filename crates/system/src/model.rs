@@ -108,6 +108,8 @@ pub struct System {
     pub truths: Vec<Truth>,
     /// What must hold for the animals and the house.
     pub requirements: Vec<Requirement>,
+    /// What a log of the tank says of its parameters; 1 where it says nothing.
+    pub fitted: Factors,
     /// Named corners of the uncertain parameters, at most four. Nominal is not in the list.
     pub corners: Vec<Corner>,
     /// Risks the aquarist accepts, each with its reason.
@@ -1127,7 +1129,26 @@ pub enum MarginUnit {
     One,
 }
 
-/// A named corner of the uncertain parameters; 1.0 is nominal.
+/// Factors on what the file's figures give, as a log of the tank showed them: they hold everywhere, and corners deviate from them.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Factors {
+    /// On evaporation.
+    pub evaporation: f64,
+    /// On the heat that walls lose.
+    pub wall_loss: f64,
+    /// On gas exchange.
+    pub gas_exchange: f64,
+    /// On oxygen demand.
+    pub respiration: f64,
+}
+
+impl Default for Factors {
+    fn default() -> Self {
+        Factors { evaporation: 1.0, wall_loss: 1.0, gas_exchange: 1.0, respiration: 1.0 }
+    }
+}
+
+/// A named corner of the uncertain parameters; 1.0 is nominal, which is as fitted.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Corner {
     /// Name.

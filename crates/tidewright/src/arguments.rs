@@ -89,6 +89,8 @@ pub enum Command {
     Audit(AuditOptions),
     /// Run the system and write every signal down
     Rehearse(RehearseOptions),
+    /// Fit the twin to a log of the tank: evaporation, walls, heaters, pumps, gas, with intervals
+    Fit(FitOptions),
     /// Break every part in simulation and say what that harms and when
     Fmea(FmeaOptions),
     /// Compare two revisions: changes in words, rows of the FMEA that turned, outputs that differ
@@ -346,6 +348,42 @@ pub enum ProgressChoice {
     Always,
     /// Never
     Never,
+}
+
+/// Options of `fit`.
+#[derive(Args, Debug)]
+#[command(
+    long_about = "Fit the twin to a log of the tank.\n\n\
+        From what the board measured and did, a line a minute or closer over a week or two, it works out evaporation, the heat that walls \
+        lose, the power of heaters, the speed of pumps, gas exchange and the lag of probes, each with a 95 % interval beside the file's \
+        value, what that interval is made of, and what the log cannot tell. The log is the station's export (CSV or CSV table) or the \
+        record of a rehearsal.",
+    after_help = "Examples:\n  tidewright fit system.toml log.csv\n  \
+        tidewright fit system.toml log.csv --room living_room --plot residuals.svg\n  \
+        tidewright fit system.toml log.csv --out fitted.toml && tidewright fmea fitted.toml"
+)]
+pub struct FitOptions {
+    /// The system file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The log, as CSV
+    #[arg(value_name = "LOG")]
+    pub log: PathBuf,
+    /// Board whose series are meant, where the log has those of several
+    #[arg(long, value_name = "NAME")]
+    pub board: Option<String>,
+    /// Column of the log that is the temperature of the room, where no sensor of the file is
+    #[arg(long, value_name = "COLUMN")]
+    pub room: Option<String>,
+    /// Write the system file here with what was fitted in it
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Draw here what was measured, what the fitted twin says and what is left over, as SVG
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<PathBuf>,
+    /// Replace files that are there
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// Options of `fmea`.

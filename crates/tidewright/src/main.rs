@@ -37,6 +37,7 @@ fn main() -> ExitCode {
         Command::Fmea(options) => commands::fmea::run(options, &mut console),
         Command::Compare(options) => commands::compare::run(options, &mut console),
         Command::Report(options) => commands::report::run(options, &mut console),
+        Command::Fit(options) => commands::fit::run(options, &mut console),
         Command::Rehearse(options) => commands::rehearse::run(options, &mut console),
         Command::Section(options) => commands::section::run(options, &mut console),
         Command::Build(options) => commands::build::run(options, &mut console),

@@ -1,7 +1,7 @@
 //! The twin: several runs of one system side by side, advanced scan by scan.
 
 use seawater::carbonate::{BoronRatio, Constants, Known};
-use system::model::{Contents, Corner, SupplyKind, TruthKind};
+use system::model::{Contents, Corner, Factors, SupplyKind, TruthKind};
 
 use crate::flaw::{Flaw, Flaws};
 use crate::gear::{self, Commands};
@@ -28,14 +28,15 @@ pub(crate) struct Params<const L: usize> {
 }
 
 impl<const L: usize> Params<L> {
-    fn of(corners: &[Option<&Corner>; L]) -> Self {
-        let each = |f: fn(&Corner) -> f64| {
-            let mut out = [1.0; L];
+    fn of(fitted: &Factors, corners: &[Option<&Corner>; L]) -> Self {
+        let from = |nominal: f64, f: fn(&Corner) -> f64| {
+            let mut out = [nominal; L];
             for (x, corner) in out.iter_mut().zip(corners) {
-                *x = corner.map_or(1.0, f);
+                *x *= corner.map_or(1.0, f);
             }
             out
         };
+        let each = |f: fn(&Corner) -> f64| from(1.0, f);
         let mut climate = [0; L];
         let mut reservoir = [None; L];
         for l in 0..L {
@@ -44,11 +45,11 @@ impl<const L: usize> Params<L> {
         }
         Params {
             climate,
-            evaporation: each(|c| c.evaporation),
+            evaporation: from(fitted.evaporation, |c| c.evaporation),
             weir: each(|c| c.weir),
-            gas_exchange: each(|c| c.gas_exchange),
-            respiration: each(|c| c.respiration),
-            wall_loss: each(|c| c.wall_loss),
+            gas_exchange: from(fitted.gas_exchange, |c| c.gas_exchange),
+            respiration: from(fitted.respiration, |c| c.respiration),
+            wall_loss: from(fitted.wall_loss, |c| c.wall_loss),
             pump: each(|c| c.pump),
             battery: each(|c| c.battery),
             reservoir,
@@ -93,7 +94,7 @@ impl<'p, const L: usize> Twin<'p, L> {
         let constants = Constants::at(plan.system.water.salinity, 25.0, BoronRatio::default());
         let mut twin = Twin {
             plan,
-            params: Params::of(corners),
+            params: Params::of(&plan.system.fitted, corners),
             start,
             state: State::zero(plan),
             flaws: Flaws::none(plan),

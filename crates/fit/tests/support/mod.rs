@@ -101,7 +101,8 @@ fn make_true(file: &System, case: &Case, random: &mut Random) -> (System, Truth)
     ];
     for actuator in &mut real.actuators {
         if actuator.kind == ActuatorKind::Heater {
-            actuator.watts *= random.even(0.85, 1.15);
+            actuator.watts *= random.even(1.0 - fit::HEATER, 1.0 + fit::HEATER);
+            actuator.delay_s *= random.even(0.0, 2.0);
             truth.push((Quantity::HeaterPower, Some(actuator.name.clone()), actuator.watts));
         } else {
             actuator.watts *= gear;
@@ -144,6 +145,10 @@ fn make_true(file: &System, case: &Case, random: &mut Random) -> (System, Truth)
         vessel.areas[0].1 += more / height;
     }
     real.water.alkalinity_meq_l += random.normal(fit::ALKALINITY);
+    // Somebody fills the reservoirs in time.
+    for vessel in real.vessels.iter_mut().filter(|v| v.holds != Contents::Tank) {
+        vessel.areas.iter_mut().for_each(|(_, area)| *area *= 10.0);
+    }
     weather(&mut real, case, random);
     real.corners = vec![corner];
     (real, truth)
@@ -265,7 +270,10 @@ pub fn count(case: &Case, seed: u64, counts: &mut Counts) {
         let Some(parameter) = fitted.get(what, part.as_deref()) else { continue };
         let count = counts.entry((what, part)).or_default();
         count.n += 1;
-        if parameter.unknown.is_some() {
+        if let Some(why) = &parameter.unknown {
+            if std::env::var_os("WHY").is_some() {
+                println!("{seed}: {}: {why}", parameter.title());
+            }
             count.untold += 1;
             continue;
         }

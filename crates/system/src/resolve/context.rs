@@ -134,7 +134,7 @@ impl<'a> Context<'a> {
             accepted: entries(root, "accepted"),
         };
         context.name_things();
-        for section in ["system", "water", "livestock", "requirements"] {
+        for section in ["system", "water", "livestock", "fitted", "requirements"] {
             let Some(table) =
                 root.get(section).filter(|f| f.value.get_ref().is_table()).and_then(|f| f.table())
             else {

@@ -42,6 +42,7 @@ pub(crate) fn resolve<'a>(
 
     let settings = settings::system(&context, &root);
     let climates = settings::climates(&context);
+    let fitted = settings::fitted(&root);
     let corners = settings::corners(&context, &climates);
     let mut vessels = water::vessels(&context);
     let air_spaces = water::air_spaces(&context);
@@ -88,6 +89,7 @@ pub(crate) fn resolve<'a>(
         alarms,
         truths: vec![],
         requirements: vec![],
+        fitted,
         corners,
         accepted: vec![],
         bund: settings.bund,

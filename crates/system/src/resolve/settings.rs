@@ -1,12 +1,12 @@
-//! `[system]`, `[water]`, `[livestock]`, `[[climate]]`, `[[corner]]`.
+//! `[system]`, `[water]`, `[livestock]`, `[fitted]`, `[[climate]]`, `[[corner]]`.
 
 use units::Kind;
 
 use super::context::{Context, Entry, Thing};
 use crate::diagnostic::Diagnostic;
 use crate::model::{
-    ActuatorIdx, Bund, Climate, ClimateIdx, Corner, Livestock, Priority, Response, SupplyIdx, Telling,
-    VesselIdx, Water,
+    ActuatorIdx, Bund, Climate, ClimateIdx, Corner, Factors, Livestock, Priority, Response, SupplyIdx,
+    Telling, VesselIdx, Water,
 };
 use crate::raw::{Bound, Table};
 use crate::timezone;
@@ -33,6 +33,9 @@ const DAY: f64 = 24.0 * HOUR;
 const SCANS: (f64, f64) = (0.25, 10.0);
 /// Longest time that a system may be left alone, s: beyond it the rehearsal would be about seasons, not faults.
 const LONGEST_UNATTENDED: f64 = 60.0 * DAY;
+/// Beyond a factor of five a corner, or what was fitted, is a typing slip, or the file is wrong where it says more.
+const MOST_FACTOR: f64 = 5.0;
+const LEAST_FACTOR: f64 = 0.1;
 /// Corners beyond the nominal one that the FMEA runs.
 const MOST_CORNERS: usize = 4;
 
@@ -242,6 +245,20 @@ fn climate(entry: &Entry<'_>) -> Climate {
     }
 }
 
+/// `[fitted]`: factors that a log of the tank showed.
+pub(super) fn fitted(root: &Table<'_>) -> Factors {
+    let Some(table) = root.get("fitted").and_then(|field| field.table()) else { return Factors::default() };
+    let factor = |key| table.number(key, Bound::Within(LEAST_FACTOR, MOST_FACTOR)).unwrap_or(1.0);
+    let fitted = Factors {
+        evaporation: factor("evaporation"),
+        wall_loss: factor("wall_loss"),
+        gas_exchange: factor("gas_exchange"),
+        respiration: factor("respiration"),
+    };
+    table.finish();
+    fitted
+}
+
 pub(super) fn corners(context: &Context<'_>, climates: &[Climate]) -> Vec<Corner> {
     if let Some(extra) = context.corners.get(MOST_CORNERS) {
         context.sink.report(
@@ -258,8 +275,7 @@ pub(super) fn corners(context: &Context<'_>, climates: &[Climate]) -> Vec<Corner
         .iter()
         .map(|entry| {
             let table = &entry.table;
-            // Beyond a factor of five a "corner" is a typing slip.
-            let factor = |key| table.number(key, Bound::Within(0.0, 5.0)).unwrap_or(1.0);
+            let factor = |key| table.number(key, Bound::Within(0.0, MOST_FACTOR)).unwrap_or(1.0);
             Corner {
                 name: entry.name.clone(),
                 climate: table.get("climate").and_then(|field| named_climate(&field, climates)),

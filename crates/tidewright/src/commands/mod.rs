@@ -5,6 +5,7 @@ pub mod build;
 pub mod care;
 pub mod compare;
 pub mod completions;
+pub mod fit;
 pub mod flash;
 pub mod fmea;
 pub mod listen;

@@ -5,10 +5,11 @@ use std::process::Stdio;
 
 use crate::harness::Bench;
 
-const COMMANDS: [&str; 17] = [
+const COMMANDS: [&str; 18] = [
     "new",
     "audit",
     "rehearse",
+    "fit",
     "fmea",
     "compare",
     "report",

@@ -8,6 +8,7 @@ mod bad_input;
 mod build;
 mod care;
 mod compare;
+mod fit;
 mod flash;
 mod fmea;
 mod harness;
