@@ -200,6 +200,8 @@ pub enum NoFit {
     Foreign(Vec<String>),
     /// The log reaches over less than two days, h.
     Short(u32),
+    /// The log reaches over more than a year, days: a time in it is wrong, or it is too much for one state of a tank.
+    Long(u32),
 }
 
 impl std::fmt::Display for NoFit {
@@ -214,6 +216,10 @@ impl std::fmt::Display for NoFit {
                     if some.is_empty() { "none".to_owned() } else { some.join(", ") }
                 )
             }
+            NoFit::Long(days) => write!(
+                f,
+                "the log reaches over {days} days; look for a wrong date, or give a few weeks: a tank does not stay the same for a year"
+            ),
             NoFit::Short(hours) => write!(
                 f,
                 "the log reaches over {hours} h; two days are the least from which anything can be said, two weeks are good"

@@ -2,9 +2,9 @@
 //! that is made of, and what the log cannot tell.
 //!
 //! Every estimator is a balance of the whole tank by the same laws that the twin runs on, linear in what is sought, so that it can be said
-//! in a sentence how a number was found. Scatter is taken from leaving out a day at a time (the delete-a-group jackknife); what the log cannot show - probes
-//! within their tolerance, a room that nobody measures, figures of the file that a balance stands on - is added by working the estimate out
-//! again with each of them shifted. What the log cannot tell has no bounded interval, and a sentence that says why.
+//! in a sentence how a number was found. Scatter is taken from leaving out a day at a time (the
+//! delete-a-group jackknife); what the log cannot show - probes within their tolerance, a room that nobody measures, figures of the file that
+//! a balance stands on - is added by working the estimate out again with each of them shifted. What the log cannot tell has no bounded interval, and a sentence that says why.
 //!
 //! Pure: series in, numbers out; no clock, no disk, no thread.
 
@@ -33,7 +33,10 @@ use system::System;
 use twin::Plan;
 
 /// Least reach of a log, s.
-const LEAST_S: f64 = 2.0 * 86_400.0;
+const LEAST_S: f64 = 2.0 * DAY_S;
+/// Longest reach of a log, s.
+const MOST_S: f64 = 370.0 * DAY_S;
+const DAY_S: f64 = 86_400.0;
 
 /// How to fit.
 #[derive(Clone, Copy, Debug, Default)]
@@ -45,7 +48,7 @@ pub struct Options<'a> {
 /// Fits the twin of a system to a log.
 ///
 /// # Errors
-/// The log has nothing of this system, or is shorter than two days.
+/// The log has nothing of this system, or reaches over less than two days or more than a year.
 pub fn fit(system: &System, log: &Log, options: &Options<'_>) -> Result<Fitted, NoFit> {
     let is_known = |name: &str| {
         system.sensors.iter().any(|s| s.name == name) || system.actuators.iter().any(|a| a.name == name)
@@ -56,6 +59,9 @@ pub fn fit(system: &System, log: &Log, options: &Options<'_>) -> Result<Fitted, 
     let (from_s, to_s) = log.reach().unwrap_or((0.0, 0.0));
     if to_s - from_s < LEAST_S {
         return Err(NoFit::Short(((to_s - from_s) / 3600.0) as u32));
+    }
+    if to_s - from_s > MOST_S {
+        return Err(NoFit::Long(((to_s - from_s) / DAY_S) as u32));
     }
     let plan = Plan::new(system);
     let scene = scene::Scene::new(&plan, log, options.room);

@@ -17,6 +17,9 @@ const LINES: [&str; 6] = ["time", "source", "series", "value", "unit", "quality"
 /// Marks a column of a rehearsal that no board knows.
 const TRUE: &str = "true ";
 
+/// Readings closer than this are one too many: a balance is of hours, and a fortnight of every second fills the memory, s.
+const CLOSE_S: f64 = 10.0;
+
 /// How a log is to be read.
 #[derive(Clone, Copy, Debug)]
 pub struct Reading<'a> {
@@ -149,6 +152,16 @@ pub fn csv(bytes: &[u8], how: &Reading<'_>) -> Result<Read, Unreadable> {
     Ok(read)
 }
 
+/// Adds a point unless it says the same again within seconds. A switch (no unit) that changed is always kept.
+fn push(points: &mut Vec<(f64, f64)>, is_switch: bool, time: f64, value: f64) {
+    let is_close = points.last().is_some_and(|(last, before)| {
+        (0.0..CLOSE_S).contains(&(time - last)) && !(is_switch && value != *before)
+    });
+    if !is_close {
+        points.push((time, value));
+    }
+}
+
 /// Points of each series by name, with its unit.
 type Gathered = BTreeMap<String, (String, Vec<(f64, f64)>)>;
 
@@ -186,9 +199,9 @@ fn wide(head: &Row, rows: &[Row], times: &Times) -> Result<Read, Unreadable> {
             first_bad = first_bad.or(Some(row.line));
             continue;
         };
-        for (column, cell) in columns.iter_mut().zip(row.cells.iter().skip(1)) {
+        for ((column, (_, unit)), cell) in columns.iter_mut().zip(&names).zip(row.cells.iter().skip(1)) {
             if let Some(value) = number(cell) {
-                column.push((time, value));
+                push(column, unit.is_empty(), time, value);
             }
         }
     }
@@ -225,7 +238,7 @@ fn lines(rows: &[Row], times: &Times, how: &Reading<'_>) -> Result<Read, Unreada
         }
         let value = if quality == "bad" { None } else { number(value) };
         let (_, points) = all.entry(name.clone()).or_insert_with(|| (unit.clone(), vec![]));
-        points.push((time, value.unwrap_or(f64::NAN)));
+        push(points, unit.is_empty(), time, value.unwrap_or(f64::NAN));
     }
     ended(all, n_bad, first_bad, rows.len())
 }
@@ -252,7 +265,7 @@ mod tests {
     #[test]
     fn an_export_of_samples_is_read_with_its_qualities() {
         let text = "time,source,series,value,unit,quality\r\n2026-01-14T00:00:00.000Z,reef,tank,25.5,degC,good\r\n\
-                    2026-01-14T00:00:01.000Z,reef,tank,0,degC,bad\r\n2026-01-14T00:00:01.000Z,reef,heater,1,,good\r\nnonsense,reef,tank,1,degC,good\r\n";
+                    2026-01-14T00:00:20.000Z,reef,tank,0,degC,bad\r\n2026-01-14T00:00:01.000Z,reef,heater,1,,good\r\nnonsense,reef,tank,1,degC,good\r\n";
         let read = csv(text.as_bytes(), &HOW).expect("reads");
         let tank = read.log.get("tank").expect("is there");
         assert_eq!(tank.points().next(), Some((1_768_348_800.0, 25.5)));
@@ -265,6 +278,19 @@ mod tests {
         );
         let one = csv(two.as_bytes(), &Reading { source: Some("reef"), ..HOW }).expect("reads");
         assert_eq!(one.log.names().collect::<Vec<_>>(), ["tank"]);
+    }
+
+    #[test]
+    fn every_second_is_thinned_but_for_switches_that_changed() {
+        let mut text = "time [s],tank [degC],pump\n".to_owned();
+        for s in 0..60 {
+            text += &format!("{s},25.{s:02},{}\n", u8::from((33..36).contains(&s)));
+        }
+        let log = csv(text.as_bytes(), &HOW).expect("reads").log;
+        assert_eq!(log.get("tank").expect("is there").len(), 6);
+        let pump = log.get("pump").expect("is there");
+        assert!(pump.points().any(|(t, v)| t == 1e9 + 33.0 && v == 1.0));
+        assert!(pump.points().any(|(t, v)| t == 1e9 + 36.0 && v == 0.0));
     }
 
     #[test]
