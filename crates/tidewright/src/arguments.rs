@@ -446,6 +446,9 @@ pub struct ReportOptions {
     /// Write into this folder instead what can be given to others: system file, page and sheet without addresses, secrets and names
     #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "sitter", "call"])]
     pub share: Option<PathBuf>,
+    /// Put the photos of the station's diary into that folder too, with what they show, without who
+    #[arg(long, requires = "share")]
+    pub photos: bool,
     /// A word to leave out with --share, such as a name; may be given again
     #[arg(long, value_name = "TEXT", requires = "share")]
     pub leave_out: Vec<String>,

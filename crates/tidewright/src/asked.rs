@@ -66,17 +66,23 @@ impl Station {
 
     /// A text.
     pub fn text(&self, path: &str) -> Result<String, Failure> {
+        String::from_utf8(self.bytes(path)?)
+            .map_err(|_| Failure::new(format!("{}{path}: the answer is no text", self.url)))
+    }
+
+    /// A file.
+    pub fn bytes(&self, path: &str) -> Result<Vec<u8>, Failure> {
         let url = format!("{}{path}", self.url);
         let bearer = format!("Bearer {}", self.token);
         let failed = |error: ureq::Error| Failure::new(format!("{url}: {error}"));
         let mut answer = self.agent.get(&url).header("Authorization", &bearer).call().map_err(failed)?;
-        let text = answer.body_mut().read_to_string().map_err(failed)?;
+        let bytes = answer.body_mut().read_to_vec().map_err(failed)?;
         if answer.status().is_success() {
-            return Ok(text);
+            return Ok(bytes);
         }
-        let problem: Value = serde_json::from_str(&text).unwrap_or(Value::Null);
+        let problem: Value = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
         Err(Failure::new(format!("{url}: {}", problem["detail"].as_str().unwrap_or("it does not say why")))
-            .help("`tidewright revisions` lists what there is"))
+            .help("`tidewright revisions` lists what there is; a token with `read` may look"))
     }
 
     /// Asks for events and tells each with its data until the station ends them; that may take as long as it takes.

@@ -12,6 +12,7 @@ use crate::asked::Station;
 use crate::commands::fmea::{model, study, today};
 use crate::commands::revisions::board;
 use crate::console::Console;
+use crate::dossier::diary::shared;
 use crate::dossier::history::{Answers, Reader, tables};
 use crate::dossier::share::{Omission, scrubbed};
 use crate::dossier::{self, Title};
@@ -29,6 +30,9 @@ pub fn run(options: &ReportOptions, console: &mut Console) -> Result<Ending, Fai
         return write(&options.file, &pages, options, &[], console);
     };
     let omissions = share(&options.file, folder, options)?;
+    if options.photos {
+        photos(folder, options)?;
+    }
     let pages = Pages { report: folder.join("report.html"), sitter: Some(folder.join("sitter.html")) };
     let ending = write(&folder.join("system.toml"), &pages, options, &omissions, console)?;
     if !console.is_json() {
@@ -165,6 +169,26 @@ fn share(file: &Path, folder: &Path, options: &ReportOptions) -> Result<Vec<Omis
         files::write_new(&folder.join("system.wiring.lock"), lock, options.force)?;
     }
     Ok(omissions)
+}
+
+/// Puts the photos of the station's diary into a folder of their own, with a list of what they show.
+fn photos(folder: &Path, options: &ReportOptions) -> Result<(), Failure> {
+    let station = Station::new(&options.station)?;
+    // All notes there are: the station's years end in 2109.
+    let notes = station.ask("/api/v1/notes?from=0&to=4400000000000", None)?;
+    let day = |ms: i64| calendar::iso(ms.div_euclid(86_400_000));
+    let all = shared(&notes, &options.leave_out, day);
+    let folder = folder.join("photos");
+    std::fs::create_dir_all(&folder)
+        .map_err(|error| Failure::new(format!("cannot make `{}`: {error}", folder.display())))?;
+    let mut list = String::new();
+    for photo in &all {
+        let picture = station.bytes(&format!("/api/v1/photos/{}", photo.id))?;
+        files::write_new(&folder.join(&photo.file), picture, options.force)?;
+        list += &photo.line;
+        list.push('\n');
+    }
+    files::write_new(&folder.join("photos.txt"), list, options.force)
 }
 
 /// The Chromium of this machine.

@@ -2,6 +2,7 @@
 
 mod care;
 mod conclusions;
+pub mod diary;
 mod drawings;
 mod electrics;
 pub mod history;
