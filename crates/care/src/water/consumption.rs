@@ -219,6 +219,8 @@ fn findings(
             .help("more is dosed than the log says, or top-off water holds it; look at pumps, at the top-off, and at the kit"),
         );
     } else if !per_day.excludes(0.0) {
+        // No minus before a nought.
+        let shown = (per_day.value * 1e3).round() / 1e3 + 0.0;
         let half = if per_day.half95.is_finite() {
             format!("{:.3}", per_day.half95)
         } else {
@@ -227,7 +229,7 @@ fn findings(
         out.push(
             Diagnostic::note_level(
                 "consumption-uncertain",
-                format!("a use of {:.3} {unit} a day is not sure: it may be off by {half}", per_day.value),
+                format!("a use of {shown:.3} {unit} a day is not sure: it may be off by {half}"),
             )
             .help("test every second day at the same hour for a fortnight without changing the dose"),
         );

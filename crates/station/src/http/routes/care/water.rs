@@ -120,7 +120,7 @@ pub(super) struct QuantityBody {
     /// What the newest test should have shown; not there: nothing tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     reckoned: Option<ReckonedBody>,
-    /// Its use; not there: it was never tested.
+    /// Its use; not there: it was never tested, or nothing uses it up (salinity).
     #[serde(skip_serializing_if = "Option::is_none")]
     used: Option<UseBody>,
     /// What is to be said of the newest test.
@@ -269,7 +269,7 @@ fn quantity(tested: Tested, tank: &Tank, known: Option<&Known>) -> QuantityBody 
             let is_apart = !known.disagrees.is_empty();
             Some(ReckonedBody { value: by.value, half95: by.half95, is_apart })
         }),
-        used: known.map(used_of),
+        used: known.filter(|_| tested != Tested::Salinity).map(used_of),
         remarks: known.map_or_else(Vec::new, |known| remarks(known.disagrees.iter().cloned())),
     }
 }
