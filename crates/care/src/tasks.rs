@@ -73,6 +73,7 @@ pub fn usual(system: &System) -> Vec<Task> {
     out.extend(system.actuators.iter().flat_map(of_actuator));
     out.extend(system.sensors.iter().filter_map(of_sensor));
     out.extend(system.passages.iter().filter_map(|p| of_passage(&p.name, &p.kind)));
+    out.extend(system.sensors.iter().filter_map(|s| by_flow(system, s)));
     out.extend(system.vessels.iter().filter_map(|v| match v.role {
         VesselRole::Reservoir => Some(task(
             format!("clean:{}", v.name),
@@ -152,6 +153,19 @@ fn of_sensor(sensor: &system::model::Sensor) -> Option<Task> {
         format!("Calibrate {}", sensor.name),
         days(interval),
         how,
+    ))
+}
+
+/// The pump whose flow a meter watches: when the flow drifts from its twin.
+fn by_flow(system: &System, meter: &system::model::Sensor) -> Option<Task> {
+    let SensorKind::Flow { passage, .. } = meter.kind else { return None };
+    let PassageKind::Pumped { pump, .. } = system.passages.get(passage.idx())?.kind else { return None };
+    let pump = &system.actuators.get(pump.idx())?.name;
+    Some(task(
+        format!("look:{pump}"),
+        format!("Look at {pump}"),
+        Every::Evidence { check: format!("twin-drifts/{}", meter.name) },
+        "unplug; intake, rotor, then sock, valves and hose; write down as cleaned what you cleaned, so that its flow is learned anew",
     ))
 }
 

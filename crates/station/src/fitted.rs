@@ -1,9 +1,10 @@
 //! The twin fitted to each tank, once a night: parameters of the file with what the board's own log says of them ([`fit`]).
 //!
-//! The log is read as means of five minutes and dropped again; the newest fit is kept whole, of the ones before their values. A board with
+//! The log is read as means of four minutes and dropped again; the newest fit is kept whole, of the ones before their values. A board with
 //! `fitted = true` in the station file is studied with the fitted values ([`study_text`]); the file that it runs stays as it is.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use fit::{Fitted, Log, Series};
 use serde::{Deserialize, Serialize};
@@ -18,8 +19,8 @@ const HOUR_MS: i64 = 3_600_000;
 const DAY_MS: i64 = 24 * HOUR_MS;
 /// Days of log that a fit reads: two weeks, so that week and weekend are in it twice.
 const DAYS: i64 = 14;
-/// What is read of the log stands for so long, ms.
-const STEP_MS: i64 = 300_000;
+/// What is read of the log stands for so long, ms: the least that comes from the store's minutes.
+const STEP_MS: i64 = 240_000;
 /// It is fitted at these hours of the board's local time; and at last, where the station never runs at night.
 const QUIET_HOURS: std::ops::Range<i64> = 3..6;
 const AFTER_MS: i64 = 20 * HOUR_MS;
@@ -91,8 +92,8 @@ pub struct Kept {
 pub struct Earlier {
     /// End of its log, ms since 1970.
     pub to_ms: i64,
-    /// What, of which part, value, ends of the interval.
-    pub values: Vec<(String, Option<String>, f64, Option<f64>, Option<f64>)>,
+    /// What, of which part, and its value.
+    pub values: Vec<(String, Option<String>, f64)>,
 }
 
 fn newest_key(board: &str) -> String {
@@ -191,11 +192,11 @@ fn kept(fitted: &Fitted, board: &SiteBoard) -> Kept {
     }
 }
 
-/// Fits a board when it is time. `to_ms` is the end of the last whole hour that it has told of.
+/// Fits a board when it is time. `to_ms` is the end of the last whole hour that it has told of; whoever sets `stop` gets nothing written any more.
 ///
 /// # Errors
 /// The store fails.
-pub fn refresh(app: &App, board: &SiteBoard, to_ms: i64) -> store::Result<()> {
+pub fn refresh(app: &App, board: &SiteBoard, to_ms: i64, stop: &AtomicBool) -> store::Result<()> {
     let (store, name) = (&app.store, &board.settings.name);
     let last = newest(store, board)?;
     let offset_ms = local_offset_ms(&board.system.timezone, to_ms);
@@ -206,13 +207,16 @@ pub fn refresh(app: &App, board: &SiteBoard, to_ms: i64) -> store::Result<()> {
     // A log that is too short, or another system's, is no news: the next night has more.
     let Ok(fitted) = fit::fit(&board.system, &log, &fit::Options::default()) else { return Ok(()) };
     drop(log);
+    if stop.load(Ordering::Relaxed) {
+        return Ok(());
+    }
     let kept = kept(&fitted, board);
     let mut all = earlier(store, name)?;
     all.push(Earlier {
         to_ms: kept.to_ms,
         values: (kept.parameters.iter())
             .filter(|p| p.unknown.is_none())
-            .map(|p| (p.what.clone(), p.part.clone(), p.value, p.low, p.high))
+            .map(|p| (p.what.clone(), p.part.clone(), p.value))
             .collect(),
     });
     let from = all.len().saturating_sub(MOST_KEPT);

@@ -6,6 +6,7 @@
 //! not told twice.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -28,7 +29,9 @@ const DAY_MS: i64 = 24 * HOUR_MS;
 const DAYS: i64 = 400;
 /// After the start, and then so often, it is looked whether an hour has ended.
 const FIRST: Duration = Duration::from_secs(20);
-const EVERY: Duration = Duration::from_secs(300);
+const EVERY: Duration = Duration::from_secs(60);
+/// At the end of the station a look that is under way is waited for so long.
+const LAST: Duration = Duration::from_millis(700);
 /// What people said of quantities that are right as they are: most that is kept.
 const MOST_SAID: usize = 500;
 /// Rows of a log that are read.
@@ -254,24 +257,47 @@ pub fn look(app: &App, board: &SiteBoard) -> store::Result<()> {
     Ok(())
 }
 
+/// The newest time of each board at the look before, for whoever lives its history.
+type Newest = Vec<Option<i64>>;
+
 /// Looks at all boards of which an hour has ended since the last look.
-fn look_at_all(app: &App) {
-    for board in &app.site.boards {
-        let seen_ms = app.twins.seen(board.id.0).map(|seen| seen.to_ms);
-        let looked = match told_to_ms(app, board) {
-            Ok(to_ms) if to_ms == seen_ms => continue,
-            Ok(Some(to_ms)) => look(app, board).and_then(|()| fitted::refresh(app, board, to_ms)),
-            Ok(None) => continue,
-            Err(error) => Err(error),
-        };
-        if let Err(error) = looked {
+fn look_at_all(app: &App, before: &mut Newest, stop: &AtomicBool) {
+    before.resize(app.site.boards.len(), None);
+    for (board, before) in app.site.boards.iter().zip(before) {
+        if stop.load(Ordering::Relaxed) {
+            return;
+        }
+        if let Err(error) = look_if_due(app, board, before, stop) {
             eprintln!("whether {} drifts from its twin could not be looked at: {error}", board.settings.name);
         }
     }
 }
 
+fn look_if_due(
+    app: &App,
+    board: &SiteBoard,
+    before: &mut Option<i64>,
+    stop: &AtomicBool,
+) -> store::Result<()> {
+    let Some(newest_ms) = newest_ms(&app.store, &board.settings.name)? else { return Ok(()) };
+    let passed_ms = before.replace(newest_ms).map_or(HOUR_MS, |before| newest_ms - before);
+    // A board of software that lives its history has soon more to look at.
+    let is_past = newest_ms < now_ms() - HOUR_MS;
+    if board.settings.line.is_software() && is_past && passed_ms >= HOUR_MS {
+        return Ok(());
+    }
+    let to_ms = newest_ms.div_euclid(HOUR_MS) * HOUR_MS;
+    if app.twins.seen(board.id.0).is_some_and(|seen| seen.to_ms == to_ms) {
+        return Ok(());
+    }
+    look(app, board)?;
+    fitted::refresh(app, board, to_ms, stop)
+}
+
 /// Looks until the station ends.
 pub async fn run(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
+    let stop = Arc::new(AtomicBool::new(false));
+    let before = Arc::new(Mutex::new(Newest::default()));
     let mut wait = FIRST;
     loop {
         tokio::select! {
@@ -279,11 +305,12 @@ pub async fn run(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
             () = tokio::time::sleep(wait) => {}
         }
         wait = EVERY;
-        let of_look = app.clone();
-        let (done, ended) = tokio::sync::oneshot::channel();
+        let (of_look, before, stop_look) = (app.clone(), before.clone(), stop.clone());
+        let (done, mut ended) = tokio::sync::oneshot::channel();
         let begun = std::thread::Builder::new().name("twin".to_owned()).spawn(move || {
             lower_priority();
-            look_at_all(&of_look);
+            look_at_all(&of_look, &mut locked(&before), &stop_look);
+            drop(of_look);
             // The station may have ended meanwhile.
             let _ = done.send(());
         });
@@ -291,8 +318,12 @@ pub async fn run(app: Arc<App>, mut stopped: watch::Receiver<bool>) {
             continue;
         }
         tokio::select! {
-            () = until(&mut stopped) => return,
-            _ = ended => {}
+            () = until(&mut stopped) => {
+                stop.store(true, Ordering::Relaxed);
+                let _ = tokio::time::timeout(LAST, &mut ended).await;
+                return;
+            }
+            _ = &mut ended => {}
         }
     }
 }

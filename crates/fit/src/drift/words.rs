@@ -16,6 +16,9 @@ fn day(ms: i64, local_offset_ms: i64) -> String {
     format!("{weekday} {}", iso_date(days))
 }
 
+/// A newest value so many spreads away is said to stand apart.
+const ODD: f64 = 3.0;
+
 fn shown(quantity: Quantity, value: f64) -> String {
     let digits = match quantity {
         Quantity::Flow | Quantity::HeatNeed => 0,
@@ -50,8 +53,8 @@ fn causes(quantity: Quantity, is_less: bool) -> (&'static str, bool) {
             true,
         ),
         (Quantity::HeaterPower, true) => (
-            "Feel whether the heater warms as before; look for scale on it, its own dial set too low, a corroded plug, then replace it. \
-             If more water is in the tank or a probe was moved, say so here.",
+            "See whether its own dial is set lower; then unplug it, let it cool in the water, and look for scale, cracks, water inside, a corroded \
+             plug: replace it rather than mend it. If more water is in the tank or a probe was moved, say so here.",
             true,
         ),
         // More than it gave is not told; were it, less water would be the reason.
@@ -95,11 +98,20 @@ impl Course {
             (None, Some(learned)) => {
                 let spread = decimal(learned.spread * 100.0, 0, "%");
                 match self.points.last().and_then(|p| Some((p.value, p.expected?))) {
-                    Some((value, expected)) => format!(
-                        "{name} is as its twin expects: {}, expected {} and {spread} either way.",
-                        shown(self.quantity, value),
-                        shown(self.quantity, expected)
-                    ),
+                    Some((value, expected)) => {
+                        let is_apart = (value - expected).abs() > ODD * learned.spread * expected;
+                        let (value, expected) = (shown(self.quantity, value), shown(self.quantity, expected));
+                        if is_apart {
+                            format!(
+                                "{name} stood apart from its twin just now: {value}, expected {expected} and {spread} either way; one value \
+                                 alone is no drift."
+                            )
+                        } else {
+                            format!(
+                                "{name} is as its twin expects: {value}, expected {expected} and {spread} either way."
+                            )
+                        }
+                    }
                     None => format!("{name} is as its twin expects."),
                 }
             }

@@ -129,8 +129,8 @@ impl FittedBody {
     fn new(kept: Kept, earlier: &[Earlier]) -> Self {
         let parameter = |p: Found| {
             let of = |e: &Earlier| {
-                let found = e.values.iter().find(|(what, part, ..)| *what == p.what && *part == p.part);
-                found.map(|(_, _, value, ..)| (e.to_ms, *value))
+                let found = e.values.iter().find(|(what, part, _)| *what == p.what && *part == p.part);
+                found.map(|(_, _, value)| (e.to_ms, *value))
             };
             let (earlier_ms, earlier) = earlier.iter().filter_map(of).unzip();
             let Found { what, part, unit, file, value, low, high, how, unknown } = p;
