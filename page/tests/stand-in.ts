@@ -544,6 +544,12 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       send("alarm", alarm);
       return send("now", { at_ms: Date.now(), alarms: now.alarms });
     }
+    if (what === "GET boards/tank/fit") return json(response, fit);
+    if (what === "GET boards/tank/fit/file") return json(response, { text: "# the file with fitted values\n" });
+    if (what === "POST boards/tank/fit/right") {
+      Object.assign(fit.quantities[0]!, { state: "learning", words: "Return flow is being learned: 0 of 12 samples so far.", act: undefined, caution: undefined, since_ms: undefined, learned_ms: undefined, spread: undefined, expected: fit.quantities[0]!.expected.map(() => null) });
+      return json(response, { words: "It is learned anew from now on." });
+    }
     if (what === "POST boards/tank/hand") {
       const found = board.drives.find((one) => one.name === body["drive"]);
       const value = body["value"] as number | undefined;
@@ -614,12 +620,6 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return response.end();
     }
     if (what === "POST design/look") return json(response, look(body["text"] ?? "", body["edits"] ?? []));
-    if (what === "GET boards/tank/fit") return json(response, fit);
-    if (what === "GET boards/tank/fit/file") return json(response, { text: "# the file with fitted values\n" });
-    if (what === "POST boards/tank/fit/right") {
-      Object.assign(fit.quantities[0]!, { state: "learning", words: "Return flow is being learned: 0 of 12 samples so far.", act: undefined, caution: undefined, since_ms: undefined, learned_ms: undefined, spread: undefined, expected: fit.quantities[0]!.expected.map(() => null) });
-      return json(response, { words: "It is learned anew from now on." });
-    }
     if (what === "GET care") return json(response, careItems);
     if (what === "GET boards/tank/care") return json(response, careDone);
     if (what === "GET design/parts") return json(response, { parts: [{ id: "float", kind: "sensor", name: "Float switch", modes: [], figures: [] }] });
