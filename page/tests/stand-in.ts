@@ -545,7 +545,7 @@ export async function standIn(options: { hasOwner?: boolean; port?: number } = {
       return send("now", { at_ms: Date.now(), alarms: now.alarms });
     }
     if (what === "GET boards/tank/fit") return json(response, fit);
-    if (what === "GET boards/tank/fit/file") return json(response, { text: "# the file with fitted values\n" });
+    if (what === "GET boards/tank/fit/file") return json(response, { text: DESK_TEXT });
     if (what === "POST boards/tank/fit/right") {
       Object.assign(fit.quantities[0]!, { state: "learning", words: "Return flow is being learned: 0 of 12 samples so far.", act: undefined, caution: undefined, since_ms: undefined, learned_ms: undefined, spread: undefined, expected: fit.quantities[0]!.expected.map(() => null) });
       return json(response, { words: "It is learned anew from now on." });

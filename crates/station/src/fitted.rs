@@ -180,7 +180,7 @@ fn kept(fitted: &Fitted, board: &SiteBoard) -> Kept {
             }
         })
         .collect();
-    Kept {
+    let mut kept = Kept {
         from_ms: ms(fitted.from_s),
         to_ms: ms(fitted.to_s),
         hash: workbench::hash(&board.text),
@@ -189,7 +189,13 @@ fn kept(fitted: &Fitted, board: &SiteBoard) -> Kept {
         notes: fitted.notes.clone(),
         text: None,
         edits: vec![],
+    };
+    if let Ok(written) = fit::write::into(&board.text, &board.system, fitted) {
+        kept.notes.extend(written.left);
+        kept.text = Some(written.text).filter(|_| !written.edits.is_empty());
+        kept.edits = written.edits.into_iter().map(|e| (e.path, e.value)).collect();
     }
+    kept
 }
 
 /// Fits a board when it is time. `to_ms` is the end of the last whole hour that it has told of; whoever sets `stop` gets nothing written any more.

@@ -770,6 +770,7 @@ mod tests {
         line = "tcp:[2001:db8::7]:7000"
         key = { file = "far.key" }
         every = 10
+        fitted = true
         [[board]]
         name = "twin"
         system = "system.toml"
@@ -798,6 +799,7 @@ mod tests {
             Line::Tcp { host: "2001:db8::7".to_owned(), port: 7000, key, speed: None }
         );
         assert_eq!(settings.boards[1].every, 10);
+        assert_eq!(settings.boards.iter().map(|b| b.fitted).collect::<Vec<_>>(), [false, true, false]);
         assert_eq!(
             settings.boards[2].line,
             Line::Virtual { speed: 1000.0, history: Duration::ZERO, faults: vec![] }

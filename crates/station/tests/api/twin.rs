@@ -4,6 +4,7 @@
 use axum::http::StatusCode;
 use serde_json::{Value, json};
 use station::app::App;
+use station::fitted::{Found, Kept, study_text};
 use station::twin;
 use store::people::Role;
 use store::{Quality, Sample};
@@ -112,4 +113,52 @@ async fn a_clog_is_told_and_what_is_right_is_learned_anew() {
     let seen = bench.app.twins.seen(0).expect("looked");
     let of = seen.courses.iter().find(|c| c.part == "return_flow").expect("it is watched");
     assert_eq!(of.state(), fit::drift::State::Learning);
+}
+
+#[tokio::test]
+async fn what_was_fitted_is_shown_with_its_interval_and_its_file() {
+    let bench = Bench::new();
+    let viewer = bench.person("viewer", Role::Viewer);
+    let path = format!("{FIT}/file");
+    assert_eq!(bench.get(&viewer, &path).await.status, StatusCode::NOT_FOUND, "nothing was fitted yet");
+    let board = &bench.app.site.boards[0];
+    let found = |what: &str, low: Option<f64>, unknown: Option<&str>| Found {
+        what: what.to_owned(),
+        part: None,
+        unit: String::new(),
+        file: 1.0,
+        value: low.map_or(1.0, |low| low + 0.1),
+        low,
+        high: low.map(|low| low + 0.2),
+        how: "by a balance".to_owned(),
+        unknown: unknown.map(str::to_owned),
+    };
+    let kept = Kept {
+        from_ms: BEGIN_MS,
+        to_ms: BEGIN_MS + 14 * 24 * HOUR_MS,
+        hash: workbench::hash(&board.text),
+        parameters: vec![found("evaporation", Some(1.1), None), found("wall loss", None, Some("no room"))],
+        left_over: vec![],
+        notes: vec!["the room is not measured".to_owned()],
+        text: Some("# fitted".to_owned()),
+        edits: vec![("fitted.evaporation".to_owned(), "1.2".to_owned())],
+    };
+    let keep = |kept: &Kept| {
+        let text = serde_json::to_string(kept).expect("JSON");
+        bench.app.store.set_setting("fit/board", &text).expect("stores");
+    };
+    keep(&kept);
+    let shown = bench.get(&viewer, FIT).await.json();
+    let of = &shown["fitted"]["parameters"];
+    assert_eq!(
+        (&of[0]["what"], &of[0]["low"], &of[1]["unknown"]),
+        (&json!("evaporation"), &json!(1.1), &json!("no room"))
+    );
+    assert!(of[1]["low"].is_null() && shown["is_used"] == false, "{shown}");
+    assert_eq!(shown["fitted"]["edits"][0]["path"], "fitted.evaporation");
+    assert_eq!(bench.get(&viewer, &path).await.json()["text"], "# fitted");
+    assert_eq!(&*study_text(&bench.app, board), board.text, "the owner did not say that it is to be used");
+    // Of another text it says nothing.
+    keep(&Kept { hash: "another".to_owned(), ..kept });
+    assert!(bench.get(&viewer, FIT).await.json()["fitted"].is_null());
 }
