@@ -455,7 +455,7 @@ export const words = {
     nothingToCompare: (why: string) => `There are no rows to compare. ${why}`,
     found: (worse: number, better: number) =>
       worse === 0 ? `No row of the FMEA gets worse; ${better} get better.` : `${worse === 1 ? "One row of the FMEA gets" : `${worse} rows of the FMEA get`} worse, ${better} better. Each wants a reason of its own.`,
-    becomes: (after: string, before: string) => `${after}; before: ${before}.`,
+    becomes: (after: string, before: string) => plain(`${after}; before: ${before}.`),
     worseToo: (cell: string) => `worse too: ${cell}`,
     because: (why: string, who: string) => `Because: ${why} (${who}).`,
     accepts: (why: string) => `The file accepts it: ${why}.`,

@@ -725,7 +725,7 @@ pub struct RevisionsOptions {
     /// Compare a system file, or a revision, with what the board runs, and send nothing
     #[arg(long, value_name = "FILE|NUMBER", group = "act")]
     pub compare: Option<String>,
-    /// Calibrate a metered pump by --catch: its flow goes into the file that the board runs, and that on trial
+    /// Calibrate a metered pump by caught volumes: its flow goes into the file that the board runs, and that on trial
     #[arg(long, value_name = "NAME", group = "act", requires = "catches")]
     pub pump: Option<String>,
     /// Keep what is tried
@@ -743,10 +743,10 @@ pub struct RevisionsOptions {
     /// Why, for the list and the audit trail
     #[arg(long, value_name = "TEXT")]
     pub why: Option<String>,
-    /// Of --pump: a volume that was caught, `TIME, VOLUME`, such as `600 s, 30.2 mL`; once for each
+    /// A volume that the pump gave, `TIME, VOLUME`, such as `600 s, 30.2 mL`; once for each
     #[arg(long = "catch", value_name = "CATCH", requires = "pump")]
     pub catches: Vec<String>,
-    /// Of --pump: step of the measuring vessel
+    /// Step of the vessel in which it was caught
     #[arg(long, value_name = "VOLUME", default_value = "0.5 mL", value_parser = crate::commands::care::options::volume_ml)]
     pub step: f64,
     /// Why a row that gets worse may, once for each

@@ -96,7 +96,7 @@ export function Reasons({ of }: { of: Comparing }) {
         </p>
       )}
       {done && done.detail && <p class="note">{w.nothingToCompare(done.detail)}</p>}
-      {done && !done.detail && <p class={done.worse.length > 0 ? "alarm" : ""}>{w.found(done.worse.length, done.n_better)}</p>}
+      {done && !done.detail && <p class={done.worse.length > 0 ? "bad" : ""}>{w.found(done.worse.length, done.n_better)}</p>}
       {of.rows.length > 0 && (
         <ul class="sentences">
           {of.rows.map((row) => (
@@ -136,7 +136,7 @@ export function Kept({ of, onExplain }: { of: Weighed; onExplain: (() => void) |
                 {w.because(row.reason.text, row.reason.who)} <At ms={row.reason.at_ms} />
               </span>
             ) : row.wants_reason ? (
-              <b class="alarm">{w.noReason}</b>
+              <b class="bad">{w.noReason}</b>
             ) : (
               row.accepted && <span>{w.accepts(row.accepted)}</span>
             )}

@@ -76,7 +76,7 @@ describe.skipIf(!executable)("the page", () => {
       await page.getByLabel("Why", { exact: true }).fill("the trip is a nuisance");
       await page.getByRole("button", { name: "Compare with what runs" }).click();
       await page.getByText("One row of the FMEA gets worse, 2 better. Each wants a reason of its own.").waitFor();
-      await page.getByText("breaks `hot` after 5.3 h; before: holds.").first().waitFor();
+      await page.getByText("breaks hot after 5.3 h; before: holds.").first().waitFor();
       expect(await violations(page)).toEqual([]);
       await page.getByLabel("Why heater_sump:welded may get worse").fill("somebody sits beside it");
       await page.getByRole("button", { name: "Send to the board" }).click();
