@@ -129,7 +129,7 @@ fn sections(d: &Dossier) -> Vec<Section> {
         add("care", "Proof tests and upkeep", d.care.iter().map(tables::plain).collect());
     }
     if !d.history.is_empty() {
-        add("history", "What it was given", d.history.iter().map(tables::plain).collect());
+        add("history", "What was done", d.history.iter().map(tables::plain).collect());
     }
     if !d.assumptions.is_empty() {
         add("assumptions", "What this rests on", tables::list(&d.assumptions));

@@ -229,10 +229,7 @@ impl RowTurn {
 
     /// What gets worse beside the breach that the row is told for.
     pub fn worse_beside(&self) -> Vec<String> {
-        let told = |cell: &&CellTurn| {
-            let is = |standing: &Standing| standing.requirement.as_ref() == Some(&cell.requirement);
-            !(is(&self.after) && (is(&self.before) || self.before.requirement.is_none()))
-        };
+        let told = |cell: &&CellTurn| self.after.requirement.as_ref() != Some(&cell.requirement);
         self.cells.iter().filter(|cell| cell.is_worse()).filter(told).map(CellTurn::words).collect()
     }
 }
