@@ -3,11 +3,14 @@
 //!
 //! Contract: pure functions of texts, seed and options; both texts are run alike, so what differs is the file's doing.
 
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
+
 use serde::Serialize;
 use system::System;
 use system::model::Severity;
 use trial::rehearse::{self, Event, Scenario};
-use trial::{Fmea, Model, Options, Wanted};
+use trial::{Fmea, Model, Options, Settled, Wanted, Watch};
 
 use crate::Beside;
 use crate::changes::{Change, Kind, belonging, without};
@@ -293,16 +296,72 @@ pub struct Attribution {
     pub not_alone: Vec<String>,
 }
 
+/// A model with what it settled to, kept from one study to the next.
+struct Studied {
+    model: Model,
+    settled: Option<(Wanted, Settled)>,
+}
+
+impl Studied {
+    fn new(model: Model) -> Self {
+        Studied { model, settled: None }
+    }
+
+    /// The rows of these faults.
+    fn rows(&mut self, options: &Options, tier: Tier, faults: Vec<String>) -> Result<Vec<RowView>, String> {
+        let (no_stop, quiet) = (AtomicBool::new(false), |_: usize, _: usize| {});
+        if self.settled.as_ref().is_none_or(|(wanted, _)| *wanted != tier.wanted) {
+            let settled = Settled::new(self.model.clone(), options.seed, tier.wanted, &no_stop);
+            self.settled = Some((tier.wanted, settled.map_err(|error| error.to_string())?));
+        }
+        let Some((_, settled)) = &self.settled else { return Ok(vec![]) };
+        let whole_s = options.window_s.unwrap_or(self.model.system().unattended_s);
+        let window_s = Some(tier.longest_s.map_or(whole_s, |longest_s| longest_s.min(whole_s)));
+        let options = Options { window_s, faults: Some(faults), ..options.clone() };
+        let watch = Watch { progress: &quiet, row: &|_| {}, stop: &no_stop };
+        let fmea = trial::run_settled(settled, &options, &watch).map_err(|error| error.to_string())?;
+        // One place is worth keeping for the next study; those of all corners take some MB a change.
+        if !(tier.wanted.one_instant && tier.wanted.nominal_only) {
+            self.settled = None;
+        }
+        Ok(views(self.model.system(), &fmea))
+    }
+}
+
 /// The second file without one change and what belongs to it.
 struct Without<'c> {
     change: &'c Change,
-    model: Model,
+    studied: Mutex<Studied>,
+}
+
+/// How a row is studied: where, and for how long at most.
+#[derive(Clone, Copy, PartialEq, Debug)]
+struct Tier {
+    wanted: Wanted,
+    longest_s: Option<f64>,
+}
+
+/// Most harm that comes soon has come by then, s.
+const SOON_S: f64 = 8.0 * 3_600.0;
+
+/// Which studies are tried, the quickest first; the last is what is wished.
+fn tiers(wanted: Wanted) -> Vec<Tier> {
+    let quick = Wanted { one_instant: true, nominal_only: true };
+    let nominal = Wanted { nominal_only: true, ..wanted };
+    let mut all = vec![
+        Tier { wanted: quick, longest_s: Some(SOON_S) },
+        Tier { wanted: quick, longest_s: None },
+        Tier { wanted: nominal, longest_s: None },
+        Tier { wanted, longest_s: None },
+    ];
+    all.dedup();
+    all
 }
 
 /// Finds the changes responsible for each row that turned. A row of a part that only one file has is that part's doing. For the others each change is
 /// left out of the second file, alone with what belongs to it, and the faults of these rows are studied again; a change is responsible where the row, from
-/// that to the second file, turns the same way as it did. A row is studied under the fewest conditions under which it turns: nominal at one instant, else
-/// nominal at all, else as in `options`.
+/// that to the second file, turns the same way as it did. A row is studied under the fewest conditions under which it turns: nominal at one instant for
+/// eight hours, then for the whole time, nominal at all instants, else as in `options`.
 ///
 /// `tell` is told how many of how many studies are done.
 ///
@@ -314,7 +373,7 @@ pub fn attribute(
     beside: &Beside,
     options: &Options,
     turns: &mut [RowTurn],
-    tell: &dyn Fn(usize, usize),
+    tell: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<Attribution, String> {
     let mut found = Attribution::default();
     let mut open: Vec<usize> = vec![];
@@ -329,48 +388,78 @@ pub fn attribute(
     }
     let whole = |text: &str| {
         let system = beside.load(text).system.ok_or("one of the files has mistakes")?;
-        Model::new(&system).map_err(|_| "the rules of one of the files do not compile")
+        Model::new(&system).map(Studied::new).map_err(|_| "the rules of one of the files do not compile")
     };
-    let (first, second) = (whole(texts.0)?, whole(texts.1)?);
-    let without = all_without(texts, changes, beside, &second, &mut found)?;
+    let (mut first, mut second) = (whole(texts.0)?, whole(texts.1)?);
+    let without = all_without(texts, changes, beside, &second.model, &mut found)?;
     found.n_tried = without.len();
     let tiers = tiers(options.wanted);
-    for (tier, wanted) in tiers.iter().enumerate() {
+    for (n, tier) in tiers.iter().enumerate() {
+        let faults = |these: &[usize]| these.iter().map(|row| turns[*row].fault.clone()).collect::<Vec<_>>();
         if open.is_empty() {
             break;
         }
-        let rows = |model: &Model, these: &[usize]| -> Result<Vec<RowView>, String> {
-            let faults = these.iter().map(|n| turns[*n].fault.clone()).collect();
-            let options = Options { wanted: *wanted, faults: Some(faults), ..options.clone() };
-            Ok(views(model.system(), &trial::run(model, &options, &|_, _| {})?))
-        };
-        let (a, b) = (rows(&first, &open)?, rows(&second, &open)?);
-        let turns_here = |n: &usize| {
-            let (fault, way) = (&turns[*n].fault, turns[*n].turn);
+        let a = first.rows(options, *tier, faults(&open))?;
+        let b = second.rows(options, *tier, faults(&open))?;
+        let turns_here = |row: &usize| {
+            let (fault, way) = (&turns[*row].fault, turns[*row].turn);
             turn(&Standing::of(find(&a, fault)), &Standing::of(find(&b, fault))) == Some(way)
         };
-        let (these, left): (Vec<usize>, Vec<usize>) = open.iter().partition(|n| turns_here(n));
+        let (these, left): (Vec<usize>, Vec<usize>) = open.iter().partition(|row| turns_here(row));
         open = left;
-        if these.is_empty() {
-            continue;
-        }
-        let mut because: Vec<(usize, String)> = vec![];
-        for (k, one) in without.iter().enumerate() {
-            tell(tier * without.len() + k, tiers.len() * without.len());
-            let Ok(rest) = rows(&one.model, &these) else { continue };
-            for n in &these {
-                let (fault, way) = (&turns[*n].fault, turns[*n].turn);
-                if turn(&Standing::of(find(&rest, fault)), &Standing::of(find(&b, fault))) == Some(way) {
-                    because.push((*n, one.change.words()));
-                }
-            }
-        }
-        for (n, words) in because {
-            turns[n].because.push(words);
+        let wanted: Vec<(usize, &str, Turn)> =
+            these.iter().map(|row| (*row, turns[*row].fault.as_str(), turns[*row].turn)).collect();
+        let tell = |done: usize| tell(n * without.len() + done, tiers.len() * without.len());
+        let because = responsible(&without, &wanted, (options, *tier), &b, &tell);
+        for (row, change) in because {
+            turns[row].because.push(change);
         }
     }
     tell(1, 1);
     Ok(found)
+}
+
+/// Rows with the changes without which they would not have turned so, in the order of the changes. Changes share the machine, a thread each.
+fn responsible(
+    without: &[Without<'_>],
+    wanted: &[(usize, &str, Turn)],
+    (options, tier): (&Options, Tier),
+    second: &[RowView],
+    tell: &(dyn Fn(usize) + Sync),
+) -> Vec<(usize, String)> {
+    if wanted.is_empty() {
+        return vec![];
+    }
+    let n_threads = match options.n_threads {
+        0 => std::thread::available_parallelism().map_or(1, std::num::NonZero::get),
+        n => n,
+    };
+    let options = Options { n_threads: 1, ..options.clone() };
+    let (next, n_done) = (AtomicUsize::new(0), AtomicUsize::new(0));
+    let found: Mutex<Vec<(usize, usize)>> = Mutex::new(vec![]);
+    let faults: Vec<String> = wanted.iter().map(|(_, fault, _)| (*fault).to_owned()).collect();
+    let work = || {
+        loop {
+            let k = next.fetch_add(1, Ordering::Relaxed);
+            let Some(one) = without.get(k) else { return };
+            let mut studied = one.studied.lock().unwrap_or_else(PoisonError::into_inner);
+            let rows = studied.rows(&options, tier, faults.clone()).unwrap_or_default();
+            for (row, fault, way) in wanted {
+                if turn(&Standing::of(find(&rows, fault)), &Standing::of(find(second, fault))) == Some(*way) {
+                    found.lock().unwrap_or_else(PoisonError::into_inner).push((k, *row));
+                }
+            }
+            tell(n_done.fetch_add(1, Ordering::Relaxed) + 1);
+        }
+    };
+    std::thread::scope(|scope| {
+        for _ in 0..n_threads.min(without.len()) {
+            scope.spawn(work);
+        }
+    });
+    let mut found = found.into_inner().unwrap_or_else(PoisonError::into_inner);
+    found.sort_unstable();
+    found.into_iter().map(|(k, row)| (row, without[k].change.words())).collect()
 }
 
 /// Changes that bring or take the part of a row that only one file has.
@@ -387,15 +476,6 @@ fn by_name(row: &RowTurn, changes: &[Change]) -> Vec<String> {
     changes.iter().filter(brings).filter(is_part).map(Change::words).collect()
 }
 
-/// Which studies are tried, the quickest first; the last is what is wished.
-fn tiers(wanted: Wanted) -> Vec<Wanted> {
-    let quick = Wanted { one_instant: true, nominal_only: true };
-    let nominal = Wanted { nominal_only: true, ..wanted };
-    let mut all = vec![quick, nominal, wanted];
-    all.dedup();
-    all
-}
-
 fn all_without<'c>(
     texts: (&str, &str),
     changes: &'c [Change],
@@ -410,7 +490,7 @@ fn all_without<'c>(
         match model.filter(|m| !m.system().vessels.is_empty()) {
             None => found.not_alone.push(change.words()),
             Some(model) if is_alike(&model, second) => found.n_quiet += 1,
-            Some(model) => all.push(Without { change, model }),
+            Some(model) => all.push(Without { change, studied: Mutex::new(Studied::new(model)) }),
         }
     }
     Ok(all)
