@@ -6,9 +6,9 @@
 //! regression over all would take that for a weaker heater. So the heater's time less its mean over the quarter day is the instrument of its
 //! power, the loss itself that of the walls (instrumental variables; Wooldridge, Introductory Econometrics, ch. 15, from memory).
 //!
-//! Vapour is what top-off replaced, day by day, so that nobody has to know the humidity. A probe that lags, or that stands where a heater's water has not yet been mixed, is off by
-//! the same each time a heater runs: a column for the heater's state at both ends of the hour takes that up, and where heater and probe are
-//! alone with most of the water it is the probe's lag.
+//! Vapour is what top-off replaced, day by day, so that nobody has to know the humidity. A probe that lags, or that stands where a heater's
+//! water has not yet been mixed, is off by the same each time a heater runs: a column for the heater's state at both ends of the hour takes
+//! that up, and where heater and probe are alone with most of the water it is the probe's lag.
 
 use system::model::{ActuatorKind, Contents, PassageKind};
 

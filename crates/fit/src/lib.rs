@@ -2,9 +2,10 @@
 //! that is made of, and what the log cannot tell.
 //!
 //! Every estimator is a balance of the whole tank by the same laws that the twin runs on, linear in what is sought, so that it can be said
-//! in a sentence how a number was found. Scatter is taken from leaving out a day at a time (the
-//! delete-a-group jackknife); what the log cannot show - probes within their tolerance, a room that nobody measures, figures of the file that
-//! a balance stands on - is added by working the estimate out again with each of them shifted. What the log cannot tell has no bounded interval, and a sentence that says why.
+//! in a sentence how a number was found. Scatter is taken from leaving out a day at a time (the delete-a-group jackknife); what the log
+//! cannot show - probes within their tolerance, a room that nobody measures, figures of the file that a balance stands on - is added by
+//! working the estimate out again with each of them shifted. What the log cannot tell has no bounded interval, and a sentence that says
+//! why.
 //!
 //! Pure: series in, numbers out; no clock, no disk, no thread.
 
