@@ -35,7 +35,7 @@ export function water(now: number): Water {
         salts: ["calcium chloride dihydrate"],
         tests: falling(425, 3, 5),
         standing: "within",
-        used: { quantity: "calcium", unit: "mg/L", per_day: 2.9, half95: 3.4, now: 413, n_tests: 5, remarks: [remark("consumption-uncertain", "note", "a use of 2.900 mg/L a day is not sure: it may be off by 3.400", "test every second day at the same hour for a fortnight")] },
+        used: { quantity: "calcium", unit: "mg/L", per_day: 2.9, half95: 3.4, now: 413, n_tests: 5, remarks: [remark("consumption-uncertain", "note", "a use of 2.9 mg/L a day is not sure: it may be off by 3.4", "test every second day at the same hour for a fortnight")] },
       }),
       quantity("magnesium", "mg/L", 0, [1250, 1400], { daily_limit: 50, salts: ["magnesium chloride hexahydrate"] }),
       quantity("nitrate", "mg/L", 1, [1, 10], {

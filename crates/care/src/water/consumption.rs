@@ -196,6 +196,8 @@ fn findings(
     changed: Option<(f64, f64)>,
 ) -> Vec<Diagnostic> {
     let (name, unit, places) = (tested.name(), tested.unit(), tested.decimals());
+    // A use in a day is told a digit finer than a test.
+    let finer = places + 1;
     let mut out = Vec::new();
     if let Some((test, o)) = outlier.and_then(|o| Some((row.get(o.index)?, o))) {
         out.push(
@@ -214,22 +216,23 @@ fn findings(
         out.push(
             Diagnostic::warning(
                 "consumption-negative",
-                format!("{name} rises by {:.3} {unit} a day of itself", -per_day.value),
+                format!("{name} rises by {:.finer$} {unit} a day of itself", -per_day.value),
             )
             .help("more is dosed than the log says, or top-off water holds it; look at pumps, at the top-off, and at the kit"),
         );
     } else if !per_day.excludes(0.0) {
         // No minus before a nought.
-        let shown = (per_day.value * 1e3).round() / 1e3 + 0.0;
+        let scale = libm::exp10(finer as f64);
+        let shown = (per_day.value * scale).round() / scale + 0.0;
         let half = if per_day.half95.is_finite() {
-            format!("{:.3}", per_day.half95)
+            format!("{:.finer$}", per_day.half95)
         } else {
             "any amount".to_owned()
         };
         out.push(
             Diagnostic::note_level(
                 "consumption-uncertain",
-                format!("a use of {shown:.3} {unit} a day is not sure: it may be off by {half}"),
+                format!("a use of {shown:.finer$} {unit} a day is not sure: it may be off by {half}"),
             )
             .help("test every second day at the same hour for a fortnight without changing the dose"),
         );
@@ -238,7 +241,7 @@ fn findings(
         out.push(
             Diagnostic::note_level(
                 "consumption-changed",
-                format!("the use of {name} changed from {early:.3} to {late:.3} {unit} a day within the log"),
+                format!("the use of {name} changed from {early:.finer$} to {late:.finer$} {unit} a day within the log"),
             )
             .help("reckon with the later tests alone"),
         );
