@@ -7,7 +7,7 @@
 //! the room, a pump at its head); its size is learned from the tank, anew after each act. What a [`chart`] says is put in words with likely
 //! causes, the most likely first ([`Course::verdict`]).
 //!
-//! How it is tuned and what it was measured to do: docs/fit.md and the example `drift`.
+//! How it is tuned and what it was measured to do: docs/drift.md and the example `drift`.
 
 pub mod chart;
 mod course;
