@@ -136,7 +136,7 @@ export function Kept({ of, onExplain }: { of: Weighed; onExplain: (() => void) |
                 {w.because(row.reason.text, row.reason.who)} <At ms={row.reason.at_ms} />
               </span>
             ) : row.wants_reason ? (
-              <b class="bad">{w.noReason}</b>
+              <p class="bad">{w.noReason}</p>
             ) : (
               row.accepted && <span>{w.accepts(row.accepted)}</span>
             )}
