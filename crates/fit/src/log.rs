@@ -6,6 +6,8 @@
 
 use std::collections::BTreeMap;
 
+use alarms::watch::middle;
+
 /// Values farther apart than so many usual steps have a gap between them.
 const GAP_STEPS: f64 = 5.0;
 /// A gap is at least so long, s: a reading lost here and there is none.
@@ -31,7 +33,7 @@ impl Series {
         points.retain(|p| p.0.is_finite());
         points.sort_by(|a, b| a.0.total_cmp(&b.0));
         let steps = points.windows(2).map(|w| w[1].0 - w[0].0).filter(|s| *s > 0.0).collect();
-        let gap_s = (GAP_STEPS * median(steps).unwrap_or(0.0)).max(LEAST_GAP_S);
+        let gap_s = (GAP_STEPS * middle(steps).unwrap_or(0.0)).max(LEAST_GAP_S);
         Series::with_gap(unit, points, gap_s)
     }
 
@@ -173,13 +175,6 @@ impl Log {
         let reaches = self.series.values().filter_map(Series::reach);
         reaches.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
     }
-}
-
-/// Middle value; of an even number the lower of the two.
-pub(crate) fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.retain(|v| v.is_finite());
-    values.sort_by(f64::total_cmp);
-    values.get(values.len().saturating_sub(1) / 2).copied()
 }
 
 #[cfg(test)]

@@ -134,8 +134,8 @@ impl Expected for Balance {
     }
 }
 
-/// Median; of an even number the mean of the middle two.
-pub(crate) fn middle(mut values: Vec<f64>) -> Option<f64> {
+/// Median of what is a number; of an even count the mean of the middle two. None of nothing.
+pub fn middle(mut values: Vec<f64>) -> Option<f64> {
     values.retain(|v| v.is_finite());
     values.sort_by(f64::total_cmp);
     let n = values.len();

@@ -19,7 +19,7 @@ use std::collections::BTreeSet;
 use serde::{Deserialize, Serialize};
 
 pub use care::{Damage, Disk};
-pub use expected::{Balance, Band, EVAPORATION_SPREAD, Expected};
+pub use expected::{Balance, Band, EVAPORATION_SPREAD, Expected, middle};
 pub use finding::{Check, Finding, Outcome, Sure, Verdict};
 pub use heat::Heat;
 pub use history::{History, Run, Span, Stretch};

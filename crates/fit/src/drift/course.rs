@@ -3,6 +3,7 @@
 //! A pass over all samples, oldest first, with nothing kept from one pass to the next: an act that is written down late counts from the day on
 //! which it was done, and what is drawn is what was judged.
 
+use alarms::watch::middle;
 use serde::Serialize;
 
 use super::chart::{Chart, Design, Way};
@@ -143,10 +144,10 @@ impl Reference {
     fn learn(rule: &Rule, all: &[Sample], used: &[usize]) -> Option<Reference> {
         let of: Vec<&Sample> = used.iter().filter_map(|i| all.get(*i)).collect();
         let (a, b) = match rule.law {
-            Law::Proportional => (0.0, median(of.iter().map(|s| s.value / s.by))?),
+            Law::Proportional => (0.0, middle(of.iter().map(|s| s.value / s.by).collect())?),
             Law::Line => line(&of)?,
         };
-        let level = median(of.iter().map(|s| a + b * s.by))?;
+        let level = middle(of.iter().map(|s| a + b * s.by).collect())?;
         let least = rule.least_level * level;
         let mut reference = Reference { a, b, least, spread: rule.floor, rho: 0.0, n: of.len() };
         if level <= 0.0 {
@@ -155,7 +156,7 @@ impl Reference {
         let residuals: Vec<f64> = of.iter().map(|s| reference.residual(s)).collect();
         // The median deviation of few samples is too small; the factor is that of a normal deviate (NIST e-Handbook 1.3.5.6, from memory).
         let few = 1.0 + 2.0 / residuals.len() as f64;
-        let spread = 1.4826 * few * median(residuals.iter().map(|r| r.abs()))?;
+        let spread = 1.4826 * few * middle(residuals.iter().map(|r| r.abs()).collect())?;
         reference.spread = spread.max(rule.floor);
         reference.rho = neighbours(rule, &of, &residuals, reference.spread);
         Some(reference)
@@ -191,19 +192,8 @@ fn line(of: &[&Sample]) -> Option<(f64, f64)> {
     let xx: f64 = of.iter().map(|s| (s.by - mean_x) * (s.by - mean_x)).sum();
     let xy: f64 = of.iter().map(|s| (s.by - mean_x) * (s.value - mean_y)).sum();
     let slope = if xx > 1e-9 * n { (xy / xx).max(0.0) } else { 0.0 };
-    let off = median(of.iter().map(|s| s.value - slope * s.by))?;
+    let off = middle(of.iter().map(|s| s.value - slope * s.by).collect())?;
     Some((off, slope))
-}
-
-pub(super) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    match n {
-        0 => None,
-        _ if n % 2 == 1 => values.get(n / 2).copied(),
-        _ => Some(0.5 * (values[n / 2 - 1] + values[n / 2])),
-    }
 }
 
 /// What is carried along the samples.

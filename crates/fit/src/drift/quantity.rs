@@ -1,12 +1,12 @@
 //! The quantities that are watched for drift, and how each is made of hours.
 
-use alarms::watch::{Expected, Kind, Layout, Span};
+use alarms::watch::{Expected, Kind, Layout, Span, middle};
 use serde::{Deserialize, Serialize};
 use system::System;
 use system::model::{PassageKind, SensorKind};
 
 use super::chart::Design;
-use super::course::{Law, Rule, Sample, median};
+use super::course::{Law, Rule, Sample};
 use super::warming;
 
 /// ms.
@@ -209,7 +209,8 @@ fn flows(system: &System, layout: &Layout, hours: &[Span]) -> Vec<Series> {
         let samples = stretches(hours, FLOW_H)
             .filter_map(|(at_ms, of)| {
                 let flows: Vec<f64> = of.iter().filter(is_sound).filter_map(|h| h.mean(s)).collect();
-                let value = median(flows.iter().copied()).filter(|_| flows.len() >= FLOW_SOUND)?;
+                let is_enough = flows.len() >= FLOW_SOUND;
+                let value = middle(flows).filter(|_| is_enough)?;
                 Some(Sample { at_ms, value, by: 1.0 })
             })
             .collect();
@@ -229,7 +230,7 @@ fn flows(system: &System, layout: &Layout, hours: &[Span]) -> Vec<Series> {
 
 /// Degrees of the water.
 pub(super) fn water_c(layout: &Layout, over: &Span) -> Option<f64> {
-    median(layout.of_kind(Kind::Temperature).filter_map(|s| over.mean(s)))
+    middle(layout.of_kind(Kind::Temperature).filter_map(|s| over.mean(s)).collect())
 }
 
 fn heat_need(layout: &Layout, day: &Day<'_>, expected: &dyn Expected, is_room_known: bool) -> Option<Sample> {
