@@ -10,7 +10,7 @@ mod support;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use support::{Case, Count, Counts, count};
+use support::{Case, Count, Counts, add, count};
 
 const CASES: [Case; 3] = [
     Case { name: "harbour-lane", file: "harbour-lane/system.toml", days: 14, room: true },
@@ -37,15 +37,7 @@ fn main() {
                         }
                         count(case, seed, &mut mine);
                     }
-                    let mut all = all.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-                    for (key, c) in mine {
-                        let sum = all.entry(key).or_default();
-                        sum.n += c.n;
-                        sum.inside += c.inside;
-                        sum.untold += c.untold;
-                        sum.widths.extend(c.widths);
-                        sum.errors.extend(c.errors);
-                    }
+                    add(&mut all.lock().unwrap_or_else(std::sync::PoisonError::into_inner), mine);
                 });
             }
         });

@@ -4,7 +4,7 @@
 mod support;
 
 use fit::Quantity;
-use support::{Case, Count, Counts, count};
+use support::{Case, Count, Counts, add, count};
 
 const CASE: Case = Case { name: "desk-60l", file: "desk-60l/system.toml", days: 9, room: true };
 const TRIALS: u64 = 32;
@@ -20,13 +20,7 @@ fn all() -> Counts {
         let other = scope.spawn(|| half(1));
         (half(0), other.join().expect("the trials end"))
     });
-    for (key, c) in two {
-        let sum = one.entry(key).or_default();
-        sum.n += c.n;
-        sum.inside += c.inside;
-        sum.untold += c.untold;
-        sum.widths.extend(c.widths);
-    }
+    add(&mut one, two);
     one
 }
 

@@ -42,7 +42,7 @@ impl<W: Write> Zip<W> {
         for word in [NEEDS, FLAGS, 0, time, date] {
             common.extend(word.to_le_bytes());
         }
-        for word in [crc32(data), size, size] {
+        for word in [crc32fast::hash(data), size, size] {
             common.extend(word.to_le_bytes());
         }
         common.extend(length.to_le_bytes());
@@ -96,26 +96,6 @@ fn dos(at_ms: i64) -> (u16, u16) {
     ((year - 1980) << 9 | month << 5 | day, time as u16)
 }
 
-/// CRC-32 of ISO 3309, as PNG has it too.
-pub(crate) fn crc32(bytes: &[u8]) -> u32 {
-    const TABLE: [u32; 256] = {
-        let mut table = [0; 256];
-        let mut n = 0;
-        while n < 256 {
-            let mut c = n as u32;
-            let mut k = 0;
-            while k < 8 {
-                c = if c & 1 == 1 { 0xEDB8_8320 ^ (c >> 1) } else { c >> 1 };
-                k += 1;
-            }
-            table[n] = c;
-            n += 1;
-        }
-        table
-    };
-    !bytes.iter().fold(!0, |c, b| TABLE[usize::from((c ^ u32::from(*b)) as u8)] ^ (c >> 8))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -123,7 +103,7 @@ mod tests {
     /// The check value of the catalogue of CRCs for "123456789" (CRC-32/ISO-HDLC).
     #[test]
     fn the_checksum_is_that_of_the_standard() {
-        assert_eq!(crc32(b"123456789"), 0xCBF4_3926);
+        assert_eq!(crc32fast::hash(b"123456789"), 0xCBF4_3926);
     }
 
     /// Bytes as Info-ZIP writes a stored member with these values; by hand from APPNOTE 4.3.

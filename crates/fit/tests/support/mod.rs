@@ -256,10 +256,23 @@ impl Count {
         all.sort_by(f64::total_cmp);
         all.get(all.len() / 2).copied().unwrap_or(f64::NAN)
     }
+
+    fn add(&mut self, more: Count) {
+        self.n += more.n;
+        self.inside += more.inside;
+        self.untold += more.untold;
+        self.widths.extend(more.widths);
+        self.errors.extend(more.errors);
+    }
 }
 
 /// Counts by parameter.
 pub type Counts = std::collections::BTreeMap<(Quantity, Option<String>), Count>;
+
+/// Adds what another thread counted.
+pub fn add(counts: &mut Counts, more: Counts) {
+    more.into_iter().for_each(|(key, count)| counts.entry(key).or_default().add(count));
+}
 
 /// Fits one life and counts.
 pub fn count(case: &Case, seed: u64, counts: &mut Counts) {
